@@ -1,0 +1,5 @@
+"""Settings, addresses and processes of the service."""
+
+from config.celery import app as celery_app
+
+__all__ = ["celery_app"]

@@ -1,0 +1,20 @@
+"""What every page's frame needs."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.http import HttpRequest
+
+from registry.access import Right, rights_anywhere
+
+CAUTION = (
+    "Supports and does not replace the judgement of the licensed team. Not a certified medical device. "
+    "Local protocols and device labelling come first."
+)
+
+
+def navigation(request: HttpRequest) -> dict[str, Any]:
+    """Return the caution and which rooms the person may enter, by name of the right."""
+    rights = rights_anywhere(request.user) if request.user.is_authenticated else set()
+    return {"caution": CAUTION, "may": {right.name.lower(): right in rights for right in Right}}

@@ -1,0 +1,52 @@
+"""Typed reading of environment variables: a missing or odd one stops the start with a sentence that says what to do."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from django.core.exceptions import ImproperlyConfigured
+
+_TRUE, _FALSE = {"1", "true", "yes", "on"}, {"0", "false", "no", "off", ""}
+
+
+def text(name: str, default: str | None = None) -> str:
+    """Return the variable, or the default; with neither, stop."""
+    value = os.environ.get(name, default)
+    if value is None:
+        raise ImproperlyConfigured(f"Set the environment variable {name} (see README.md, 'Settings').")
+    return value
+
+
+def flag(name: str, *, default: bool) -> bool:
+    """Return a yes/no variable."""
+    value = os.environ.get(name, "1" if default else "0").strip().lower()
+    if value in _TRUE:
+        return True
+    if value in _FALSE:
+        return False
+    raise ImproperlyConfigured(f"{name} must be 1 or 0, not '{value}'.")
+
+
+def words(name: str, default: str = "") -> list[str]:
+    """Return a comma-separated variable as a list without blanks."""
+    return [word.strip() for word in os.environ.get(name, default).split(",") if word.strip()]
+
+
+def secret(name: str, path: Path, *, may_create: bool, make: object = None) -> str:
+    """Return a secret from the variable, else from a file; in the embedded set-up the file is made once.
+
+    The file lies under ``var/``, outside the database and outside version control, readable by its owner only.
+    """
+    if value := os.environ.get(name):
+        return value
+    if path.exists():
+        return path.read_text().strip()
+    if not may_create or not callable(make):
+        raise ImproperlyConfigured(f"Set the environment variable {name} (see README.md, 'Settings').")
+    value = str(make())
+    path.parent.mkdir(parents=True, exist_ok=True)
+    descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+    with os.fdopen(descriptor, "w") as stream:
+        stream.write(value)
+    return value

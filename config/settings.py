@@ -1,0 +1,212 @@
+"""Settings. One module; the environment decides.
+
+With nothing set this is the embedded edition: SQLite under ``var/``, tasks in the web process, debug off, bound to
+this machine. ``DATABASE_URL``, ``CELERY_BROKER_URL`` and ``TRIBUTARY_PRODUCTION=1`` make it the production service.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import dj_database_url
+from cryptography.fernet import Fernet
+from django.core.management.utils import get_random_secret_key
+
+from config import environment as env
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+VAR_DIR = Path(env.text("TRIBUTARY_VAR", str(BASE_DIR / "var")))
+
+PRODUCTION = env.flag("TRIBUTARY_PRODUCTION", default=False)
+DEBUG = env.flag("TRIBUTARY_DEBUG", default=False)
+
+SECRET_KEY = env.secret(
+    "TRIBUTARY_SECRET_KEY", VAR_DIR / "secret_key", may_create=not PRODUCTION, make=get_random_secret_key
+)
+# Comma-separated Fernet keys; the first encrypts, all decrypt (rotation). Outside the database by design.
+IDENTITY_KEYS = env.secret(
+    "TRIBUTARY_IDENTITY_KEYS",
+    VAR_DIR / "identity_keys",
+    may_create=not PRODUCTION,
+    make=lambda: Fernet.generate_key().decode(),
+).split(",")
+
+ALLOWED_HOSTS = env.words("TRIBUTARY_HOSTS", "localhost,127.0.0.1,[::1],testserver")
+CSRF_TRUSTED_ORIGINS = env.words("TRIBUTARY_ORIGINS")
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "whitenoise.runserver_nostatic",
+    "django.contrib.staticfiles",
+    "django_htmx",
+    "csp",
+    "rest_framework",
+    "drf_spectacular",
+    "registry",
+    "procedures",
+    "analytics",
+]
+
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.auth.middleware.LoginRequiredMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "config.middleware.private_pages",
+]
+
+ROOT_URLCONF = "config.urls"
+WSGI_APPLICATION = "config.wsgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "config" / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+                "config.context.navigation",
+            ],
+        },
+    },
+]
+
+DATABASE_URL = env.text("DATABASE_URL", f"sqlite:///{VAR_DIR / 'tributary.sqlite3'}")
+DATABASES = {"default": dj_database_url.parse(DATABASE_URL, conn_max_age=60, conn_health_checks=True)}
+if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
+    VAR_DIR.mkdir(parents=True, exist_ok=True)
+    # IMMEDIATE makes a writing transaction take the lock at its start, which is what select_for_update does elsewhere.
+    DATABASES["default"]["OPTIONS"] = {
+        "transaction_mode": "IMMEDIATE",
+        "timeout": 20,
+        "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
+    }
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+AUTH_USER_MODEL = "registry.User"
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 12}},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+]
+LOGIN_URL = "login"
+LOGIN_REDIRECT_URL = "procedures:sessions"
+LOGOUT_REDIRECT_URL = "login"
+SESSION_COOKIE_AGE = 12 * 3600
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+
+LANGUAGE_CODE = "en-gb"
+TIME_ZONE = env.text("TRIBUTARY_TIME_ZONE", "UTC")
+USE_TZ = True
+USE_I18N = True
+
+STATIC_URL = "/static/"
+STATIC_ROOT = BASE_DIR / "staticfiles"
+STATICFILES_DIRS = [BASE_DIR / "config" / "static"]
+# The embedded edition serves straight from the source folders; production serves what collectstatic hashed.
+WHITENOISE_USE_FINDERS = not PRODUCTION
+STORAGES = {
+    "default": {"BACKEND": "django.core.files.storage.FileSystemStorage"},
+    "staticfiles": {
+        "BACKEND": (
+            "whitenoise.storage.CompressedManifestStaticFilesStorage"
+            if PRODUCTION
+            else "django.contrib.staticfiles.storage.StaticFilesStorage"
+        )
+    },
+}
+MEDIA_ROOT = Path(env.text("TRIBUTARY_RECORDINGS", str(VAR_DIR / "recordings")))
+RECORDING_MAX_BYTES = 1024**3
+FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.TemporaryFileUploadHandler"]
+
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": ["rest_framework.authentication.SessionAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_SCHEMA_CLASS": "drf_spectacular.openapi.AutoSchema",
+    "DEFAULT_PAGINATION_CLASS": "config.api.KeyCursorPagination",
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+    "EXCEPTION_HANDLER": "config.api.one_envelope",
+    "COERCE_DECIMAL_TO_STRING": False,
+}
+SPECTACULAR_SETTINGS = {
+    "TITLE": "Tributary",
+    "DESCRIPTION": (
+        "Sessions, tested sites and their measurements. Supports and does not replace the judgement of the licensed "
+        "team; not a certified medical device."
+    ),
+    "VERSION": "1",
+    "COMPONENT_SPLIT_REQUEST": True,
+    "SERVE_INCLUDE_SCHEMA": False,
+    "SCHEMA_PATH_PREFIX": "/api/v1",
+}
+
+CELERY_BROKER_URL = env.text("CELERY_BROKER_URL", "")
+# Without a broker a task runs where it is called: the embedded edition needs no service.
+CELERY_TASK_ALWAYS_EAGER = not CELERY_BROKER_URL
+CELERY_TASK_EAGER_PROPAGATES = False
+CELERY_TASK_SERIALIZER = "json"
+CELERY_ACCEPT_CONTENT = ["json"]
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_ACKS_LATE = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_TASK_SOFT_TIME_LIMIT = 1500
+CELERY_TASK_TIME_LIMIT = 1600
+# Redis hands a task out again after this time; it must exceed the time limit, and stand in all three places.
+CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600}
+CELERY_RESULT_BACKEND_TRANSPORT_OPTIONS = {"visibility_timeout": 3600}
+CELERY_VISIBILITY_TIMEOUT = 3600
+CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 30
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BEAT_SCHEDULE = {
+    "requeue-stuck-analyses": {"task": "procedures.tasks.requeue_stuck_analyses", "schedule": 60.0},
+}
+
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": ["'none'"],
+        "script-src": ["'self'"],
+        "style-src": ["'self'"],
+        "img-src": ["'self'", "data:", "blob:"],
+        "font-src": ["'self'"],
+        "connect-src": ["'self'"],
+        "manifest-src": ["'self'"],
+        "worker-src": ["'self'"],
+        "form-action": ["'self'"],
+        "base-uri": ["'none'"],
+        "frame-ancestors": ["'none'"],
+    }
+}
+X_FRAME_OPTIONS = "DENY"
+SECURE_REFERRER_POLICY = "same-origin"
+if PRODUCTION:
+    SECURE_SSL_REDIRECT = env.flag("TRIBUTARY_SSL_REDIRECT", default=True)
+    SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
+    SECURE_HSTS_SECONDS = 31536000
+    SECURE_HSTS_INCLUDE_SUBDOMAINS = True
+    SECURE_HSTS_PRELOAD = True
+    SESSION_COOKIE_SECURE = True
+    CSRF_COOKIE_SECURE = True
+    SESSION_COOKIE_NAME = "__Host-sessionid"
+    CSRF_COOKIE_NAME = "__Host-csrftoken"
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "handlers": {"console": {"class": "logging.StreamHandler"}},
+    "root": {"handlers": ["console"], "level": env.text("TRIBUTARY_LOG_LEVEL", "WARNING")},
+}

@@ -1,0 +1,17 @@
+"""Addresses of the whole site."""
+
+from django.contrib.auth import views as auth
+from django.urls import include, path
+from django.views.generic import RedirectView
+from drf_spectacular.views import SpectacularAPIView
+
+urlpatterns = [
+    path("", RedirectView.as_view(pattern_name="procedures:sessions")),
+    path("log-in/", auth.LoginView.as_view(template_name="registry/log_in.html", redirect_authenticated_user=True), name="login"),
+    path("log-out/", auth.LogoutView.as_view(), name="logout"),
+    path("", include("procedures.urls")),
+    path("", include("registry.urls")),
+    path("", include("analytics.urls")),
+    path("api/v1/", include("procedures.api.urls")),
+    path("api/v1/openapi.json", SpectacularAPIView.as_view(), name="openapi"),
+]

@@ -1,0 +1,79 @@
+"""Files of signals and the runs that analysed them."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import Q
+
+from procedures.models.session import Session
+from registry.models import Record, User
+from registry.models.constraints import one_of, within
+
+
+def _path(recording: Recording, _: str) -> str:
+    """Store by content: the name on disk says nothing about a person."""
+    return f"{recording.sha256[:2]}/{recording.sha256}"
+
+
+class Recording(Record):
+    """A file of signals, stored once by its content and never altered."""
+
+    session = models.ForeignKey(Session, models.CASCADE, related_name="recordings")
+    sha256 = models.CharField(max_length=64)
+    file = models.FileField(upload_to=_path, max_length=120)
+    original_name = models.CharField(max_length=200)
+    format = models.CharField(max_length=20)
+    size_bytes = models.PositiveBigIntegerField()
+    duration_s = models.FloatField()
+    # Session clock at the first sample, so that epochs of several files stand in one order.
+    started_at = models.DateTimeField()
+    # [{label, unit, sample_rate_hz}] as in the file, and {role: label} as chosen.
+    channels = models.JSONField(default=list)
+    mapping = models.JSONField(default=dict, blank=True)
+    uploaded_by = models.ForeignKey(User, models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ("started_at", "id")
+        constraints = [
+            models.UniqueConstraint(fields=("session", "sha256"), name="recording_once_per_session"),
+            models.CheckConstraint(condition=Q(duration_s__gt=0), name="recording_has_duration"),
+        ]
+
+    def __str__(self) -> str:
+        return self.original_name
+
+
+class RunState(models.TextChoices):
+    """Where an analysis stands."""
+
+    QUEUED = "queued", "Waiting"
+    RUNNING = "running", "Running"
+    DONE = "done", "Done"
+    FAILED = "failed", "Failed"
+    CANCELLED = "cancelled", "Cancelled"
+
+
+class AnalysisRun(Record):
+    """One run of the analysis over one recording, with the version and settings that made its numbers."""
+
+    recording = models.ForeignKey(Recording, models.CASCADE, related_name="runs")
+    state = models.CharField(max_length=10, choices=RunState, default=RunState.QUEUED)
+    progress_percent = models.PositiveSmallIntegerField(default=0)
+    step = models.CharField(max_length=80, blank=True)
+    attempts = models.PositiveSmallIntegerField(default=0)
+    algorithm_version = models.CharField(max_length=40, blank=True)
+    settings = models.JSONField(default=dict, blank=True)
+    quality = models.JSONField(default=list, blank=True)
+    failure = models.TextField(blank=True)
+    started_at = models.DateTimeField(null=True, blank=True)
+    finished_at = models.DateTimeField(null=True, blank=True)
+
+    class Meta:
+        ordering = ("-created_at", "-id")
+        constraints = [
+            one_of("analysisrun", "state", RunState.values),
+            within("analysisrun", "progress_percent", 0, 100),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.recording} {self.get_state_display()}"

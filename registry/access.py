@@ -1,0 +1,83 @@
+"""The one place that says which role may do what in a centre.
+
+Services call :func:`require`; selectors call :func:`centres_for` and filter by it, so that an object of another
+centre is not found rather than forbidden.
+"""
+
+from __future__ import annotations
+
+from enum import Enum, auto
+from uuid import UUID
+
+from django.db.models import QuerySet
+
+from registry.errors import AccessDenied
+from registry.models import Centre, Member, Role, User
+
+
+class Right(Enum):
+    """Something a member may be allowed to do."""
+
+    SEE_SESSIONS = auto()
+    WRITE_SESSIONS = auto()
+    DECIDE = auto()
+    SIGN = auto()
+    SEE_IDENTITY = auto()
+    WRITE_REGISTRY = auto()
+    SEE_AUDIT = auto()
+    EXPORT_COHORT = auto()
+    MANAGE_MEMBERS = auto()
+
+
+_BEDSIDE = {Right.SEE_SESSIONS, Right.WRITE_SESSIONS, Right.SEE_IDENTITY, Right.WRITE_REGISTRY}
+RIGHTS: dict[str, set[Right]] = {
+    Role.LAB_STAFF: _BEDSIDE,
+    Role.PHYSICIAN: _BEDSIDE | {Right.DECIDE, Right.SIGN},
+    Role.CLINICAL_LEAD: _BEDSIDE | {Right.DECIDE, Right.SIGN, Right.SEE_AUDIT, Right.EXPORT_COHORT},
+    Role.RESEARCHER: {Right.SEE_AUDIT, Right.EXPORT_COHORT},
+    Role.ADMINISTRATOR: {Right.MANAGE_MEMBERS},
+}
+_REFUSALS = {
+    Right.SEE_SESSIONS: "Your role does not see sessions.",
+    Right.WRITE_SESSIONS: "Your role does not change sessions.",
+    Right.DECIDE: "A decision is recorded by a physician.",
+    Right.SIGN: "A session is signed by a physician.",
+    Right.SEE_IDENTITY: "Your role does not see who the patient is.",
+    Right.WRITE_REGISTRY: "Your role does not change patient records.",
+    Right.SEE_AUDIT: "Your role does not see the audit.",
+    Right.EXPORT_COHORT: "Your role does not export cohorts.",
+    Right.MANAGE_MEMBERS: "Members are managed by an administrator.",
+}
+
+
+def roles_with(right: Right) -> list[str]:
+    """Return the roles that carry a right."""
+    return [role for role, rights in RIGHTS.items() if right in rights]
+
+
+def centres_for(user: User, right: Right) -> QuerySet[Centre]:
+    """Return the centres in which the user holds the right."""
+    return Centre.objects.filter(members__user=user, members__role__in=roles_with(right)).distinct()
+
+
+def allowed(user: User, centre_id: UUID, right: Right) -> bool:
+    """Say whether the user holds the right in the centre."""
+    return Member.objects.filter(user=user, centre_id=centre_id, role__in=roles_with(right)).exists()
+
+
+def rights_anywhere(user: User) -> set[Right]:
+    """Return every right the user holds in some centre; for menus only."""
+    roles = Member.objects.filter(user=user).values_list("role", flat=True)
+    return set().union(*(RIGHTS[role] for role in roles))
+
+
+def require(user: User, centre_id: UUID, right: Right) -> None:
+    """Refuse with a sentence unless the user holds the right in the centre.
+
+    Raises
+    ------
+    AccessDenied
+        When no membership of the user in that centre carries the right.
+    """
+    if not allowed(user, centre_id, right):
+        raise AccessDenied(_REFUSALS[right])

@@ -1,0 +1,30 @@
+"""Small builders for CHECK constraints, so that a rule reads the same in every model."""
+
+from __future__ import annotations
+
+from django.db.models import CheckConstraint, F, Q
+
+
+def within(table: str, field: str, low: float, high: float) -> CheckConstraint:
+    """Refuse values outside the closed range; missing stays allowed where the field is nullable."""
+    inside = Q(**{f"{field}__gte": low, f"{field}__lte": high})
+    return CheckConstraint(condition=Q(**{f"{field}__isnull": True}) | inside, name=f"{table}_{field}_range")
+
+
+def one_of(table: str, field: str, values: list[str]) -> CheckConstraint:
+    """Refuse words that are not in the list."""
+    return CheckConstraint(condition=Q(**{f"{field}__in": values}), name=f"{table}_{field}_known")
+
+
+def in_order(table: str, earlier: str, later: str) -> CheckConstraint:
+    """Refuse an end before its beginning; either may be missing."""
+    condition = Q(**{f"{earlier}__isnull": True}) | Q(**{f"{later}__isnull": True}) | Q(**{f"{later}__gte": F(earlier)})
+    return CheckConstraint(condition=condition, name=f"{table}_{later}_after_{earlier}"[:63])
+
+
+def both_or_neither(table: str, first: str, second: str) -> CheckConstraint:
+    """Refuse half a pair, such as who signed without when."""
+    condition = Q(**{f"{first}__isnull": True, f"{second}__isnull": True}) | Q(
+        **{f"{first}__isnull": False, f"{second}__isnull": False}
+    )
+    return CheckConstraint(condition=condition, name=f"{table}_{first}_with_{second}"[:63])

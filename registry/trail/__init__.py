@@ -1,0 +1,1 @@
+"""The change trail: written by services, verified by a command."""
