@@ -1,0 +1,85 @@
+"""Annotations and pauses of an EDF+ file, from its time-stamped annotation lists (TALs).
+
+Own code because the library gives annotations record by record in Python and hides each record's start,
+which is what tells a recording with pauses (EDF+D) from a continuous one.
+"""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .edf_header import EdfHeader
+from .signals import Annotation, RecordingError
+
+# onset, duration (optional), texts: "+12.5 0x15 30 0x14 text 0x14 text 0x14 0x00" (EDF+ specification 2.2.2)
+_TAL = re.compile(
+    rb"([+-][0-9]{1,12}(?:\.[0-9]{0,12})?)(?:\x15([0-9]{1,12}(?:\.[0-9]{0,12})?))?\x14([^\x00]*?)\x14\x00"
+)
+
+
+def read_timeline(
+    header: EdfHeader, words: NDArray[np.int16]
+) -> tuple[NDArray[np.float64], tuple[Annotation, ...]]:
+    """Start of every data record and all annotations.
+
+    Parameters
+    ----------
+    header
+        The checked header.
+    words : (records, record_words) int16
+        The data records as stored.
+
+    Returns
+    -------
+    starts : (records,) float64
+        Start of each record, s after the first one.
+    annotations
+        Sorted by onset, which is in s after the start of the first record.
+
+    Raises
+    ------
+    RecordingError
+        Where the records of an EDF+D file carry no times, or times that run backwards.
+    """
+    regular = np.arange(header.records) * header.record_s
+    if not header.is_plus:
+        return regular, ()
+    starts = np.full(header.records, np.nan)
+    found: list[tuple[float, str, float | None]] = []
+    for order, signal in enumerate(s for s in header.signals if s.is_annotations):
+        part = words[:, signal.first_word : signal.first_word + signal.samples_per_record]
+        width = 2 * signal.samples_per_record
+        for match in _TAL.finditer(np.ascontiguousarray(part).tobytes()):
+            onset = float(match[1])
+            texts = match[3].split(b"\x14")
+            record = match.start() // width
+            # the first list of a record in the first annotation signal begins with an empty text: the record's time
+            if order == 0 and np.isnan(starts[record]) and texts[0] == b"":
+                starts[record] = onset
+            duration = float(match[2]) if match[2] else None
+            found.extend((onset, text.decode("utf-8", "replace").strip(), duration) for text in texts if text)
+    origin = float(starts[0]) if np.isfinite(starts[0]) else 0.0
+    starts = _checked(starts - origin, header.record_s) if header.is_discontinuous else regular
+    found.sort(key=lambda item: item[0])
+    return starts, tuple(
+        Annotation(round(onset - origin, 9), duration, text) for onset, text, duration in found
+    )
+
+
+def _checked(starts: NDArray[np.float64], record_s: float) -> NDArray[np.float64]:
+    if np.any(np.isnan(starts)):
+        record = int(np.argmax(np.isnan(starts))) + 1
+        raise RecordingError(
+            f"Data record {record} of the interrupted EDF+ file does not say when it starts."
+        )
+    backwards = np.diff(starts) < record_s * (1 - 1e-6) - 1e-6
+    if np.any(backwards):
+        record = int(np.argmax(backwards)) + 2
+        raise RecordingError(
+            f"Data record {record} of the EDF+ file starts at {starts[record - 1]:g} s, "
+            "before the one in front of it has ended."
+        )
+    return starts

@@ -1,0 +1,12 @@
+"""The identity of a file: SHA-256 of its bytes."""
+
+from __future__ import annotations
+
+import hashlib
+from pathlib import Path
+
+
+def sha256_of(path: Path) -> str:
+    """SHA-256 of the file's bytes, hexadecimal, read in blocks."""
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
