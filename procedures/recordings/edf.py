@@ -14,7 +14,7 @@ from .edf_timeline import read_timeline
 from .hashing import sha256_of
 from .signals import MAX_SAMPLES, Channel, ChannelInfo, RecordingError, Signals
 
-#: Pauses longer in total than this and than what was recorded are refused: they would only be decoded as emptiness.
+#: Pauses longer in total than this and than what was recorded are refused: they would decode to emptiness.
 _MAX_PAUSE_S = 600.0
 
 
@@ -44,22 +44,23 @@ class EdfRecording:
         self.format = "EDF+" if header.is_plus else "EDF"
         self.started_at = header.started_at
         self.start_s = 0.0
-        self.duration_s = float(starts[-1] + header.record_s)
+        self.duration_s = round(float(starts[-1] + header.record_s), 9)
         self._stretches = _stretches(starts, header.record_s)
         self.gaps = tuple(
             (end, following)
             for (_, _, end), (following, _, _) in zip(self._stretches, self._stretches[1:], strict=False)
         )
         recorded_s = header.records * header.record_s
-        if self.duration_s - recorded_s > max(recorded_s, _MAX_PAUSE_S):
+        paused_s = self.duration_s - recorded_s
+        if paused_s > max(recorded_s, _MAX_PAUSE_S):
             raise RecordingError(
-                f"The EDF+ file holds {recorded_s:g} s of signal with pauses of {self.duration_s - recorded_s:g} s "
-                "in total; split it into one file for each stretch."
+                f"The EDF+ file holds {recorded_s:g} s of signal with pauses of {paused_s:g} s in total; "
+                "split it into one file for each stretch."
             )
         self.notes = (
             (
                 f"The recording was interrupted {len(self.gaps)} time(s), "
-                f"{self.duration_s - recorded_s:g} s in total; nothing is known of the pauses.",
+                f"{paused_s:g} s in total; nothing is known of the pauses.",
             )
             if self.gaps
             else ()
@@ -76,7 +77,10 @@ class EdfRecording:
     def read(
         self, start_s: float | None = None, end_s: float | None = None, labels: Sequence[str] | None = None
     ) -> tuple[Channel, ...]:
-        """Decode a part: from ``start_s`` up to ``end_s`` (s; the whole file where None), only ``labels`` if given."""
+        """Decode a part: from ``start_s`` up to ``end_s`` (s; to the file's ends where None).
+
+        Only the channels with the given ``labels``, or all; parts outside the file are left out.
+        """
         start = max(0.0, self.start_s if start_s is None else start_s)
         end = min(self.duration_s, self.duration_s if end_s is None else end_s)
         chosen = [i for i, info in enumerate(self.channels) if labels is None or info.label in labels]

@@ -84,7 +84,8 @@ def read_edf_header(path: Path) -> EdfHeader:
     header_bytes = _integer(fixed[184:192], "header length")
     if header_bytes != 256 * (count + 1):
         raise RecordingError(
-            f"The EDF header says it is {header_bytes} bytes long; with {count} signals it is {256 * (count + 1)}."
+            f"The EDF header says it is {header_bytes} bytes long; "
+            f"with {count} signals it is {256 * (count + 1)}."
         )
     signals = _signals(raw, count)
     record_words = sum(signal.samples_per_record for signal in signals)
@@ -150,11 +151,11 @@ def _records(announced: int, data_bytes: int, record_words: int) -> int:
         raise RecordingError("The EDF file holds no data records.")
     if announced > held:
         raise RecordingError(
-            f"The EDF file is cut short: its header announces {announced} data records, the file holds {held}."
+            f"The EDF file is cut short: its header announces {announced} data records, it holds {held}."
         )
     if announced < held or rest:
         raise RecordingError(
-            f"The EDF header announces {announced} data records, but the file is longer than that ({held} fit)."
+            f"The EDF header announces {announced} data records, but the file is longer ({held} fit)."
         )
     if announced * record_words > MAX_SAMPLES:
         raise RecordingError(

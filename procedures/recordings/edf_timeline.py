@@ -56,7 +56,7 @@ def read_timeline(
             onset = float(match[1])
             texts = match[3].split(b"\x14")
             record = match.start() // width
-            # the first list of a record in the first annotation signal begins with an empty text: the record's time
+            # in the first annotation signal the first list of a record has an empty text: the record's time
             if order == 0 and np.isnan(starts[record]) and texts[0] == b"":
                 starts[record] = onset
             duration = float(match[2]) if match[2] else None

@@ -13,6 +13,7 @@ from .signals import Channel, RecordingError, Signals
 
 # A record is advised to stay within 61 440 bytes (Kemp et al. 1992); about a second is what viewers expect.
 _RECORD_BYTES = 61_440
+_RECORD_BYTES_HARD = 10_000_000  # common readers refuse longer ones
 
 
 def write_edf(path: Path | str, signals: Signals) -> None:
@@ -107,14 +108,21 @@ def _record_duration(channels: tuple[Channel, ...]) -> Fraction:
     common = math.gcd(*(len(channel.samples) for channel in channels))
     counts = {d for i in range(1, math.isqrt(common) + 1) if common % i == 0 for d in (i, common // i)}
     words = sum(len(channel.samples) for channel in channels)
-    # the header's eight characters must hold the duration exactly, or every time in the file would drift
-    fitting = [n for n in counts if Fraction(f"{float(total / n):.8g}"[:8]) == total / n]
-    if not fitting:
-        raise RecordingError(
-            f"A recording of {float(total):g} s cannot be cut into EDF records; trim it to whole seconds."
-        )
+    fitting = [n for n in counts if _is_exact(total / n, n)]
     small = [n for n in fitting if 2 * words // n <= _RECORD_BYTES] or fitting
+    small = [n for n in small if 2 * words // n <= _RECORD_BYTES_HARD]
+    if not small:
+        raise RecordingError(
+            f"A recording of {float(total):.9g} s cannot be cut into EDF records; trim it to whole seconds."
+        )
     return total / min(small, key=lambda n: abs(math.log(float(total / n))))
+
+
+def _is_exact(record_s: Fraction, records: int) -> bool:
+    """Whether the header's eight characters hold the duration, and no record's start shows rounding noise."""
+    as_float = float(record_s)
+    starts = np.arange(records) * as_float
+    return Fraction(f"{as_float:.8g}"[:8]) == record_s and bool(np.all(np.round(starts, 7) == starts))
 
 
 def _listed(durations: set[Fraction]) -> str:
