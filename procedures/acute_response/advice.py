@@ -1,0 +1,130 @@
+"""Design advice in short sentences, each with its number; what to do is the team's to decide."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from procedures.acute_response.model import Fit
+from procedures.acute_response.planning import MOST_ALTERNATIONS, plan
+from procedures.acute_response.prepared import Prepared
+from procedures.acute_response.settings import Settings
+from procedures.acute_response.values import Advice, FloatArray
+
+_BASELINE_OVERDUE = (
+    0.65  # SD of the unknown baseline over the scatter between epochs (project choice, by simulation)
+)
+_UNSETTLED_SD = 3.5
+
+
+def advise(
+    data: Prepared,
+    fit: Fit,
+    mean: FloatArray,
+    covariance: FloatArray,
+    upward: int,
+    leader_near: float,
+    decided: bool,
+    settings: Settings,
+) -> tuple[Advice, ...]:
+    """Say what the comparison still needs.
+
+    Parameters
+    ----------
+    mean, covariance
+        Shrunken effects on the model's scale.
+    upward
+        1 when more is better on the model's scale, -1 when less, 0 when the metric is not ranked.
+    leader_near
+        Probability that the leader is best or within the margin of the best.
+    """
+    advice: list[Advice] = []
+    if upward and len(data.sites) > 1:
+        advice += _ranking(data, fit, upward * mean, covariance, leader_near, decided, settings)
+    elif upward:
+        advice.append(Advice("one_site", f"Only {data.sites[0]} was measured: 1 site has no rival yet.", 1))
+    return tuple(advice + _baseline(data, fit) + _settling(data) + _breaths(data, settings))
+
+
+def _next_time(data: Prepared) -> float:
+    gaps = np.diff(data.times)
+    return float(data.times[-1] + (np.median(gaps) if gaps.size else 0.0))
+
+
+def _ranking(
+    data: Prepared,
+    fit: Fit,
+    mean: FloatArray,
+    covariance: FloatArray,
+    leader_near: float,
+    decided: bool,
+    settings: Settings,
+) -> list[Advice]:
+    near = settings.near_percent / 100.0
+    ahead = plan(
+        fit, mean, covariance, _next_time(data),
+        near=near, probability=settings.decided_probability, within=float(np.median(data.within)),
+    )  # fmt: skip
+    leader = data.sites[int(mean.argmax())]
+    percent = 100.0 * leader_near
+    shown = f"{percent:.0f} %" if percent < 99.5 else "more than 99 %"
+    margin = f"{settings.near_percent:g} point" + ("" if settings.near_percent == 1 else "s")
+    claim = f"{leader} is the best site or within {margin} of it with a probability of {shown}"
+    if decided:
+        return [Advice("decided", f"Decided: {claim}.", percent, leader)]
+    rival, target = data.sites[ahead.rival], data.sites[ahead.next_state]
+    advice = [
+        Advice("not_decided", f"Not yet decided: {claim}.", percent, leader),
+        Advice("measure_next", f"Measure {target} next: visit {int((data.state == ahead.next_state).sum()) + 1}.",
+               float((data.state == ahead.next_state).sum() + 1), target),
+    ]  # fmt: skip
+    if ahead.alternations is None:
+        text = f"{leader} and {rival} are so close that more than {MOST_ALTERNATIONS} alternations would be needed."
+        advice.append(Advice("near_tie", text, float(MOST_ALTERNATIONS), rival))
+    elif ahead.alternations > 0:
+        n = ahead.alternations
+        text = f"About {n} more alternation{'s' if n > 1 else ''} of {leader} and {rival} would decide between them."
+        advice.append(Advice("alternations", text, float(n), rival))
+    return advice
+
+
+def _baseline(data: Prepared, fit: Fit) -> list[Advice]:
+    if data.state[-1] < 0:
+        return []
+    last = np.flatnonzero(data.state < 0)[-1]
+    _, variance, _ = fit.baseline_at(np.array([_next_time(data)]))
+    unknown = float(np.sqrt(variance[0]))
+    if unknown <= _BASELINE_OVERDUE * fit.scatter:
+        return []
+    minutes = (float(data.times[-1]) - float(data.times[last])) / 60.0
+    percent = 100.0 * 1.96 * unknown
+    text = (
+        f"A baseline is overdue: the last was {minutes:.1f} min before the latest epoch, "
+        f"and baseline is known to no better than ±{percent:.1f} % now."
+    )
+    return [Advice("baseline_overdue", text, percent, data.baseline)]
+
+
+def _settling(data: Prepared) -> list[Advice]:
+    change = np.abs(data.trend)
+    late = np.flatnonzero((change > _UNSETTLED_SD * data.trend_error) & (change > 2.0 * data.scatter_prior))
+    if not late.size:
+        return []
+    worst = late[np.argmax(change[late])]
+    percent = 100.0 * float(change[worst])
+    others = f" ({late.size} epochs in all)" if late.size > 1 else ""
+    text = f"Epoch {data.keys[worst]} still changed by {percent:.1f} % from start to end{others}: let it settle longer."
+    return [Advice("settling_too_short", text, percent, data.label(int(worst)))]
+
+
+def _breaths(data: Prepared, settings: Settings) -> list[Advice]:
+    short = np.flatnonzero(data.breaths < settings.whole_breaths)
+    if not short.size or not data.breath_frequency_hz:
+        return []
+    worst = short[np.argmin(data.breaths[short])]
+    needed = settings.whole_breaths / data.breath_frequency_hz
+    others = f" ({short.size} epochs in all)" if short.size > 1 else ""
+    text = (
+        f"Epoch {data.keys[worst]} holds only {data.breaths[worst]:.1f} breaths{others}: "
+        f"record at least {needed:.0f} s for {settings.whole_breaths:g} whole ones."
+    )
+    return [Advice("epoch_too_short", text, float(data.breaths[worst]), data.label(int(worst)))]

@@ -1,0 +1,187 @@
+"""Site effects under drift: Gaussian linear algebra on epoch means, hyperparameters integrated on a fixed grid.
+
+    y_i = level + drift(t_i) + effect(state_i) + e_i,      effect(baseline) = 0
+    Var(e_i) = s2 * (scatter^2 + within_i),                s2 ~ scaled inverse chi-square about 1
+    drift ~ Gaussian process, s2 * a^2 * K(t, t')
+
+Level and effects have flat priors, so that given the drift's kind and size they are generalised least squares with
+a Student t posterior (restricted likelihood; Patterson & Thompson, Biometrika 1971;58:545; Gelman et al., Bayesian
+Data Analysis, ch. 14 [both from memory]). The drift's kind (none, rough = Brownian, smooth = Matern 5/2 plus a line)
+and size ``a`` are averaged over a small grid by their restricted likelihood: no sampler, no optimiser, so the
+same epochs always give the same answer.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import stdtr, stdtrit
+
+from procedures.acute_response.values import FloatArray
+
+# Size of the drift between first and last epoch as multiples of the typical one, for each kind; log-normal weights
+# with a log SD of 0.7 about the typical size, a tenth for no drift at all (project choice).
+_SIZES = np.array([0.25, 0.5, 1.0, 2.0])
+_SIZE_WEIGHTS = np.exp(-0.5 * (np.log(_SIZES) / 0.7) ** 2)
+_KINDS = np.repeat(["none", "rough", "smooth"], [1, 4, 4])
+_AMPLITUDES = np.concatenate([[0.0], _SIZES, _SIZES])
+_LOG_WEIGHTS = np.log(
+    np.concatenate(
+        [[0.10], 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum(), 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum()]
+    )
+)
+_SMOOTH_LENGTH = 0.35  # correlation length of the smooth kind, as a part of the session (project choice)
+
+
+def drift_kernels(u: FloatArray, w: FloatArray) -> FloatArray:
+    """Covariance of unit drift between times ``u`` and ``w`` (in spans of the session) for every grid point.
+
+    Returns
+    -------
+    array of shape ``(grid, len(u), len(w))``
+    """
+    rough = np.minimum(u[:, None], w[None, :])
+    r = np.sqrt(5.0) * np.abs(u[:, None] - w[None, :]) / _SMOOTH_LENGTH
+    # A Matern process whose ends differ by 1 in variance has variance 1/2; half of the drift is given to a line.
+    smooth = 0.25 * (1.0 + r + r * r / 3.0) * np.exp(-r) + 0.5 * np.outer(u - 0.5, w - 0.5)
+    kernel = np.zeros((_KINDS.size, u.size, w.size))
+    kernel[_KINDS == "rough"] = rough
+    kernel[_KINDS == "smooth"] = smooth
+    return kernel * (_AMPLITUDES**2)[:, None, None]
+
+
+@dataclass(frozen=True)
+class Fit:
+    """Posterior of level (first) and effects, as a mixture over the drift grid.
+
+    ``location`` ``(grid, p)`` and ``spread`` ``(grid, p, p)`` are those of Student t with ``freedom``;
+    ``mean`` ``(p,)`` and ``covariance`` ``(p, p)`` are moments of the whole mixture.
+    """
+
+    weights: FloatArray
+    location: FloatArray
+    spread: FloatArray
+    freedom: float
+    mean: FloatArray
+    covariance: FloatArray
+    s2: FloatArray
+    scatter: float
+    # what prediction at other times needs
+    u: FloatArray
+    origin: float
+    span: float
+    drift_sd: float
+    inverse_design: FloatArray
+    inverse_residual: FloatArray
+    inverse: FloatArray
+
+    def baseline_at(self, times: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Fitted level plus drift at ``times``: mean, variance, and covariance with every coefficient ``(n, p)``."""
+        u = (np.asarray(times, float) - self.origin) / self.span
+        kernel = drift_kernels(u, self.u) * self.drift_sd**2  # (grid, n, epochs)
+        own = drift_kernels(u, u).diagonal(axis1=1, axis2=2) * self.drift_sd**2
+        direct = np.zeros(self.mean.size)
+        direct[0] = 1.0
+        r = direct - np.matmul(kernel, self.inverse_design)  # (grid, n, p)
+        value = self.location[:, :1] + np.matmul(kernel, self.inverse_residual[:, :, None])[:, :, 0]
+        widen = self.s2 * self.freedom / max(self.freedom - 2.0, 1.0)
+        left = own - np.einsum("gne,gne->gn", np.matmul(kernel, self.inverse), kernel)
+        with_beta = np.matmul(r, self.spread) * (self.freedom / max(self.freedom - 2.0, 1.0))
+        variance = np.maximum(left, 0.0) * widen[:, None] + np.einsum("gnp,gnp->gn", with_beta, r)
+        mean = self.weights @ value
+        spread = value - mean
+        total = self.weights @ (variance + spread**2)
+        shift = self.location - self.mean
+        cross = np.einsum("g,gnp->np", self.weights, with_beta) + np.einsum(
+            "g,gn,gp->np", self.weights, spread, shift
+        )
+        return mean, total, cross
+
+    def interval(self, low: float = 0.025, high: float = 0.975) -> FloatArray:
+        """Quantiles of every coefficient under the mixture; shape ``(p, 2)``."""
+        probability = np.array([low, high])
+        sd = np.sqrt(self.spread.diagonal(axis1=1, axis2=2))  # (grid, p)
+        start = np.sqrt(self.covariance.diagonal() * max(self.freedom - 2.0, 1.0) / self.freedom)
+        x = self.mean[:, None] + start[:, None] * stdtrit(self.freedom, probability)  # (p, 2)
+        nu = self.freedom
+        for _ in range(6):
+            z = (x[None] - self.location[:, :, None]) / sd[:, :, None]
+            cdf = np.tensordot(self.weights, stdtr(nu, z), 1)
+            density = (1.0 + z * z / nu) ** (-(nu + 1.0) / 2.0) / sd[:, :, None]
+            pdf = np.tensordot(self.weights, density, 1) * _t_constant(nu)
+            step = np.clip((cdf - probability) / np.maximum(pdf, 1e-300), -start[:, None], start[:, None])
+            x = x - step
+            if np.abs(step).max() < 1e-9 * start.max():
+                break
+        return x
+
+
+def _t_constant(nu: float) -> float:
+    from math import exp, lgamma, pi, sqrt
+
+    return exp(lgamma((nu + 1) / 2) - lgamma(nu / 2)) / sqrt(nu * pi)
+
+
+def fit_effects(
+    y: FloatArray,
+    within: FloatArray,
+    times: FloatArray,
+    state: FloatArray,
+    sites: int,
+    *,
+    scatter: float,
+    prior_weight: float,
+    drift_sd: float,
+) -> Fit:
+    """Fit level, drift and site effects to epoch means.
+
+    Parameters
+    ----------
+    y, within, times
+        Epoch means (log or relative scale), the variance of each mean, mid times in seconds; shape ``(epochs,)``.
+    state
+        -1 for baseline, else the site's index; shape ``(epochs,)``.
+    sites
+        Number of sites; each has at least one epoch, and there is at least one baseline.
+    scatter, prior_weight
+        Prior SD between epochs and how many epochs it counts for.
+    drift_sd
+        Typical drift over the session, on the scale of ``y``.
+    """
+    origin, span = float(times.min()), float(np.ptp(times)) or 1.0
+    u = (times - origin) / span
+    design = np.zeros((y.size, sites + 1))
+    design[:, 0] = 1.0
+    at_site = np.flatnonzero(state >= 0)
+    design[at_site, state[at_site] + 1] = 1.0
+
+    noise = scatter**2 + within
+    kernel = drift_kernels(u, u) * drift_sd**2
+    kernel[:, np.arange(y.size), np.arange(y.size)] += noise
+    factor = np.linalg.cholesky(kernel)
+    half = np.linalg.inv(factor)
+    inverse = np.matmul(half.transpose(0, 2, 1), half)
+    inverse_design = np.matmul(inverse, design)
+    information = np.matmul(design.T, inverse_design)
+    core = np.linalg.inv(information)
+    location = np.matmul(core, np.matmul(inverse_design.transpose(0, 2, 1), y)[:, :, None])[:, :, 0]
+    residual = y - location @ design.T
+    inverse_residual = np.matmul(inverse, residual[:, :, None])[:, :, 0]
+    squares = np.einsum("ge,ge->g", residual, inverse_residual)
+    freedom = prior_weight + y.size - design.shape[1]
+    s2 = (prior_weight + squares) / freedom
+    log_det = 2.0 * np.log(factor.diagonal(axis1=1, axis2=2)).sum(1) + np.linalg.slogdet(information)[1]
+    log_weight = _LOG_WEIGHTS - 0.5 * log_det - 0.5 * freedom * np.log(s2)
+    weights = np.exp(log_weight - log_weight.max())
+    weights /= weights.sum()
+    spread = core * s2[:, None, None]
+    mean = weights @ location
+    shift = location - mean
+    covariance = np.einsum("g,gpq->pq", weights, spread) * (freedom / max(freedom - 2.0, 1.0))
+    covariance += np.einsum("g,gp,gq->pq", weights, shift, shift)
+    return Fit(
+        weights, location, spread, float(freedom), mean, covariance, s2,
+        float(scatter * np.sqrt(weights @ s2)), u, origin, span, drift_sd,
+        inverse_design, inverse_residual, inverse,
+    )  # fmt: skip
