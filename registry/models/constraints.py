@@ -4,11 +4,19 @@ from __future__ import annotations
 
 from django.db.models import CheckConstraint, F, Q
 
+# A constraint whose error belongs beside one field says so in its code; registry.services.records reads it.
+FIELD_CODE = "field:"
+
 
 def within(table: str, field: str, low: float, high: float) -> CheckConstraint:
     """Refuse values outside the closed range; missing stays allowed where the field is nullable."""
     inside = Q(**{f"{field}__gte": low, f"{field}__lte": high})
-    return CheckConstraint(condition=Q(**{f"{field}__isnull": True}) | inside, name=f"{table}_{field}_range")
+    return CheckConstraint(
+        condition=Q(**{f"{field}__isnull": True}) | inside,
+        name=f"{table}_{field}_range",
+        violation_error_message=f"Enter a value from {low:g} to {high:g}, or leave it empty.",
+        violation_error_code=f"{FIELD_CODE}{field}",
+    )
 
 
 def one_of(table: str, field: str, values: list[str]) -> CheckConstraint:
@@ -19,7 +27,12 @@ def one_of(table: str, field: str, values: list[str]) -> CheckConstraint:
 def in_order(table: str, earlier: str, later: str) -> CheckConstraint:
     """Refuse an end before its beginning; either may be missing."""
     condition = Q(**{f"{earlier}__isnull": True}) | Q(**{f"{later}__isnull": True}) | Q(**{f"{later}__gte": F(earlier)})
-    return CheckConstraint(condition=condition, name=f"{table}_{later}_after_{earlier}"[:63])
+    return CheckConstraint(
+        condition=condition,
+        name=f"{table}_{later}_after_{earlier}"[:63],
+        violation_error_message="The end lies before the beginning.",
+        violation_error_code=f"{FIELD_CODE}{later}",
+    )
 
 
 def both_or_neither(table: str, first: str, second: str) -> CheckConstraint:

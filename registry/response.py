@@ -1,0 +1,64 @@
+"""Response at follow-up by the fall of the left-ventricular end-systolic volume. A pure rule."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+# Fall of LVESV >= 15 %, usually at 6 months, 3 to 12 accepted
+# (secondary end point of Wouters et al.; Zanon et al., Heart Rhythm 2016;13:1644 for the indexed volume).
+LVESV_FALL_PERCENT = 15.0
+WINDOW_DAYS = (91, 365)
+_TARGET_DAYS = 182
+
+
+@dataclass(frozen=True)
+class VolumeState:
+    """One measured LVESV: its day and value."""
+
+    measured_on: dt.date
+    lvesv_ml: float
+
+
+@dataclass(frozen=True)
+class Response:
+    """Whether the ventricle became smaller, with the numbers behind it, or why that cannot be said."""
+
+    verdict: str  # "responder", "non_responder", "not_assessable"
+    change_percent: float | None
+    reason: str
+
+
+def lvesv_response(implanted_on: dt.date, before: Iterable[VolumeState], after: Iterable[VolumeState]) -> Response:
+    """Judge the response by LVESV.
+
+    Parameters
+    ----------
+    implanted_on
+        Day of the implant.
+    before, after
+        Measured volumes; the last one up to the implant is the reference, the one nearest to 6 months after it and
+        within 3 to 12 months is judged.
+
+    Returns
+    -------
+    Response
+        ``not_assessable`` with the reason when either volume is missing.
+    """
+    references = [state for state in before if state.measured_on <= implanted_on]
+    if not references:
+        return Response("not_assessable", None, "No LVESV before the implant.")
+    low, high = WINDOW_DAYS
+    candidates = [state for state in after if low <= (state.measured_on - implanted_on).days <= high]
+    if not candidates:
+        return Response("not_assessable", None, "No LVESV between 3 and 12 months after the implant.")
+    reference = max(references, key=lambda state: state.measured_on)
+    judged = min(candidates, key=lambda state: abs((state.measured_on - implanted_on).days - _TARGET_DAYS))
+    change = 100 * (judged.lvesv_ml - reference.lvesv_ml) / reference.lvesv_ml
+    responder = round(change, 9) <= -LVESV_FALL_PERCENT
+    return Response(
+        "responder" if responder else "non_responder",
+        change,
+        f"LVESV {reference.lvesv_ml:g} to {judged.lvesv_ml:g} mL ({change:+.1f} %); responder at a fall of 15 % or more.",
+    )

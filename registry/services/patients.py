@@ -1,0 +1,109 @@
+"""Writing patients and what belongs to them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from typing import Any
+from uuid import UUID
+
+from django.db import transaction
+from django.utils import timezone
+
+from registry.access import Right, require
+from registry.errors import RuleBroken
+from registry.models import AdverseEvent, Assessment, Centre, Consent, Device, Patient, PatientIdentity, User
+from registry.models.encrypted import digest
+from registry.services.records import change, put
+from registry.trail import record as trail
+
+
+def next_code(centre: Centre, prefix: str, codes: Any) -> str:
+    """Return the next running code of a centre, such as ``P-0042``; call it under the centre's lock."""
+    taken = [int(code.rsplit("-", 1)[1]) for code in codes if code.startswith(prefix)]
+    return f"{prefix}{max(taken, default=0) + 1:04d}"
+
+
+@transaction.atomic
+def register_patient(
+    *,
+    by: User,
+    centre: Centre,
+    family_name: str,
+    given_name: str,
+    birth_date: dt.date,
+    local_identifier: str,
+    sex: str,
+    aetiology: str,
+    key: UUID | None = None,
+) -> Patient:
+    """Register a person under a new code; the identifiers go encrypted into their own table.
+
+    Raises
+    ------
+    AccessDenied
+        When the role does not allow it.
+    RuleBroken
+        When the same hospital number is registered already, or a value is refused.
+    """
+    require(by, centre.pk, Right.WRITE_REGISTRY)
+    Centre.objects.select_for_update().get(pk=centre.pk)
+    if birth_date > timezone.localdate():
+        raise RuleBroken("The birth date lies in the future.", fields={"birth_date": ["Enter a date in the past."]})
+    found = PatientIdentity.objects.filter(
+        local_identifier_digest=digest(local_identifier), patient__centre=centre
+    ).select_related("patient")
+    if twin := found.exclude(patient_id=key).first():
+        message = f"This hospital number is registered already, as {twin.patient.code}."
+        raise RuleBroken(message, fields={"local_identifier": [message]})
+    code = next_code(centre, "P-", centre.patients.values_list("code", flat=True))
+    stored = Patient.objects.filter(pk=key).first() if key else None
+    values = {"sex": sex, "aetiology": aetiology, "code": stored.code if stored else code}
+    patient, created = put(Patient, by=by, centre_id=centre.pk, values=values, scope={"centre": centre}, key=key)
+    if created:
+        identity = PatientIdentity.objects.create(
+            patient=patient,
+            family_name=family_name,
+            given_name=given_name,
+            birth_date=birth_date.isoformat(),
+            local_identifier=local_identifier,
+            local_identifier_digest=digest(local_identifier),
+        )
+        trail.write(centre_id=centre.pk, by=by, action="created", record=identity)
+    return patient
+
+
+def _put_for_patient(model: Any, *, by: User, patient: Patient, key: UUID | None, version: int | None, values: Mapping[str, Any]) -> Any:
+    require(by, patient.centre_id, Right.WRITE_REGISTRY)
+    record, _ = put(
+        model, by=by, centre_id=patient.centre_id, values=values, scope={"patient": patient}, key=key, version=version
+    )
+    return record
+
+
+def put_assessment(*, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any) -> Assessment:
+    """Write an assessment; fields as in the model, anything left out stays missing."""
+    return _put_for_patient(Assessment, by=by, patient=patient, key=key, version=version, values=values)
+
+
+def put_consent(*, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any) -> Consent:
+    """Write a consent, or its withdrawal."""
+    return _put_for_patient(Consent, by=by, patient=patient, key=key, version=version, values=values)
+
+
+def put_device(*, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any) -> Device:
+    """Write an implanted device or lead."""
+    return _put_for_patient(Device, by=by, patient=patient, key=key, version=version, values=values)
+
+
+def put_adverse_event(*, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any) -> AdverseEvent:
+    """Write an adverse event."""
+    return _put_for_patient(AdverseEvent, by=by, patient=patient, key=key, version=version, values=values)
+
+
+@transaction.atomic
+def record_death(*, by: User, patient: Patient, died_on: dt.date) -> Patient:
+    """Record the day of death."""
+    require(by, patient.centre_id, Right.WRITE_REGISTRY)
+    locked = Patient.objects.select_for_update().get(pk=patient.pk)
+    return change(locked, by=by, centre_id=patient.centre_id, values={"died_on": died_on}, version=None)

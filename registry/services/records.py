@@ -1,0 +1,112 @@
+"""The one way a record is written: checked, versioned, idempotent by key, and with its line in the change trail."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, TypeVar
+from uuid import UUID
+
+from django.core.exceptions import NON_FIELD_ERRORS, ValidationError
+from django.db import transaction
+
+from registry.errors import Conflict, RuleBroken
+from registry.models import Record, User
+from registry.models.base import new_key
+from registry.models.constraints import FIELD_CODE
+from registry.trail import record as trail
+
+R = TypeVar("R", bound=Record)
+
+
+def check(record: Record) -> None:
+    """Hold a record against its fields and constraints before the database does, for the sake of the wording.
+
+    Raises
+    ------
+    RuleBroken
+        With the messages by field.
+    """
+    try:
+        record.full_clean()
+    except ValidationError as error:
+        fields: dict[str, list[str]] = {}
+        for name, errors in error.error_dict.items():
+            for one in errors:
+                code = one.code or ""
+                place = code.removeprefix(FIELD_CODE) if code.startswith(FIELD_CODE) else name
+                fields.setdefault("" if place == NON_FIELD_ERRORS else place, []).extend(one.messages)
+        raise RuleBroken("There is a problem with what was entered.", fields=fields) from None
+
+
+@transaction.atomic
+def put(
+    model: type[R],
+    *,
+    by: User | None,
+    centre_id: UUID,
+    values: Mapping[str, Any],
+    scope: Mapping[str, Any],
+    key: UUID | None = None,
+    version: int | None = None,
+    reason: str = "",
+) -> tuple[R, bool]:
+    """Create the record, or change it if its key is known. Returns the record and whether it is new.
+
+    The same key with the same values again is a replay and changes nothing. ``scope`` holds the fields that say whose
+    record it is; a known key under another owner is "not found".
+
+    Raises
+    ------
+    RuleBroken
+        When a field or constraint refuses the values.
+    Conflict
+        When the record changed since the version the writer saw.
+    ObjectDoesNotExist
+        When the key belongs to somebody else's record.
+    """
+    stored = model._default_manager.select_for_update().filter(pk=key).first() if key else None
+    if stored is None:
+        record = model(id=key or new_key(), **scope, **values)
+        check(record)
+        record.save(force_insert=True)
+        trail.write(centre_id=centre_id, by=by, action="created", record=record, reason=reason)
+        return record, True
+    if any(getattr(stored, name) != owner for name, owner in scope.items()):
+        raise model.DoesNotExist(f"{model._meta.verbose_name} {key} was not found.")
+    return change(stored, by=by, centre_id=centre_id, values=values, version=version, reason=reason), False
+
+
+@transaction.atomic
+def change(
+    record: R,
+    *,
+    by: User | None,
+    centre_id: UUID,
+    values: Mapping[str, Any],
+    version: int | None,
+    reason: str = "",
+) -> R:
+    """Change a stored record under its version; ``version=None`` is for callers that hold the row's lock themselves.
+
+    Raises
+    ------
+    RuleBroken, Conflict
+        As for :func:`put`.
+    """
+    if all(getattr(record, name) == value for name, value in values.items()):
+        return record
+    if version is not None and version != record.version:
+        names = list(values)
+        raise Conflict(
+            "Somebody else has changed this since you opened it.",
+            yours={name: str(values[name]) for name in names},
+            stored={name: str(getattr(record, name)) for name in names} | {"version": record.version},
+        )
+    old = trail.state_of(record)
+    for name, value in values.items():
+        setattr(record, name, value)
+    check(record)
+    record.version += 1
+    record.save()
+    trail.write(centre_id=centre_id, by=by, action="changed", record=record, old=old, reason=reason)
+    return record
