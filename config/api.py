@@ -25,7 +25,13 @@ class KeyCursorPagination(CursorPagination):
 def one_envelope(error: Exception, context: dict[str, Any]) -> Response | None:
     """Answer every error as ``{code, message, fields}``; a conflict also carries both versions."""
     if isinstance(error, Conflict):
-        body = {"code": "conflict", "message": str(error), "fields": {}, "yours": error.yours, "stored": error.stored}
+        body = {
+            "code": "conflict",
+            "message": str(error),
+            "fields": {},
+            "yours": error.yours,
+            "stored": error.stored,
+        }
         return Response(body, status=409)
     if isinstance(error, RuleBroken):
         return Response({"code": error.code, "message": str(error), "fields": error.fields}, status=error.status)

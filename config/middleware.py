@@ -7,7 +7,9 @@ from collections.abc import Callable
 from django.http import HttpRequest, HttpResponse
 
 
-def private_pages(get_response: Callable[[HttpRequest], HttpResponse]) -> Callable[[HttpRequest], HttpResponse]:
+def private_pages(
+    get_response: Callable[[HttpRequest], HttpResponse],
+) -> Callable[[HttpRequest], HttpResponse]:
     """Keep pages behind a log-in out of every shared or stored cache."""
 
     def middleware(request: HttpRequest) -> HttpResponse:

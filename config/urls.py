@@ -7,7 +7,11 @@ from drf_spectacular.views import SpectacularAPIView
 
 urlpatterns = [
     path("", RedirectView.as_view(pattern_name="procedures:sessions")),
-    path("log-in/", auth.LoginView.as_view(template_name="registry/log_in.html", redirect_authenticated_user=True), name="login"),
+    path(
+        "log-in/",
+        auth.LoginView.as_view(template_name="registry/log_in.html", redirect_authenticated_user=True),
+        name="login",
+    ),
     path("log-out/", auth.LogoutView.as_view(), name="logout"),
     path("", include("procedures.urls")),
     path("", include("registry.urls")),

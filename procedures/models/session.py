@@ -78,7 +78,8 @@ class Session(Record):
             within("session", "fluoroscopy_min", 0, 600),
             within("session", "dose_area_product_gy_cm2", 0, 2000),
             models.CheckConstraint(
-                condition=Q(status=Status.OPEN, signed_at__isnull=True) | Q(status=Status.SIGNED, signed_at__isnull=False),
+                condition=Q(status=Status.OPEN, signed_at__isnull=True)
+                | Q(status=Status.SIGNED, signed_at__isnull=False),
                 name="session_signed_has_signature",
             ),
         ]

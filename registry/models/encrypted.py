@@ -49,7 +49,9 @@ class EncryptedTextField(models.TextField):
         try:
             return cipher().decrypt(value.encode()).decode()
         except InvalidToken:
-            raise ImproperlyConfigured("TRIBUTARY_IDENTITY_KEYS does not hold the key these records were made with.") from None
+            raise ImproperlyConfigured(
+                "TRIBUTARY_IDENTITY_KEYS does not hold the key these records were made with."
+            ) from None
 
     def get_lookup(self, lookup_name: str) -> Any:
         """Allow only the test for missing: the same text never encrypts to the same ciphertext twice."""

@@ -73,30 +73,52 @@ def register_patient(
     return patient
 
 
-def _put_for_patient(model: Any, *, by: User, patient: Patient, key: UUID | None, version: int | None, values: Mapping[str, Any]) -> Any:
+def _put_for_patient(
+    model: Any,
+    *,
+    by: User,
+    patient: Patient,
+    key: UUID | None,
+    version: int | None,
+    values: Mapping[str, Any],
+) -> Any:
     require(by, patient.centre_id, Right.WRITE_REGISTRY)
     record, _ = put(
-        model, by=by, centre_id=patient.centre_id, values=values, scope={"patient": patient}, key=key, version=version
+        model,
+        by=by,
+        centre_id=patient.centre_id,
+        values=values,
+        scope={"patient": patient},
+        key=key,
+        version=version,
     )
     return record
 
 
-def put_assessment(*, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any) -> Assessment:
+def put_assessment(
+    *, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any
+) -> Assessment:
     """Write an assessment; fields as in the model, anything left out stays missing."""
     return _put_for_patient(Assessment, by=by, patient=patient, key=key, version=version, values=values)
 
 
-def put_consent(*, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any) -> Consent:
+def put_consent(
+    *, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any
+) -> Consent:
     """Write a consent, or its withdrawal."""
     return _put_for_patient(Consent, by=by, patient=patient, key=key, version=version, values=values)
 
 
-def put_device(*, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any) -> Device:
+def put_device(
+    *, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any
+) -> Device:
     """Write an implanted device or lead."""
     return _put_for_patient(Device, by=by, patient=patient, key=key, version=version, values=values)
 
 
-def put_adverse_event(*, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any) -> AdverseEvent:
+def put_adverse_event(
+    *, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any
+) -> AdverseEvent:
     """Write an adverse event."""
     return _put_for_patient(AdverseEvent, by=by, patient=patient, key=key, version=version, values=values)
 

@@ -39,5 +39,7 @@ def add_member(*, by: User | None, centre: Centre, user: User, role: str) -> Mem
         raise RuleBroken(f"'{role}' is no role; the roles are {', '.join(Role.values)}.")
     member = Member.objects.filter(user=user, centre=centre, role=role).first()
     if member is None:
-        member, _ = put(Member, by=by, centre_id=centre.pk, values={"user": user, "role": role}, scope={"centre": centre})
+        member, _ = put(
+            Member, by=by, centre_id=centre.pk, values={"user": user, "role": role}, scope={"centre": centre}
+        )
     return member

@@ -73,7 +73,9 @@ def put(
         return record, True
     if any(getattr(stored, name) != owner for name, owner in scope.items()):
         raise model.DoesNotExist(f"{model._meta.verbose_name} {key} was not found.")
-    return change(stored, by=by, centre_id=centre_id, values=values, version=version, reason=reason), False
+    # A known key without the version it was read at is either a replay or a collision, never an edit.
+    changed = change(stored, by=by, centre_id=centre_id, values=values, version=version or 0, reason=reason)
+    return changed, False
 
 
 @transaction.atomic

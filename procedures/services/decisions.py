@@ -1,0 +1,75 @@
+"""Recording the physician's decision. The program never makes one."""
+
+from __future__ import annotations
+
+import datetime as dt
+from uuid import UUID
+
+from django.utils import timezone
+
+from procedures.metrics import BY_KEY
+from procedures.models import Decision, Session, Site
+from procedures.services.guard import writing
+from registry.access import Right
+from registry.errors import RuleBroken
+from registry.models import User
+from registry.services.records import put
+
+
+def record_decision(
+    *,
+    by: User,
+    session: Session,
+    site: Site | None,
+    reason: str,
+    metric: str = "",
+    decided_at: dt.datetime | None = None,
+    key: UUID | None = None,
+    version: int | None = None,
+    amendment_reason: str = "",
+) -> Decision:
+    """Record which site was chosen and why; ``site=None`` records that none was.
+
+    Whether the site led the comparison by the named metric at this moment is kept with it.
+
+    Raises
+    ------
+    AccessDenied
+        When the role does not decide.
+    RuleBroken
+        When the reason is missing, the metric unknown or the site was not reached.
+    """
+    if metric and metric not in BY_KEY:
+        raise RuleBroken(
+            f"'{metric}' is not a metric of this registry.",
+            fields={"metric": ["Choose a metric of the list."]},
+        )
+    with writing(session, by=by, summary="Decision", right=Right.DECIDE, reason=amendment_reason) as locked:
+        if site is not None and site.session_id != locked.pk:
+            raise Site.DoesNotExist("The site was not found in this session.")
+        if site is not None and not site.reached:
+            raise RuleBroken(
+                f"{site.label} is recorded as not reached.",
+                fields={"site": ["Choose a site that was reached."]},
+            )
+        leader = locked.responses.filter(metric=metric, rank=1).first() if metric else None
+        stored = Decision.objects.filter(pk=key).first() if key else None
+        values = {
+            "site": site,
+            "decided_by": by,
+            "decided_at": decided_at or (stored.decided_at if stored else timezone.now()),
+            "reason": reason.strip(),
+            "metric": metric,
+            "was_leading": leader.site_id == site.pk if leader and site else None,
+        }
+        decision, _ = put(
+            Decision,
+            by=by,
+            centre_id=locked.centre_id,
+            scope={"session": locked},
+            values=values,
+            key=key,
+            version=version,
+            reason=amendment_reason,
+        )
+        return decision

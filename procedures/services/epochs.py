@@ -1,0 +1,157 @@
+"""Writing epochs and the metrics typed for them."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from procedures.metrics import BY_KEY
+from procedures.models import Epoch, EpochMetric, Origin, PacingConfiguration, Session, Site
+from procedures.services.guard import writing
+from procedures.services.responses import refresh_later
+from registry.errors import NeedsConfirmation, RuleBroken
+from registry.models import User
+from registry.services.records import put
+
+
+@dataclass(frozen=True)
+class TypedMetric:
+    """A metric as typed: mean and, where known, SD and number of beats; ``version`` is the one being corrected."""
+
+    mean: float
+    sd: float | None = None
+    beats: int | None = None
+    version: int | None = None
+
+
+def put_pacing(
+    *,
+    by: User,
+    session: Session,
+    chambers: str,
+    rate_per_min: float | None = None,
+    av_delay_ms: float | None = None,
+    vv_delay_ms: float | None = None,
+    reason: str = "",
+) -> PacingConfiguration:
+    """Write a pacing configuration, or find the equal one of the session again."""
+    values = {
+        "chambers": chambers,
+        "rate_per_min": rate_per_min,
+        "av_delay_ms": av_delay_ms,
+        "vv_delay_ms": vv_delay_ms,
+    }
+    with writing(session, by=by, summary="Pacing configuration", reason=reason) as locked:
+        if twin := locked.pacing_configurations.filter(**values).first():
+            return twin
+        record, _ = put(
+            PacingConfiguration,
+            by=by,
+            centre_id=locked.centre_id,
+            scope={"session": locked},
+            values=values,
+            reason=reason,
+        )
+        return record
+
+
+def put_epoch(
+    *,
+    by: User,
+    session: Session,
+    site: Site | None,
+    started_at: dt.datetime,
+    ended_at: dt.datetime,
+    key: UUID | None = None,
+    version: int | None = None,
+    reason: str = "",
+    **values: Any,
+) -> Epoch:
+    """Write an epoch; ``site=None`` is a baseline.
+
+    Raises
+    ------
+    RuleBroken
+        When it ends before it starts, or belongs to a site never reached.
+    ObjectDoesNotExist
+        When the site is of another session.
+    """
+    with writing(session, by=by, summary="Epoch", reason=reason) as locked:
+        if site is not None and site.session_id != locked.pk:
+            raise Site.DoesNotExist("The site was not found in this session.")
+        if site is not None and not site.reached:
+            raise RuleBroken(
+                f"{site.label} is recorded as not reached, so nothing can have been measured there.",
+                fields={"site": ["Choose a site that was reached, or correct the site first."]},
+            )
+        epoch, _ = put(
+            Epoch,
+            by=by,
+            centre_id=locked.centre_id,
+            scope={"session": locked},
+            values={"site": site, "started_at": started_at, "ended_at": ended_at, **values},
+            key=key,
+            version=version,
+            reason=reason,
+        )
+        refresh_later(locked)
+        return epoch
+
+
+def enter_metrics(
+    *, by: User, epoch: Epoch, metrics: Mapping[str, TypedMetric], confirmed: bool = False, reason: str = ""
+) -> list[EpochMetric]:
+    """Write metrics typed for an epoch, beside any computed ones.
+
+    Raises
+    ------
+    RuleBroken
+        When a key is unknown or a value outside its hard range.
+    NeedsConfirmation
+        When a value is outside its usual range and ``confirmed`` is not set.
+    """
+    refused, unusual = {}, {}
+    for key, typed in metrics.items():
+        metric = BY_KEY.get(key)
+        if metric is None:
+            refused[key] = [f"'{key}' is not a metric of this registry."]
+        elif not metric.hard_low <= typed.mean <= metric.hard_high:
+            refused[key] = [
+                f"{metric.label}: enter a value from {metric.hard_low:g} to {metric.hard_high:g} {metric.unit}."
+            ]
+        elif not metric.soft_low <= typed.mean <= metric.soft_high:
+            unusual[key] = [
+                f"{metric.label} {typed.mean:g} {metric.unit} is unusual: {metric.soft_low:g} to {metric.soft_high:g} "
+                "is common. Confirm it if it is right."
+            ]
+    if refused:
+        raise RuleBroken("There is a problem with what was entered.", fields=refused)
+    if unusual and not confirmed:
+        raise NeedsConfirmation("Some values are unusual. Confirm them if they are right.", fields=unusual)
+    with writing(epoch.session, by=by, summary=f"Typed metrics of {epoch}", reason=reason) as locked:
+        stored = {metric.key: metric.pk for metric in epoch.metrics.filter(origin=Origin.ENTERED)}
+        written = [
+            put(
+                EpochMetric,
+                by=by,
+                centre_id=locked.centre_id,
+                scope={"epoch": epoch},
+                key=stored.get(key),
+                reason=reason,
+                version=typed.version,
+                values={
+                    "key": key,
+                    "origin": Origin.ENTERED,
+                    "mean": typed.mean,
+                    "sd": typed.sd,
+                    "beats": typed.beats,
+                    "unusual": key in unusual,
+                },
+            )[0]
+            for key, typed in metrics.items()
+        ]
+        refresh_later(locked)
+        return written

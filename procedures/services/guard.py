@@ -1,0 +1,61 @@
+"""What every write to a session passes: the right, the lock, and the signature."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from django.db import transaction
+from django.utils import timezone
+
+from procedures.models import Amendment, Session, Status
+from registry.access import Right, require
+from registry.errors import RuleBroken
+from registry.models import User
+from registry.services.records import put
+
+
+class SessionSigned(RuleBroken):
+    """The session is signed; a change needs a reason."""
+
+    code = "session_signed"
+    status = 409
+
+
+@contextmanager
+def writing(
+    session: Session, *, by: User, summary: str, right: Right = Right.WRITE_SESSIONS, reason: str = ""
+) -> Iterator[Session]:
+    """Open a transaction on a session for one act of writing, and yield the locked session.
+
+    On a signed session the act becomes an amendment when a reason is given, and is refused when none is.
+
+    Raises
+    ------
+    AccessDenied
+        When the role does not allow it.
+    SessionSigned
+        When the session is signed and no reason is given.
+    """
+    require(by, session.centre_id, right)
+    with transaction.atomic():
+        locked = Session.objects.select_for_update().get(pk=session.pk)
+        if locked.status == Status.SIGNED:
+            if not reason.strip():
+                raise SessionSigned(
+                    "This session is signed. Give a reason to record the change as an amendment.",
+                    fields={"amendment_reason": ["Say why the signed session is changed."]},
+                )
+            put(
+                Amendment,
+                by=by,
+                centre_id=locked.centre_id,
+                scope={"session": locked},
+                values={
+                    "made_by": by,
+                    "made_at": timezone.now(),
+                    "reason": reason.strip(),
+                    "summary": summary[:200],
+                },
+            )
+        yield locked

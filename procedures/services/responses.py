@@ -1,0 +1,102 @@
+"""Keeping the acute responses of a session in step with its epochs."""
+
+from __future__ import annotations
+
+import datetime as dt
+import logging
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from uuid import UUID
+
+from django.db import connection, transaction
+from django.utils import timezone
+
+from procedures.acute_response import Comparison, Epoch, ResponseError, compare
+from procedures.metrics import METRICS, Direction, Metric
+from procedures.models import AcuteResponse, ResponseSummary, Session
+from procedures.selectors.observations import BASELINE, observed_epochs
+from registry.models import new_key
+
+logger = logging.getLogger(__name__)
+
+ALGORITHM_VERSION = "acute-response 1"
+_STORED = {field.name for field in AcuteResponse._meta.concrete_fields}
+
+
+@dataclass(frozen=True)
+class _Refresh:
+    """Equal for equal sessions, so that one transaction refreshes a session once however often it was asked."""
+
+    session_id: UUID
+
+    def __call__(self) -> None:
+        refresh_responses(self.session_id)
+
+
+def refresh_later(session: Session) -> None:
+    """Recompute the session's responses once the surrounding transaction has been committed."""
+    refresh = _Refresh(session.pk)
+    if any(queued[1] == refresh for queued in connection.run_on_commit):
+        return
+    transaction.on_commit(refresh, robust=True)
+
+
+@transaction.atomic
+def refresh_responses(session_id: UUID) -> None:
+    """Recompute every ranked metric of a session from its epochs and replace what is stored.
+
+    Derived numbers leave no line in the change trail: they follow from records that do.
+    """
+    session = Session.objects.select_for_update().get(pk=session_id)
+    sites = {site.label: site for site in session.sites.all()}
+    observed = observed_epochs(session)
+    now = timezone.now()
+    session.responses.all().delete()
+    session.response_summaries.all().delete()
+    responses: list[AcuteResponse] = []
+    summaries: list[ResponseSummary] = []
+    for metric in METRICS:
+        epochs = observed.get(metric.key, [])
+        if metric.direction is Direction.NEITHER or not epochs:
+            continue
+        summary, comparison = _summarise(session, metric, epochs, now)
+        summaries.append(summary)
+        if comparison is None:
+            continue
+        for rank, estimate in enumerate(comparison.sites, start=1):
+            values = {name: value for name, value in asdict(estimate).items() if name in _STORED}
+            values["flags"] = list(estimate.flags)
+            responses.append(
+                AcuteResponse(
+                    id=new_key(),
+                    session=session,
+                    site=sites[estimate.state],
+                    metric=metric.key,
+                    rank=rank,
+                    **values,
+                )
+            )
+    AcuteResponse.objects.bulk_create(responses)
+    ResponseSummary.objects.bulk_create(summaries)
+
+
+def _summarise(
+    session: Session, metric: Metric, epochs: Sequence[Epoch], now: dt.datetime
+) -> tuple[ResponseSummary, Comparison | None]:
+    summary = ResponseSummary(session=session, metric=metric.key, computed_at=now, algorithm_version=ALGORITHM_VERSION)
+    try:
+        comparison = compare(epochs, baseline=BASELINE, metric=metric.key, direction=int(metric.direction))
+    except ResponseError as error:
+        summary.refusal = str(error)
+        return summary, None
+    summary.decided = comparison.decided
+    summary.drift_percent_per_min = comparison.drift_percent_per_min
+    summary.advice = [asdict(advice) for advice in comparison.advice]
+    curve = comparison.drift_curve
+    summary.drawing = {
+        "epochs": [asdict(epoch) for epoch in comparison.epochs],
+        "drift": {name: [float(x) for x in values] for name, values in asdict(curve).items()},
+        "flags": list(comparison.flags),
+        "scale": comparison.scale,
+    }
+    return summary, comparison

@@ -1,0 +1,108 @@
+"""Opening, describing and signing a session."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django.db import transaction
+from django.utils import timezone
+
+from procedures.models import EntryKind, LogEntry, Session, Status
+from procedures.selectors.snapshot import snapshot
+from procedures.services.guard import writing
+from registry.access import Right, require
+from registry.errors import RuleBroken
+from registry.models import Centre, Patient, User
+from registry.services.patients import next_code
+from registry.services.records import change, put
+
+
+@transaction.atomic
+def open_session(*, by: User, patient: Patient, key: UUID | None = None, **values: Any) -> Session:
+    """Open a session for a patient under the centre's next code.
+
+    Raises
+    ------
+    AccessDenied
+        When the role does not allow it.
+    RuleBroken
+        When a value is refused.
+    """
+    require(by, patient.centre_id, Right.WRITE_SESSIONS)
+    centre = Centre.objects.select_for_update().get(pk=patient.centre_id)
+    stored = Session.objects.filter(pk=key).first() if key else None
+    started_at = values.setdefault("started_at", timezone.now())
+    prefix = f"S-{started_at:%Y}-"
+    code = stored.code if stored else next_code(centre, prefix, centre.sessions.values_list("code", flat=True))
+    session, _ = put(
+        Session,
+        by=by,
+        centre_id=centre.pk,
+        key=key,
+        scope={"centre": centre, "patient": patient},
+        values=values | {"code": code},
+    )
+    return session
+
+
+def describe_session(
+    *, by: User, session: Session, version: int | None = None, reason: str = "", **values: Any
+) -> Session:
+    """Change what is recorded about the session as a whole: outcome, contrast, dose, end, notes."""
+    with writing(session, by=by, summary="Session details", reason=reason) as locked:
+        return change(locked, by=by, centre_id=locked.centre_id, values=values, version=version, reason=reason)
+
+
+def log(
+    *,
+    by: User,
+    session: Session,
+    kind: EntryKind | str,
+    text: str = "",
+    occurred_at: Any = None,
+    key: UUID | None = None,
+    version: int | None = None,
+    reason: str = "",
+) -> LogEntry:
+    """Write a timed entry; the same key again is a replay or, with its version, a correction."""
+    with writing(session, by=by, summary="Log entry", reason=reason) as locked:
+        stored = LogEntry.objects.filter(pk=key).first() if key else None
+        values = {"kind": kind, "text": text, "author": stored.author if stored else by}
+        values["occurred_at"] = occurred_at or (stored.occurred_at if stored else timezone.now())
+        entry, _ = put(
+            LogEntry,
+            by=by,
+            centre_id=locked.centre_id,
+            scope={"session": locked},
+            values=values,
+            key=key,
+            version=version,
+            reason=reason,
+        )
+        return entry
+
+
+def sign_session(*, by: User, session: Session) -> Session:
+    """Sign: keep the content as it is now and lock it. Later changes are amendments.
+
+    Raises
+    ------
+    RuleBroken
+        When it is signed already, or its outcome is not recorded.
+    """
+    with writing(session, by=by, summary="Signature", right=Right.SIGN, reason="signing") as locked:
+        if locked.status == Status.SIGNED:
+            raise RuleBroken("This session is signed already.")
+        if locked.outcome == "unknown":
+            raise RuleBroken(
+                "Record how the session ended before signing.",
+                fields={"outcome": ["Choose how the session ended."]},
+            )
+        values = {
+            "status": Status.SIGNED,
+            "signed_by": by,
+            "signed_at": timezone.now(),
+            "signed_content": snapshot(locked),
+        }
+        return change(locked, by=by, centre_id=locked.centre_id, values=values, version=None)

@@ -1,0 +1,126 @@
+"""Writing tributaries, sites and what was measured at them."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django.utils import timezone
+
+from procedures.limits import LEAD_QUANTITIES, outside
+from procedures.models import LeadMeasurement, Session, Site, Tributary
+from procedures.services.guard import writing
+from procedures.services.responses import refresh_later
+from registry.errors import NeedsConfirmation
+from registry.models import User
+from registry.services.records import put
+
+
+def put_tributary(
+    *,
+    by: User,
+    session: Session,
+    vein: str,
+    ordinal: int = 1,
+    notes: str = "",
+    key: UUID | None = None,
+    version: int | None = None,
+    reason: str = "",
+) -> Tributary:
+    """Write a tributary; without a key, the one of that name in the session is found again rather than doubled."""
+    with writing(session, by=by, summary="Tributary", reason=reason) as locked:
+        if key is None:
+            twin = locked.tributaries.filter(vein=vein, ordinal=ordinal).first()
+            if twin and not notes:
+                return twin
+            key = twin.pk if twin else None
+        values = {"vein": vein, "ordinal": ordinal, "notes": notes}
+        record, _ = put(
+            Tributary,
+            by=by,
+            centre_id=locked.centre_id,
+            scope={"session": locked},
+            values=values,
+            key=key,
+            version=version,
+            reason=reason,
+        )
+        return record
+
+
+def put_site(
+    *,
+    by: User,
+    session: Session,
+    tributary: Tributary,
+    label: str,
+    key: UUID | None = None,
+    version: int | None = None,
+    reason: str = "",
+    **values: Any,
+) -> Site:
+    """Write a site: a lead position in a tributary of the same session.
+
+    Raises
+    ------
+    RuleBroken
+        For instance when a position not reached has no reason, or the label is taken.
+    ObjectDoesNotExist
+        When the tributary is of another session.
+    """
+    with writing(session, by=by, summary=f"Site {label}", reason=reason) as locked:
+        if tributary.session_id != locked.pk:
+            raise Tributary.DoesNotExist("The tributary was not found in this session.")
+        site, created = put(
+            Site,
+            by=by,
+            centre_id=locked.centre_id,
+            scope={"session": locked},
+            values={"tributary": tributary, "label": " ".join(label.split()), **values},
+            key=key,
+            version=version,
+            reason=reason,
+        )
+        if not created:
+            refresh_later(locked)
+        return site
+
+
+def put_measurement(
+    *,
+    by: User,
+    site: Site,
+    key: UUID | None = None,
+    version: int | None = None,
+    confirmed: bool = False,
+    reason: str = "",
+    **values: Any,
+) -> LeadMeasurement:
+    """Write what was measured at a site.
+
+    Raises
+    ------
+    NeedsConfirmation
+        When a value is outside its usual range and ``confirmed`` is not set.
+    RuleBroken
+        When a value is outside its hard range, or a threshold lacks its pulse width.
+    """
+    unusual = outside({name: values.get(name) for name in LEAD_QUANTITIES})
+    with writing(site.session, by=by, summary=f"Measurement at {site.label}", reason=reason) as locked:
+        stored = LeadMeasurement.objects.filter(pk=key).first() if key else None
+        if stored is None:
+            values.setdefault("measured_at", timezone.now())
+        record, _ = put(
+            LeadMeasurement,
+            by=by,
+            centre_id=locked.centre_id,
+            scope={"site": site},
+            values=values | {"confirmed_unusual": sorted(unusual)},
+            key=key,
+            version=version,
+            reason=reason,
+        )
+        if unusual and not confirmed:
+            # Raised after the hard limits were checked, so that both kinds of message never mix; it rolls back.
+            raise NeedsConfirmation("Some values are unusual. Confirm them if they are right.", fields=unusual)
+        return record
