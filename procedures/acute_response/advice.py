@@ -10,9 +10,7 @@ from procedures.acute_response.prepared import Prepared
 from procedures.acute_response.settings import Settings
 from procedures.acute_response.values import Advice, FloatArray
 
-_BASELINE_OVERDUE = (
-    0.65  # SD of the unknown baseline over the scatter between epochs (project choice, by simulation)
-)
+_BASELINE_OVERDUE = 0.65  # SD of the unknown baseline over the scatter between epochs (project choice, by simulation)
 _UNSETTLED_SD = 3.5
 
 

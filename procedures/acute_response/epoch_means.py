@@ -111,7 +111,7 @@ def _breathing(
     if not long_enough.any():
         return None, flat
     beat_rate = float(np.median((counts[long_enough] - 1) / duration[long_enough]))
-    grid = _BREATHS_PER_S[_BREATHS_PER_S < 0.45 * beat_rate]
+    grid = _BREATHS_PER_S[0.45 * beat_rate > _BREATHS_PER_S]
     if grid.size < 2:
         return None, flat
     # One complex multiplication per frequency instead of a sine: the grid is evenly spaced.

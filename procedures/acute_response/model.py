@@ -27,9 +27,7 @@ _SIZE_WEIGHTS = np.exp(-0.5 * (np.log(_SIZES) / 0.7) ** 2)
 _KINDS = np.repeat(["none", "rough", "smooth"], [1, 4, 4])
 _AMPLITUDES = np.concatenate([[0.0], _SIZES, _SIZES])
 _LOG_WEIGHTS = np.log(
-    np.concatenate(
-        [[0.10], 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum(), 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum()]
-    )
+    np.concatenate([[0.10], 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum(), 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum()])
 )
 _SMOOTH_LENGTH = 0.35  # correlation length of the smooth kind, as a part of the session (project choice)
 
@@ -93,9 +91,7 @@ class Fit:
         spread = value - mean
         total = self.weights @ (variance + spread**2)
         shift = self.location - self.mean
-        cross = np.einsum("g,gnp->np", self.weights, with_beta) + np.einsum(
-            "g,gn,gp->np", self.weights, spread, shift
-        )
+        cross = np.einsum("g,gnp->np", self.weights, with_beta) + np.einsum("g,gn,gp->np", self.weights, spread, shift)
         return mean, total, cross
 
     def interval(self, low: float = 0.025, high: float = 0.975) -> FloatArray:

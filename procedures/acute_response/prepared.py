@@ -72,9 +72,7 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
         raise ResponseError(f"The epoch {twice[0]!r} appears more than once.")
     seen = list(dict.fromkeys(e.state for e in usable))
     if baseline not in seen:
-        raise ResponseError(
-            f"No epoch of the baseline {baseline!r} has a value; the states seen are {_listed(seen)}."
-        )
+        raise ResponseError(f"No epoch of the baseline {baseline!r} has a value; the states seen are {_listed(seen)}.")
     if len(seen) == 1:
         raise ResponseError("Only baseline was measured: there is no site to compare with it.")
     mid = np.array([_middle(e) for e in usable])
@@ -89,17 +87,13 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
     high = max(float(e.values.max()) if isinstance(e, BeatEpoch) else e.mean for e in usable)
     one_sign = low > 0 or high < 0
     if settings.scale == "log" and not one_sign:
-        raise ResponseError(
-            "A change in percent on the log scale needs values that are all above (or all below) zero."
-        )
+        raise ResponseError("A change in percent on the log scale needs values that are all above (or all below) zero.")
     linear = settings.scale == "linear" or not one_sign
     reference = float(mean[state < 0].mean()) if linear else 1.0
     flags: list[str] = []
     if linear:
         if reference == 0:
-            raise ResponseError(
-                "The mean of the baselines is zero, so that a change in percent of it has no meaning."
-            )
+            raise ResponseError("The mean of the baselines is zero, so that a change in percent of it has no meaning.")
         flags.append("linear_scale")
         if float(np.abs(mean).max()) > 5.0 * abs(reference):
             flags.append("baseline_near_zero")
@@ -131,9 +125,7 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
         spread = relative[i] if relative[i] is not None else beat_sd
         y[i] = mean[i] / reference if linear else np.log(sign * mean[i]) - 0.5 * spread**2
         error = e.standard_error if isinstance(e, SummaryEpoch) else None
-        within[i] = (
-            (error / abs(reference if linear else mean[i])) ** 2 if error is not None else spread**2 / count
-        )
+        within[i] = (error / abs(reference if linear else mean[i])) ** 2 if error is not None else spread**2 / count
     return Prepared(
         tuple(e.key for e in usable), baseline, sites, state, start, end, mid, mean, y, within, beats, trend, trend_error,
         breaths, frequency, beat_sd, settings.scatter_percent / 100.0, linear, reference, sign, tuple(flags),
@@ -154,18 +146,14 @@ def _finite(epoch: Epoch) -> Epoch | None:
             times, values = times[order], values[order]
         return BeatEpoch(epoch.key, epoch.state, epoch.start_s, epoch.end_s, times, values)
     if epoch.sd is not None and not epoch.sd >= 0:
-        raise ResponseError(
-            f"Epoch {epoch.key!r} has a standard deviation that is not a number of zero or more."
-        )
+        raise ResponseError(f"Epoch {epoch.key!r} has a standard deviation that is not a number of zero or more.")
     if epoch.standard_error is not None and not epoch.standard_error >= 0:
         raise ResponseError(f"Epoch {epoch.key!r} has a standard error that is not a number of zero or more.")
     return epoch if np.isfinite(epoch.mean) else None
 
 
 def _middle(epoch: Epoch) -> float:
-    middle = (
-        float(epoch.times_s.mean()) if isinstance(epoch, BeatEpoch) else 0.5 * (epoch.start_s + epoch.end_s)
-    )
+    middle = float(epoch.times_s.mean()) if isinstance(epoch, BeatEpoch) else 0.5 * (epoch.start_s + epoch.end_s)
     if not np.isfinite(middle):
         raise ResponseError(f"Epoch {epoch.key!r} has no time.")
     return middle

@@ -34,9 +34,7 @@ class Ranking:
 
 @lru_cache(maxsize=64)
 def _normals(dimensions: int) -> FloatArray:
-    sample = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng(20240611)).random_base2(
-        _SAMPLE_BITS
-    )
+    sample = qmc.Sobol(dimensions, scramble=True, rng=np.random.default_rng(20240611)).random_base2(_SAMPLE_BITS)
     normals: FloatArray = ndtri(np.clip(sample, 1e-9, 1 - 1e-9))
     return normals
 
