@@ -1,0 +1,111 @@
+"""The comparison of a session's sites as the page, the report and the command show it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from procedures.limits import electrical_concerns
+from procedures.metrics import BY_KEY, METRICS, Metric
+from procedures.models import (
+    AcuteResponse,
+    Decision,
+    EpochMetric,
+    LeadMeasurement,
+    Origin,
+    ResponseSummary,
+    Session,
+    Site,
+)
+
+# Stroke work and dP/dt max predicted outcome differently in published cohorts (REFERENCES 2.3: stroke work best);
+# the first of these that was measured opens the page, any other is one choice away.
+OPENING_METRICS = ("stroke_work_mmhg_ml", "dpdt_max_mmhg_per_s", "sv_ml")
+
+
+@dataclass(frozen=True)
+class SiteRow:
+    """One tested site: its response in each metric and what stands beside it electrically."""
+
+    site: Site
+    response: AcuteResponse | None
+    by_metric: dict[str, AcuteResponse]
+    measurement: LeadMeasurement | None
+    concerns: list[str]
+    visits: int
+
+
+@dataclass(frozen=True)
+class SessionComparison:
+    """Sites against baseline in one metric, best first, with everything that qualifies the ranking."""
+
+    session: Session
+    metric: Metric | None
+    metrics: list[Metric]
+    summary: ResponseSummary | None
+    rows: list[SiteRow]
+    not_reached: list[Site]
+    baselines: int
+    decision: Decision | None
+    origins: set[str] = field(default_factory=set)
+
+    @property
+    def leader(self) -> SiteRow | None:
+        """The site with the best estimate, if any could be estimated."""
+        return self.rows[0] if self.rows and self.rows[0].response else None
+
+    @property
+    def origin_words(self) -> str:
+        """Whether the numbers were computed, typed, or both."""
+        if self.origins == {Origin.COMPUTED}:
+            return "computed from recordings"
+        if self.origins == {Origin.ENTERED}:
+            return "entered by hand"
+        return "partly computed from recordings, partly entered by hand" if self.origins else "none"
+
+
+def compare_session(session: Session, metric_key: str | None = None) -> SessionComparison:
+    """Return the comparison in the metric asked for, or in the first opening metric that was measured.
+
+    Unknown keys count as not asked for. The number of queries does not depend on the number of sites.
+    """
+    summaries = {summary.metric: summary for summary in session.response_summaries.all()}
+    measured = [metric for metric in METRICS if metric.key in summaries]
+    key = metric_key if metric_key in summaries else None
+    key = key or next((k for k in OPENING_METRICS if k in summaries), None) or (measured[0].key if measured else None)
+    responses: dict[object, dict[str, AcuteResponse]] = {}
+    for response in session.responses.all():
+        responses.setdefault(response.site_id, {})[response.metric] = response
+    sites = list(session.sites.select_related("tributary").prefetch_related("measurements", "epochs"))
+    rows = [_row(site, key, responses.get(site.pk, {})) for site in sites if site.reached]
+    rows.sort(key=lambda row: (row.response is None, row.response.rank if row.response else 0, row.site.label))
+    origins = EpochMetric.objects.filter(epoch__session=session, epoch__excluded_reason="")
+    return SessionComparison(
+        session=session,
+        metric=BY_KEY[key] if key else None,
+        metrics=measured,
+        summary=summaries.get(key) if key else None,
+        rows=rows,
+        not_reached=[site for site in sites if not site.reached],
+        baselines=session.epochs.filter(site__isnull=True, excluded_reason="").count(),
+        decision=session.decisions.select_related("site", "decided_by").order_by("-decided_at", "-id").first(),
+        origins=set(origins.filter(key=key).values_list("origin", flat=True).distinct()) if key else set(),
+    )
+
+
+def _row(site: Site, key: str | None, by_metric: dict[str, AcuteResponse]) -> SiteRow:
+    measurements = sorted(site.measurements.all(), key=lambda m: (m.measured_at, m.pk))
+    last = measurements[-1] if measurements else None
+    concerns = (
+        electrical_concerns(
+            threshold_v=last.capture_threshold_v,
+            pulse_width_ms=last.pulse_width_ms,
+            phrenic_v=last.phrenic_threshold_v,
+            phrenic_none_up_to_v=last.phrenic_none_up_to_v,
+        )
+        if last
+        else []
+    )
+    if site.stability == "unstable":
+        concerns.append("unstable position")
+    visits = sum(1 for epoch in site.epochs.all() if not epoch.excluded_reason)
+    return SiteRow(site, by_metric.get(key) if key else None, by_metric, last, concerns, visits)

@@ -1,0 +1,44 @@
+"""Average pressure-volume loops of baseline and sites, for drawing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from procedures.models import EpochBeats, Session
+from procedures.selectors.observations import BASELINE
+
+
+@dataclass(frozen=True)
+class StateLoop:
+    """The mean loop of all epochs of one state: volume (n,), pressure (n,) and segments (k, n) on cycle phase."""
+
+    state: str
+    volume_ml: list[float]
+    pressure_mmhg: list[float]
+    segments_ml: list[list[float]]
+
+
+def state_loops(session: Session) -> list[StateLoop]:
+    """Return one loop for baseline and for each site that has recorded epochs, baseline first."""
+    stored = (
+        EpochBeats.objects.filter(epoch__session=session, epoch__excluded_reason="")
+        .select_related("epoch__site")
+        .only("loop", "epoch__site__label", "epoch__started_at")
+        .order_by("epoch__started_at")
+    )
+    grouped: dict[str, list[dict[str, list[float]]]] = {}
+    for beats in stored:
+        if beats.loop:
+            grouped.setdefault(beats.epoch.label, []).append(beats.loop)
+    loops = [_mean(state, loops) for state, loops in grouped.items()]
+    return sorted(loops, key=lambda loop: loop.state != BASELINE)
+
+
+def _mean(state: str, loops: list[dict[str, list[float]]]) -> StateLoop:
+    def average(name: str) -> list:
+        columns = [loop[name] for loop in loops if loop.get(name)]
+        return np.round(np.mean(np.array(columns, dtype=float), axis=0), 3).tolist() if columns else []
+
+    return StateLoop(state, average("volume_ml"), average("pressure_mmhg"), average("segments_ml"))
