@@ -37,9 +37,7 @@ class EdfRecording:
 
         self.path = path
         header = read_edf_header(path)
-        words = np.memmap(
-            path, "<i2", "r", offset=header.header_bytes, shape=(header.records, header.record_words)
-        )
+        words = np.memmap(path, "<i2", "r", offset=header.header_bytes, shape=(header.records, header.record_words))
         starts, self.annotations = read_timeline(header, words)
         self.format = "EDF+" if header.is_plus else "EDF"
         self.started_at = header.started_at
@@ -88,9 +86,7 @@ class EdfRecording:
         if wanted > MAX_SAMPLES:
             raise RecordingError("The recording is too long to be decoded at once; read it in parts.")
         return tuple(
-            Channel(
-                info.label, info.unit, info.sample_rate_hz, self._samples(i, info.sample_rate_hz, start, end)
-            )
+            Channel(info.label, info.unit, info.sample_rate_hz, self._samples(i, info.sample_rate_hz, start, end))
             for i, info in ((i, self.channels[i]) for i in chosen)
         )
 

@@ -73,19 +73,14 @@ def read_edf_header(path: Path) -> EdfHeader:
             raise RecordingError("The EDF file is cut short: its header is incomplete.")
         count = _integer(fixed[252:256], "number of signals")
         if not 1 <= count <= _MAX_SIGNALS:
-            raise RecordingError(
-                f"The EDF header gives {count} signals; between 1 and {_MAX_SIGNALS} expected."
-            )
+            raise RecordingError(f"The EDF header gives {count} signals; between 1 and {_MAX_SIGNALS} expected.")
         raw = file.read(256 * count)
     if len(raw) < 256 * count:
-        raise RecordingError(
-            f"The EDF file is cut short: its header announces {count} signals it does not describe."
-        )
+        raise RecordingError(f"The EDF file is cut short: its header announces {count} signals it does not describe.")
     header_bytes = _integer(fixed[184:192], "header length")
     if header_bytes != 256 * (count + 1):
         raise RecordingError(
-            f"The EDF header says it is {header_bytes} bytes long; "
-            f"with {count} signals it is {256 * (count + 1)}."
+            f"The EDF header says it is {header_bytes} bytes long; with {count} signals it is {256 * (count + 1)}."
         )
     signals = _signals(raw, count)
     record_words = sum(signal.samples_per_record for signal in signals)
@@ -93,15 +88,11 @@ def read_edf_header(path: Path) -> EdfHeader:
     if not any(not signal.is_annotations for signal in signals):
         raise RecordingError("The EDF file holds annotations only, no signals.")
     if record_s <= 0:
-        raise RecordingError(
-            f"The EDF header gives data records of {record_s:g} s; they must be longer than 0 s."
-        )
+        raise RecordingError(f"The EDF header gives data records of {record_s:g} s; they must be longer than 0 s.")
     reserved = _text(fixed[192:236])
     return EdfHeader(
         signals=signals,
-        records=_records(
-            _integer(fixed[236:244], "number of data records"), size - header_bytes, record_words
-        ),
+        records=_records(_integer(fixed[236:244], "number of data records"), size - header_bytes, record_words),
         record_s=record_s,
         record_words=record_words,
         header_bytes=header_bytes,
@@ -127,12 +118,10 @@ def _signals(raw: bytes, count: int) -> tuple[EdfSignalHeader, ...]:
             raise RecordingError(f"Channel '{label}' of the EDF file has a sampling rate of zero.")
         if label != ANNOTATIONS_LABEL:
             low, high = (
-                _number(fields[f"physical {end}"][i], f"physical {end} {whose}")
-                for end in ("minimum", "maximum")
+                _number(fields[f"physical {end}"][i], f"physical {end} {whose}") for end in ("minimum", "maximum")
             )
             bottom, top = (
-                _integer(fields[f"digital {end}"][i], f"digital {end} {whose}")
-                for end in ("minimum", "maximum")
+                _integer(fields[f"digital {end}"][i], f"digital {end} {whose}") for end in ("minimum", "maximum")
             )
             if low == high:
                 raise RecordingError(f"The physical range {whose} is empty ({low:g} to {high:g}).")
@@ -154,13 +143,9 @@ def _records(announced: int, data_bytes: int, record_words: int) -> int:
             f"The EDF file is cut short: its header announces {announced} data records, it holds {held}."
         )
     if announced < held or rest:
-        raise RecordingError(
-            f"The EDF header announces {announced} data records, but the file is longer ({held} fit)."
-        )
+        raise RecordingError(f"The EDF header announces {announced} data records, but the file is longer ({held} fit).")
     if announced * record_words > MAX_SAMPLES:
-        raise RecordingError(
-            "The EDF file is too long to be decoded at once; split it into shorter recordings."
-        )
+        raise RecordingError("The EDF file is too long to be decoded at once; split it into shorter recordings.")
     return announced
 
 
@@ -189,9 +174,7 @@ def _integer(raw: bytes, what: str) -> int:
     try:
         return int(_text(raw))
     except ValueError:
-        raise RecordingError(
-            f"The {what} in the EDF header is not a whole number ('{_shown(raw)}')."
-        ) from None
+        raise RecordingError(f"The {what} in the EDF header is not a whole number ('{_shown(raw)}').") from None
 
 
 def _number(raw: bytes, what: str) -> float:

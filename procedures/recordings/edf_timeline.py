@@ -20,9 +20,7 @@ _TAL = re.compile(
 )
 
 
-def read_timeline(
-    header: EdfHeader, words: NDArray[np.int16]
-) -> tuple[NDArray[np.float64], tuple[Annotation, ...]]:
+def read_timeline(header: EdfHeader, words: NDArray[np.int16]) -> tuple[NDArray[np.float64], tuple[Annotation, ...]]:
     """Start of every data record and all annotations.
 
     Parameters
@@ -44,7 +42,7 @@ def read_timeline(
     RecordingError
         Where the records of an EDF+D file carry no times, or times that run backwards.
     """
-    regular = np.arange(header.records) * header.record_s
+    regular: NDArray[np.float64] = np.arange(header.records, dtype=np.float64) * header.record_s
     if not header.is_plus:
         return regular, ()
     starts = np.full(header.records, np.nan)
@@ -64,17 +62,13 @@ def read_timeline(
     origin = float(starts[0]) if np.isfinite(starts[0]) else 0.0
     starts = _checked(starts - origin, header.record_s) if header.is_discontinuous else regular
     found.sort(key=lambda item: item[0])
-    return starts, tuple(
-        Annotation(round(onset - origin, 9), duration, text) for onset, text, duration in found
-    )
+    return starts, tuple(Annotation(round(onset - origin, 9), duration, text) for onset, text, duration in found)
 
 
 def _checked(starts: NDArray[np.float64], record_s: float) -> NDArray[np.float64]:
     if np.any(np.isnan(starts)):
         record = int(np.argmax(np.isnan(starts))) + 1
-        raise RecordingError(
-            f"Data record {record} of the interrupted EDF+ file does not say when it starts."
-        )
+        raise RecordingError(f"Data record {record} of the interrupted EDF+ file does not say when it starts.")
     backwards = np.diff(starts) < record_s * (1 - 1e-6) - 1e-6
     if np.any(backwards):
         record = int(np.argmax(backwards)) + 2

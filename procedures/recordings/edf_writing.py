@@ -65,13 +65,9 @@ def _signal(channel: Channel):  # type: ignore[no-untyped-def]  # the library is
     unit = channel.unit.replace("µ", "u").replace("μ", "u")
     for text, width, what in ((channel.label, 16, "label"), (unit, 8, "unit")):
         if len(text) > width or not text.isascii() or not text.isprintable():
-            raise RecordingError(
-                f"EDF cannot hold the {what} '{text}': at most {width} plain ASCII characters."
-            )
+            raise RecordingError(f"EDF cannot hold the {what} '{text}': at most {width} plain ASCII characters.")
     if not np.all(np.isfinite(samples)):
-        raise RecordingError(
-            f"Channel '{channel.label}' holds values that are not numbers; EDF cannot store them."
-        )
+        raise RecordingError(f"Channel '{channel.label}' holds values that are not numbers; EDF cannot store them.")
     return edfio.EdfSignal(
         samples,
         channel.sample_rate_hz,

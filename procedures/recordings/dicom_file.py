@@ -1,0 +1,103 @@
+"""DICOM waveforms (12-lead ECG and other waveform objects, PS3.3 C.10.9)."""
+
+from __future__ import annotations
+
+import warnings
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from .hashing import sha256_of
+from .signals import MAX_SAMPLES, Annotation, Channel, RecordingError, Signals
+
+
+def read_dicom(path: Path) -> Signals:
+    """Decode the original waveforms of a DICOM file; derived ones (median beats) are left out and named.
+
+    Raises
+    ------
+    RecordingError
+        Where the object holds no waveform, or the waveform is not as long as it says.
+    """
+    import pydicom
+
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        dataset = pydicom.dcmread(path)
+        groups = list(dataset.get("WaveformSequence") or [])
+        if not groups:
+            raise RecordingError("The DICOM file holds no waveform.")
+        original = [i for i, group in enumerate(groups) if group.get("WaveformOriginality") != "DERIVED"]
+        chosen = original or [0]
+        channels = tuple(channel for i in chosen for channel in _channels(dataset, groups[i], i))
+        first = groups[chosen[0]]
+        annotations = _annotations(dataset, float(first.SamplingFrequency))
+        started_at = _datetime(str(dataset.get("AcquisitionDateTime") or ""))
+    durations = {round(len(channel.samples) / channel.sample_rate_hz, 9) for channel in channels}
+    if len(durations) > 1:
+        raise RecordingError("The DICOM file holds waveforms of different lengths, which cannot share a time axis.")
+    left_out = len(groups) - len(chosen)
+    return Signals(
+        channels=channels,
+        annotations=annotations,
+        format="DICOM",
+        duration_s=durations.pop(),
+        sha256=sha256_of(path),
+        started_at=started_at,
+        notes=(f"{left_out} derived waveform(s) of the DICOM file were left out.",) if left_out else (),
+    )
+
+
+def _channels(dataset: Any, group: Any, index: int) -> list[Channel]:
+    from pydicom.waveforms import multiplex_array
+
+    rate = float(group.SamplingFrequency)
+    count, samples = int(group.NumberOfWaveformChannels), int(group.NumberOfWaveformSamples)
+    if not (np.isfinite(rate) and rate > 0):
+        raise RecordingError("The DICOM waveform has a sampling rate of zero.")
+    if count <= 0 or samples <= 0 or count > len(group.ChannelDefinitionSequence):
+        raise RecordingError("The DICOM waveform does not describe its channels.")
+    held = len(group.WaveformData) // max(1, int(group.WaveformBitsAllocated) // 8)
+    if held < count * samples or count * samples > MAX_SAMPLES:
+        raise RecordingError(
+            f"The DICOM waveform is cut short: {count} channels of {samples} samples announced, {held} values held."
+        )
+    values = multiplex_array(dataset, index, as_raw=False)
+    channels = []
+    for i, definition in enumerate(group.ChannelDefinitionSequence[:count]):
+        units = definition.get("ChannelSensitivityUnitsSequence") if "ChannelSensitivity" in definition else None
+        unit = str(units[0].CodeValue) if units else ""
+        column = np.ascontiguousarray(values[:, i], dtype=np.float64)
+        channels.append(Channel(_label(definition, i), unit, rate, column))
+    return channels
+
+
+def _label(definition: Any, index: int) -> str:
+    label = str(definition.get("ChannelLabel") or "").strip()
+    source = definition.get("ChannelSourceSequence")
+    return label or (str(source[0].get("CodeMeaning") or "").strip() if source else "") or f"channel {index + 1}"
+
+
+def _annotations(dataset: Any, rate: float) -> tuple[Annotation, ...]:
+    """Free texts that point at a time; measured values and their names are no marks of the user."""
+    found = []
+    for item in dataset.get("WaveformAnnotationSequence") or []:
+        text = str(item.get("UnformattedTextValue") or "").strip()
+        offsets = item.get("ReferencedTimeOffsets")  # ms
+        positions = item.get("ReferencedSamplePositions")  # the first sample is 1
+        if not text or (offsets is None and positions is None):
+            continue
+        raw = np.atleast_1d(np.asarray(offsets if offsets is not None else positions, dtype=np.float64))
+        times = raw / 1000 if offsets is not None else (raw - 1) / rate
+        duration = float(times[-1] - times[0]) if item.get("TemporalRangeType") == "SEGMENT" else None
+        found.append(Annotation(float(times[0]), duration, text))
+    return tuple(sorted(found, key=lambda annotation: annotation.onset_s))
+
+
+def _datetime(text: str) -> datetime | None:
+    try:
+        return datetime.strptime(text[:14], "%Y%m%d%H%M%S")  # noqa: DTZ007 - as written, local to the recorder
+    except ValueError:
+        return None

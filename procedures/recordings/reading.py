@@ -1,0 +1,180 @@
+"""Any recording, by its content: the name of a file says nothing about what is in it."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from pathlib import Path
+from typing import Protocol
+
+from .edf import EdfRecording, read_edf
+from .signals import Annotation, Channel, ChannelInfo, RecordingError, Signals
+
+_KINDS = "EDF or EDF+, CSV, a zip with a WFDB record, or a DICOM waveform"
+_WFDB_HEADER_LINE = re.compile(rb"^\s*[\w-]+(/\d+)?\s+\d+\s+[\d.]+", re.MULTILINE)
+
+
+class Recording(Protocol):
+    """An open recording: what it holds, and any part of it on demand. Times in s."""
+
+    @property
+    def channels(self) -> tuple[ChannelInfo, ...]: ...
+    @property
+    def annotations(self) -> tuple[Annotation, ...]: ...
+    @property
+    def format(self) -> str: ...
+    @property
+    def duration_s(self) -> float: ...
+    @property
+    def start_s(self) -> float: ...
+    @property
+    def started_at(self) -> datetime | None: ...
+    @property
+    def gaps(self) -> tuple[tuple[float, float], ...]: ...
+    @property
+    def notes(self) -> tuple[str, ...]: ...
+
+    def read(
+        self, start_s: float | None = None, end_s: float | None = None, labels: Sequence[str] | None = None
+    ) -> tuple[Channel, ...]:
+        """Samples from ``start_s`` up to ``end_s`` of the channels with these labels (all where None)."""
+        ...
+
+
+@dataclass(frozen=True)
+class DecodedRecording:
+    """The same access to a recording that had to be decoded whole (CSV, WFDB, DICOM)."""
+
+    signals: Signals
+
+    @property
+    def channels(self) -> tuple[ChannelInfo, ...]:
+        return tuple(ChannelInfo(c.label, c.unit, c.sample_rate_hz) for c in self.signals.channels)
+
+    @property
+    def annotations(self) -> tuple[Annotation, ...]:
+        return self.signals.annotations
+
+    @property
+    def format(self) -> str:
+        return self.signals.format
+
+    @property
+    def duration_s(self) -> float:
+        return self.signals.duration_s
+
+    @property
+    def start_s(self) -> float:
+        return self.signals.start_s
+
+    @property
+    def started_at(self) -> datetime | None:
+        return self.signals.started_at
+
+    @property
+    def gaps(self) -> tuple[tuple[float, float], ...]:
+        return self.signals.gaps
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        return self.signals.notes
+
+    def read(
+        self, start_s: float | None = None, end_s: float | None = None, labels: Sequence[str] | None = None
+    ) -> tuple[Channel, ...]:
+        parts = []
+        for channel in self.signals.channels:
+            if labels is not None and channel.label not in labels:
+                continue
+            rate, size = channel.sample_rate_hz, len(channel.samples)
+            first = 0 if start_s is None else max(0, round((start_s - self.start_s) * rate))
+            last = size if end_s is None else min(size, max(first, round((end_s - self.start_s) * rate)))
+            parts.append(Channel(channel.label, channel.unit, rate, channel.samples[first:last]))
+        return tuple(parts)
+
+
+def open_recording(path: Path | str) -> Recording:
+    """Open a recording for reading in parts; an EDF file is not decoded until a part is asked for.
+
+    Raises
+    ------
+    RecordingError
+        As `read_recording`.
+    """
+    path = Path(path)
+    if _kind(path) == "EDF":
+        return _guarded(EdfRecording, path)
+    return DecodedRecording(read_recording(path))
+
+
+def read_recording(path: Path | str) -> Signals:
+    """Decode a recording whole.
+
+    Parameters
+    ----------
+    path
+        EDF or EDF+, CSV, a zip with a WFDB record, or a DICOM waveform; told apart by content.
+
+    Raises
+    ------
+    RecordingError
+        Where the file is missing, none of these, damaged, cut short, or claims more than it holds.
+    """
+    path = Path(path)
+    kind = _kind(path)
+    if kind == "EDF":
+        return _guarded(read_edf, path)
+    if kind == "WFDB":
+        from .wfdb_file import read_wfdb
+
+        return _guarded(read_wfdb, path)
+    if kind == "DICOM":
+        from .dicom_file import read_dicom
+
+        return _guarded(read_dicom, path)
+    from .csv_file import read_csv
+
+    return _guarded(read_csv, path)
+
+
+def _guarded(reader, path: Path):  # type: ignore[no-untyped-def]  # passes the reader's own type through
+    """A file can be damaged in more ways than a format library foresees; each must end in a sentence."""
+    try:
+        return reader(path)
+    except RecordingError:
+        raise
+    except OSError as error:
+        raise RecordingError(f"The file {path.name} cannot be read: {error.strerror or error}.") from error
+    except Exception as error:
+        raise RecordingError(f"The file {path.name} is damaged and cannot be read.") from error
+
+
+def _kind(path: Path) -> str:
+    if not path.exists():
+        raise RecordingError(f"There is no file {path.name}.")
+    if not path.is_file():
+        raise RecordingError(f"{path.name} is not a file.")
+    try:
+        with path.open("rb") as file:
+            head = file.read(4096)
+    except OSError as error:
+        raise RecordingError(f"The file {path.name} cannot be read: {error.strerror}.") from error
+    if not head.strip():
+        raise RecordingError(f"The file {path.name} is empty.")
+    if head.startswith(b"0       "):
+        return "EDF"
+    if head.startswith(b"PK\x03\x04"):
+        return "WFDB"
+    if head[128:132] == b"DICM":
+        return "DICOM"
+    if head.startswith(b"\xffBIOSEMI"):
+        raise RecordingError("This is a 24-bit BDF file, which is not read here; convert it to EDF+.")
+    if head.startswith((b"\xff\xfe", b"\xfe\xff")):
+        raise RecordingError("The file is UTF-16 text; save the CSV file as UTF-8.")
+    if b"\x00" in head:
+        raise RecordingError(f"The file {path.name} is not a recording of a known kind ({_KINDS}).")
+    if path.suffix == ".hea" or (b"," not in head and _WFDB_HEADER_LINE.match(head)):
+        raise RecordingError("This is a WFDB header alone; put it and its signal file into one zip.")
+    return "CSV"
