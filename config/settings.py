@@ -6,6 +6,7 @@ this machine. ``DATABASE_URL``, ``CELERY_BROKER_URL`` and ``TRIBUTARY_PRODUCTION
 
 from __future__ import annotations
 
+import secrets
 from pathlib import Path
 
 import dj_database_url
@@ -30,6 +31,10 @@ IDENTITY_KEYS = env.secret(
     may_create=not PRODUCTION,
     make=lambda: Fernet.generate_key().decode(),
 ).split(",")
+# Pseudonyms and date shifts of exported cohorts; kept apart from the exports, since it would undo them.
+EXPORT_KEY = env.secret(
+    "TRIBUTARY_EXPORT_KEY", VAR_DIR / "export_key", may_create=not PRODUCTION, make=lambda: secrets.token_hex(32)
+)
 
 ALLOWED_HOSTS = env.words("TRIBUTARY_HOSTS", "localhost,127.0.0.1,[::1],testserver")
 CSRF_TRUSTED_ORIGINS = env.words("TRIBUTARY_ORIGINS")
@@ -63,6 +68,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "config.middleware.private_pages",
+    "registry.views.errors.ServiceErrorPages",
 ]
 
 ROOT_URLCONF = "config.urls"
