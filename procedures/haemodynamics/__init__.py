@@ -1,0 +1,20 @@
+"""Pressure-volume analysis: signals to beats, beats to metrics, epochs to statistics. NumPy and SciPy only."""
+
+from .analysis import ALGORITHM_VERSION, analyse, loops
+from .results import Analysis, BeatTable, EpochSummary, MetricSummary, QualityNote
+from .settings import Settings
+from .signals import EpochWindow, PressureVolumeSignals
+
+__all__ = [
+    "ALGORITHM_VERSION",
+    "Analysis",
+    "BeatTable",
+    "EpochSummary",
+    "EpochWindow",
+    "MetricSummary",
+    "PressureVolumeSignals",
+    "QualityNote",
+    "Settings",
+    "analyse",
+    "loops",
+]

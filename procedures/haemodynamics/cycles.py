@@ -1,0 +1,112 @@
+"""From marks to beats: where each cycle starts, where pressure rises fastest, where the next begins."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .signals import FloatArray
+from .windows import IntArray, argmax, blocks, gather
+
+ELECTROMECHANICAL_S = (-0.02, 0.30)
+LONGEST_CYCLE_S = 3.0
+
+
+@dataclass(frozen=True)
+class Cycles:
+    """Beats as sample numbers; every column has one entry per beat, the last beat being left out as unfinished.
+
+    Attributes
+    ----------
+    mark, next_mark
+        R wave, or the onset of the upstroke where no R wave belongs to it.
+    onset, next_onset
+        Onset of the pressure upstroke, fractional samples.
+    peak_slope
+        Sample of steepest rise, as found under the smoothed derivative.
+    has_r, next_has_r
+        Whether ``mark`` is an R wave.
+    """
+
+    mark: FloatArray
+    next_mark: FloatArray
+    onset: FloatArray
+    next_onset: FloatArray
+    peak_slope: IntArray
+    has_r: NDArray[np.bool_]
+
+    @property
+    def count(self) -> int:
+        """Number of beats."""
+        return int(self.mark.size)
+
+
+def match_r_waves(r_waves: IntArray, upstrokes: IntArray, sample_rate_hz: float) -> tuple[IntArray, IntArray]:
+    """For each upstroke the last R wave within 0.3 s before it (−1: none), and the R waves left over."""
+    early, late = (round(value * sample_rate_hz) for value in ELECTROMECHANICAL_S)
+    place = np.searchsorted(r_waves, upstrokes - early, side="right") - 1
+    candidate = r_waves[np.maximum(place, 0)] if r_waves.size else np.zeros_like(upstrokes)
+    fits = (place >= 0) & (upstrokes - candidate <= late)
+    matched = np.where(fits, candidate, -1)
+    # one R wave belongs to one upstroke: the first after it
+    repeated = np.concatenate(([False], (matched[1:] == matched[:-1]) & (matched[1:] >= 0)))
+    matched = np.where(repeated, -1, matched)
+    return matched, np.setdiff1d(r_waves, matched)
+
+
+def upstroke_onset(slope: FloatArray, peak: IntArray, fraction: float, sample_rate_hz: float) -> FloatArray:
+    """Last crossing of ``fraction`` of the peak slope before the peak, fractional samples; 0.25 s back at most."""
+    reach = int(0.25 * sample_rate_hz)
+    onset = np.empty(peak.size)
+    for part in blocks(peak.size):
+        top = peak[part]
+        values, _ = gather(slope, np.maximum(top - reach, 0), top + 1)
+        length = top - np.maximum(top - reach, 0)
+        step = np.arange(values.shape[1])
+        level = fraction * slope[top]
+        below = (values < level[:, None]) & (step <= length[:, None])
+        last = values.shape[1] - 1 - below[:, ::-1].argmax(axis=1)
+        last = np.where(below.any(axis=1), last, 0)
+        row = np.arange(top.size)
+        after = np.minimum(last + 1, values.shape[1] - 1)
+        rise = values[row, after] - values[row, last]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            share = np.where(rise > 0, (level - values[row, last]) / rise, 0.0)
+        onset[part] = np.maximum(top - reach, 0) + last + np.clip(share, 0, 1)
+    return onset
+
+
+def build_cycles(
+    slope: FloatArray,
+    coarse_slope: FloatArray,
+    upstrokes: IntArray,
+    r_waves: IntArray,
+    fraction: float,
+    sample_rate_hz: float,
+) -> Cycles:
+    """Beats from upstrokes and R waves.
+
+    An R wave that no upstroke follows (a beat too early to lift the pressure) still makes a beat, with the
+    steepest rise within 0.3 s after it; an upstroke without R wave makes one on its own.
+    """
+    size = slope.size
+    half = round(0.04 * sample_rate_hz)
+    matched, spare = match_r_waves(r_waves, upstrokes, sample_rate_hz)
+    late = round(ELECTROMECHANICAL_S[1] * sample_rate_hz)
+    lone = spare[spare + late < size]
+    lone_peak = argmax(coarse_slope, lone, np.minimum(lone + late, size))
+    taken = np.isin(lone_peak, upstrokes)
+    peak = np.concatenate((upstrokes, lone_peak[~taken]))
+    r_wave = np.concatenate((matched, lone[~taken]))
+    order = np.argsort(peak, kind="stable")
+    peak, r_wave = peak[order], r_wave[order]
+    keep = np.concatenate(([True], np.diff(peak) > 0)) if peak.size else np.zeros(0, dtype=bool)
+    peak, r_wave = peak[keep], r_wave[keep]
+    located = argmax(coarse_slope, np.maximum(peak - half, 0), np.minimum(peak + half, size))
+    fine = argmax(slope, np.maximum(located - half // 2, 0), np.minimum(located + half // 2 + 1, size))
+    onset = upstroke_onset(slope, fine, fraction, sample_rate_hz)
+    has_r = r_wave >= 0
+    mark = np.where(has_r, r_wave, onset).astype(float)
+    return Cycles(mark[:-1], mark[1:], onset[:-1], onset[1:], located[:-1].astype(np.int64), has_r[:-1])

@@ -1,0 +1,170 @@
+"""Pressure and volume of each beat: the definitions, in one place.
+
+A beat runs from the onset of its pressure upstroke to the next onset.
+
+======================  ==============================================================================
+heart_rate_per_min      60 / (start of the next beat − start of the beat)
+p_max, p_min            extremes of the smoothed pressure within the beat
+edp_mmhg                pressure at end-diastole: onset of the upstroke (default) or R peak
+dpdt_max, dpdt_min      extremes of the pressure derivative of stated bandwidth
+edv_ml                  largest volume from shortly before the onset to 60 ms after dP/dtmax
+esv_ml                  smallest volume from dP/dtmax to 80 % of the cycle
+sv_ml, ef_percent       EDV − ESV; 100·SV/EDV
+esp_mmhg                pressure at max P/(V − V0) between dP/dtmax and dP/dtmin; without volume, at dP/dtmin
+stroke_work_mmhg_ml     area of the loop, shoelace formula, closed by a straight line
+ea_mmhg_per_ml          ESP/SV (Sunagawa et al., Am J Physiol 1983;245:H773, from memory)
+cycle_efficiency        SW/((p_max − p_min)·(EDV − ESV)) (Schreuder et al., J Am Coll Cardiol 2000;36:2104, from memory)
+======================  ==============================================================================
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .cycles import Cycles
+from .filters import Differentiator, low_pass
+from .relaxation import tau_exponential_ms, tau_logistic_ms, tau_zero_asymptote_ms
+from .settings import Settings
+from .signals import FloatArray
+from .windows import IntArray, argmax, blocks, gather, interpolate, vertex
+
+EXTREME_HALF_S = 0.015
+SLOPE_HALF_S = 0.013
+LONGEST_RELAXATION_S = 0.35
+
+
+@dataclass(frozen=True)
+class PressureTraces:
+    """Pressure as it is read: smoothed, for locating extremes, and its derivative (mmHg/s)."""
+
+    smooth: FloatArray
+    locator: FloatArray
+    slope: FloatArray
+    coarse_slope: FloatArray
+    slope_noise: float
+    differentiator: Differentiator
+
+
+def _beat_extreme(
+    smooth: FloatArray, locator: FloatArray, start: IntArray, stop: IntArray, sign: int, sample_rate_hz: float
+) -> FloatArray:
+    at = argmax(locator, start, stop, sign)
+    return vertex(smooth, at, round(EXTREME_HALF_S * sample_rate_hz), sign)
+
+
+def slope_extreme(traces: PressureTraces, at: IntArray, sign: int, sample_rate_hz: float) -> FloatArray:
+    """dP/dt at an extreme located under the smoothed derivative.
+
+    Largest sample within 40 ms when the derivative is clean; when its noise exceeds 0.5 % of the value, the vertex
+    of a parabola over ±13 ms, since the largest of many noisy samples is too large on average.
+    """
+    half = round(0.04 * sample_rate_hz)
+    size = traces.slope.size
+    widest = argmax(traces.slope, np.maximum(at - half, 0), np.minimum(at + half + 1, size), sign)
+    plain = traces.slope[widest]
+    if at.size == 0 or traces.slope_noise < 0.005 * np.median(np.abs(plain)):
+        return np.asarray(plain)
+    return vertex(traces.slope, at, round(SLOPE_HALF_S * sample_rate_hz), sign)
+
+
+def relaxation_metrics(
+    traces: PressureTraces, start: IntArray, edp_next: FloatArray, stop: IntArray, settings: Settings, rate: float
+) -> dict[str, FloatArray]:
+    """The three time constants, from dP/dtmin (``start``) to the next EDP plus the margin."""
+    result = {key: np.full(start.size, np.nan) for key in ("exponential", "zero_asymptote", "logistic")}
+    longest = round(LONGEST_RELAXATION_S * rate)
+    for part in blocks(start.size):
+        values, inside = gather(traces.smooth, start[part], np.minimum(stop[part], start[part] + longest))
+        above = values > (edp_next[part] + settings.tau_end_above_edp_mmhg)[:, None]
+        inside &= np.logical_and.accumulate(above, axis=1)
+        time_ms = np.arange(values.shape[1]) * 1000.0 / rate
+        used = max(int(inside.sum(axis=1).max(initial=1)), 1)
+        values, inside, time_ms = values[:, :used], inside[:, :used], time_ms[:used]
+        result["exponential"][part] = tau_exponential_ms(time_ms, values, inside)[0]
+        result["zero_asymptote"][part] = tau_zero_asymptote_ms(time_ms, values, inside)
+        result["logistic"][part] = tau_logistic_ms(time_ms, values, inside)[0]
+    return {f"tau_{name}_ms": column for name, column in result.items()}
+
+
+def pressure_metrics(
+    traces: PressureTraces, cycles: Cycles, settings: Settings, sample_rate_hz: float
+) -> tuple[dict[str, FloatArray], IntArray]:
+    """Metrics that need pressure alone, and the sample of dP/dtmin of each beat."""
+    size = traces.smooth.size
+    onset = np.floor(cycles.onset).astype(np.int64)
+    stop = np.minimum(np.ceil(cycles.next_onset).astype(np.int64), size)
+    systole = np.minimum(cycles.peak_slope + round(0.7 * sample_rate_hz), stop)
+    minimum = argmax(traces.coarse_slope, cycles.peak_slope, np.maximum(systole, cycles.peak_slope + 1), -1)
+    at_r = settings.end_diastole == "r_wave"
+    edp_at, next_at = (cycles.mark, cycles.next_mark) if at_r else (cycles.onset, cycles.next_onset)
+    edp_next = interpolate(traces.smooth, next_at)
+    half = round(0.04 * sample_rate_hz)
+    steepest = argmax(traces.slope, np.maximum(minimum - half, 0), np.minimum(minimum + half // 2, size), -1)
+    clean = traces.slope_noise < 0.005 * abs(float(np.median(traces.slope[steepest]))) if onset.size else True
+    relaxation_start = steepest if clean else minimum
+    metrics = {
+        "heart_rate_per_min": 60 * sample_rate_hz / (cycles.next_mark - cycles.mark),
+        "p_max_mmhg": _beat_extreme(traces.smooth, traces.locator, cycles.peak_slope, stop, 1, sample_rate_hz),
+        "p_min_mmhg": _beat_extreme(traces.smooth, traces.locator, minimum, stop, -1, sample_rate_hz),
+        "edp_mmhg": interpolate(traces.smooth, edp_at),
+        "dpdt_max_mmhg_per_s": slope_extreme(traces, cycles.peak_slope, 1, sample_rate_hz),
+        "dpdt_min_mmhg_per_s": slope_extreme(traces, minimum, -1, sample_rate_hz),
+        **relaxation_metrics(traces, relaxation_start, edp_next, stop, settings, sample_rate_hz),
+    }
+    return metrics, minimum
+
+
+def loop_area(pressure: FloatArray, volume: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
+    """Area of each loop ``start..stop`` (both ends included), mmHg·mL, shoelace formula, always positive."""
+    if start.size == 0:
+        return np.empty(0)
+    p, v = pressure - pressure.mean(), volume - volume.mean()
+    summed = np.concatenate(([0.0], np.cumsum(v[:-1] * p[1:] - v[1:] * p[:-1])))
+    closing = v[stop] * p[start] - v[start] * p[stop]
+    return np.asarray(0.5 * np.abs(summed[stop] - summed[start] + closing))
+
+
+def volume_metrics(
+    traces: PressureTraces,
+    pressure: FloatArray,
+    total: FloatArray,
+    cycles: Cycles,
+    minimum: IntArray,
+    settings: Settings,
+    sample_rate_hz: float,
+    locator_hz: float,
+) -> dict[str, FloatArray]:
+    """Metrics that need the total volume."""
+    size = total.size
+    smooth = low_pass(total, settings.volume_bandwidth_hz, sample_rate_hz)
+    locator = low_pass(total, locator_hz, sample_rate_hz)
+    onset, stop = np.round(cycles.onset).astype(np.int64), np.round(cycles.next_onset).astype(np.int64)
+    length = stop - onset
+    before = np.minimum(round(0.15 * sample_rate_hz), length // 4)
+    ed_start, ed_stop = (
+        np.maximum(onset - before, 0),
+        np.minimum(cycles.peak_slope + round(0.06 * sample_rate_hz), size),
+    )
+    edv = _beat_extreme(smooth, locator, ed_start, ed_stop, 1, sample_rate_hz)
+    es_stop = np.minimum(onset + (0.8 * length).astype(np.int64), size)
+    esv = _beat_extreme(smooth, locator, cycles.peak_slope, es_stop, -1, sample_rate_hz)
+    corner = np.empty(onset.size, dtype=np.int64)
+    for part in blocks(onset.size):
+        p, inside = gather(traces.smooth, cycles.peak_slope[part], minimum[part] + 1)
+        v, _ = gather(smooth, cycles.peak_slope[part], minimum[part] + 1)
+        room = v - settings.end_systolic_v0_ml
+        ratio = np.where(inside & (room > 0), p / np.where(room > 0, room, 1.0), -np.inf)
+        corner[part] = cycles.peak_slope[part] + ratio.argmax(axis=1)
+    area = loop_area(pressure, smooth, np.minimum(onset, size - 1), np.minimum(stop, size - 1))
+    sv = edv - esv
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return {
+            "esp_mmhg": np.asarray(traces.smooth[corner]),
+            "edv_ml": edv,
+            "esv_ml": esv,
+            "sv_ml": sv,
+            "ef_percent": 100 * sv / edv,
+            "stroke_work_mmhg_ml": area,
+        }

@@ -1,0 +1,122 @@
+"""Time constants of isovolumic relaxation, three ways, for all beats at once.
+
+All three use the samples from dP/dtmin to the moment when pressure has fallen to the next beat's end-diastolic
+pressure plus a margin (5 mmHg by default; common practice, from memory).
+
+- zero asymptote: slope of ln P on t is −1/tau (Weiss et al., J Clin Invest 1976;58:751, from memory)
+- free asymptote: P = (P0 − Pinf)·exp(−t/tau) + Pinf by least squares on pressure (Am J Physiol 2001;280:H2936)
+- logistic: P = PA/(1 + exp(t/tauL)) + PB (Matsubara et al., Circulation 1995;92:2318, formula from memory)
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .signals import FloatArray
+
+Mask = NDArray[np.bool_]
+MINIMUM_SAMPLES = 6
+SHORTEST_MS, LONGEST_MS = 3.0, 400.0
+
+
+def tau_zero_asymptote_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> FloatArray:
+    """Regress ln P on t.
+
+    Parameters
+    ----------
+    time_ms
+        Time from dP/dtmin, ms, shape (samples,).
+    pressure, inside
+        Pressures, mmHg, and which of them belong to the window, shape (beats, samples).
+
+    Returns
+    -------
+    FloatArray
+        tau in ms, shape (beats,); NaN with fewer than six positive samples or when pressure does not fall.
+    """
+    weight = (inside & (pressure > 0)).astype(float)
+    logarithm = np.log(np.where(weight > 0, pressure, 1.0))
+    n = weight.sum(axis=1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        mean_t = (weight * time_ms).sum(axis=1) / n
+        mean_y = (weight * logarithm).sum(axis=1) / n
+        dt = time_ms - mean_t[:, None]
+        slope = (weight * dt * (logarithm - mean_y[:, None])).sum(axis=1) / (weight * dt**2).sum(axis=1)
+        tau = -1.0 / slope
+    return np.where((n >= MINIMUM_SAMPLES) & (slope < 0), tau, np.nan)
+
+
+def _exponential(time_ms: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray]:
+    shape = np.exp(-time_ms / tau[:, None])
+    return shape, shape * time_ms / tau[:, None] ** 2
+
+
+def _logistic(time_ms: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray]:
+    shape = 1.0 / (1.0 + np.exp(np.minimum(time_ms / tau[:, None], 700.0)))
+    return shape, shape * (1.0 - shape) * time_ms / tau[:, None] ** 2
+
+
+def _line(shape: FloatArray, pressure: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Best amplitude and offset for one shape per beat, and the squared error left."""
+    n = weight.sum(axis=1)
+    mean_s, mean_p = (weight * shape).sum(axis=1) / n, (weight * pressure).sum(axis=1) / n
+    ds, dp = weight * (shape - mean_s[:, None]), weight * (pressure - mean_p[:, None])
+    spread = (ds * ds).sum(axis=1)
+    amplitude = (ds * dp).sum(axis=1) / np.where(spread > 0, spread, np.nan)
+    offset = mean_p - amplitude * mean_s
+    return amplitude, offset, ((dp - amplitude[:, None] * ds) ** 2).sum(axis=1)
+
+
+def _fit(
+    model: Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]],
+    time_ms: FloatArray,
+    pressure: FloatArray,
+    inside: Mask,
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Separable least squares: amplitude and offset are linear, so only tau is searched for.
+
+    A grid over tau for all beats, then Gauss-Newton steps on the projected residual, each beat keeping its best.
+    """
+    n_beats = pressure.shape[0]
+    weight = inside.astype(float)
+    enough = inside.sum(axis=1) >= MINIMUM_SAMPLES
+    best_tau, best_error = np.full(n_beats, np.nan), np.full(n_beats, np.inf)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        for candidate in np.geomspace(SHORTEST_MS, LONGEST_MS, 25):
+            shape = model(time_ms, np.full(1, candidate))[0]
+            _, _, error = _line(np.broadcast_to(shape, pressure.shape), pressure, weight)
+            better = error < best_error
+            best_tau, best_error = np.where(better, candidate, best_tau), np.where(better, error, best_error)
+        damping = np.ones(n_beats)
+        for _ in range(10):
+            shape, slope = model(time_ms, best_tau)
+            amplitude, offset, _ = _line(shape, pressure, weight)
+            residual = weight * (pressure - amplitude[:, None] * shape - offset[:, None])
+            a, b, _ = _line(shape, slope, weight)
+            direction = weight * amplitude[:, None] * (slope - a[:, None] * shape - b[:, None])
+            step = damping * (direction * residual).sum(axis=1) / (direction**2).sum(axis=1)
+            step = np.clip(np.nan_to_num(step), -0.4 * best_tau, 0.6 * best_tau)
+            trial = np.clip(best_tau + step, SHORTEST_MS, LONGEST_MS)
+            _, _, error = _line(model(time_ms, trial)[0], pressure, weight)
+            better = error < best_error
+            best_tau, best_error = np.where(better, trial, best_tau), np.where(better, error, best_error)
+            damping = np.where(better, 1.0, 0.3 * damping)
+        amplitude, offset, _ = _line(model(time_ms, best_tau)[0], pressure, weight)
+    at_limit = (best_tau <= SHORTEST_MS) | (best_tau >= LONGEST_MS)
+    good = enough & (amplitude > 0) & np.isfinite(best_error) & ~at_limit
+    return np.where(good, best_tau, np.nan), np.where(good, amplitude, np.nan), np.where(good, offset, np.nan)
+
+
+def tau_exponential_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> tuple[FloatArray, FloatArray]:
+    """Free-asymptote tau, ms, and Pinf, mmHg; shapes as in :func:`tau_zero_asymptote_ms`."""
+    tau, _, asymptote = _fit(_exponential, time_ms, pressure, inside)
+    return tau, asymptote
+
+
+def tau_logistic_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> tuple[FloatArray, FloatArray]:
+    """Logistic tau, ms, and PB, mmHg; t = 0 at dP/dtmin; shapes as in :func:`tau_zero_asymptote_ms`."""
+    tau, _, asymptote = _fit(_logistic, time_ms, pressure, inside)
+    return tau, asymptote

@@ -1,0 +1,68 @@
+"""Many windows of one signal at once: padded gathering and extremes, in blocks so that memory stays bounded."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .signals import FloatArray
+
+IntArray = NDArray[np.int64]
+BLOCK = 512
+
+
+def blocks(count: int, size: int = BLOCK) -> Iterator[slice]:
+    """Slices that cover ``range(count)``."""
+    for start in range(0, count, size):
+        yield slice(start, min(start + size, count))
+
+
+def gather(x: FloatArray, start: IntArray, stop: IntArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+    """Windows ``x[start:stop]`` as rows.
+
+    Returns
+    -------
+    values, inside
+        Both of shape (windows, longest); outside a window the value is that of the nearest sample of the signal
+        and ``inside`` is False.
+    """
+    longest = int(max(1, (stop - start).max(initial=1)))
+    step = np.arange(longest)
+    inside = step < (stop - start)[:, None]
+    index = np.clip(start[:, None] + step, 0, x.shape[-1] - 1)
+    return x[index], inside
+
+
+def argmax(x: FloatArray, start: IntArray, stop: IntArray, sign: int = 1) -> IntArray:
+    """Index of the largest (``sign`` 1) or smallest (−1) sample of each window; ``start`` for an empty window."""
+    found = np.empty(start.size, dtype=np.int64)
+    for part in blocks(start.size):
+        values, inside = gather(x, start[part], stop[part])
+        ranked = np.where(inside, sign * values, -np.inf)
+        found[part] = start[part] + ranked.argmax(axis=1)
+    return np.clip(found, 0, max(x.size - 1, 0))
+
+
+def vertex(x: FloatArray, centre: IntArray, half: int, sign: int = 1) -> FloatArray:
+    """Extreme of a parabola fitted to ``x`` over ``centre`` ± ``half`` samples; plain reading when ``half`` < 1.
+
+    A fit over many samples is not drawn to a noise spike as the largest sample is.
+    """
+    if half < 1:
+        return np.asarray(x[centre])
+    step = np.arange(-half, half + 1)
+    index = np.clip(centre[:, None] + step, 0, x.size - 1)
+    basis = np.linalg.pinv(np.vander(step / half, 3))
+    a, b, c = basis @ x[index].T
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at = np.where(sign * a < 0, np.clip(-b / (2 * a), -1, 1), 0.0)
+    return np.asarray(c + b * at + a * at**2)
+
+
+def interpolate(x: FloatArray, position: FloatArray) -> FloatArray:
+    """Linear reading of ``x`` at fractional sample positions of any shape."""
+    low = np.clip(np.floor(position).astype(np.int64), 0, max(x.shape[-1] - 2, 0))
+    share = np.clip(position - low, 0.0, 1.0)
+    return np.asarray(x[..., low] * (1 - share) + x[..., np.minimum(low + 1, x.shape[-1] - 1)] * share)
