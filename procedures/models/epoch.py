@@ -76,8 +76,7 @@ class Epoch(Record):
             both_or_neither("epoch", "recording", "recording_start_s"),
             both_or_neither("epoch", "recording_start_s", "recording_end_s"),
             models.CheckConstraint(
-                condition=Q(recording_start_s__isnull=True)
-                | Q(recording_start_s__gte=0, recording_end_s__gt=F("recording_start_s")),
+                condition=Q(recording_start_s__isnull=True) | Q(recording_end_s__gt=F("recording_start_s")),
                 name="epoch_recording_span",
             ),
         ]

@@ -25,6 +25,8 @@ class Recording(Record):
     format = models.CharField(max_length=20)
     size_bytes = models.PositiveBigIntegerField()
     duration_s = models.FloatField()
+    # Where the file's own time axis begins; epochs of the recording are given on that axis.
+    axis_start_s = models.FloatField(default=0.0)
     # Session clock at the first sample, so that epochs of several files stand in one order.
     started_at = models.DateTimeField()
     # [{label, unit, sample_rate_hz}] as in the file, and {role: label} as chosen.
