@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from typing import Any
 from uuid import UUID
 
@@ -19,8 +20,10 @@ from registry.services.records import change, put
 
 
 @transaction.atomic
-def open_session(*, by: User, patient: Patient, key: UUID | None = None, **values: Any) -> Session:
-    """Open a session for a patient under the centre's next code.
+def open_session(
+    *, by: User, patient: Patient, key: UUID | None = None, code: str | None = None, **values: Any
+) -> Session:
+    """Open a session for a patient under the centre's next code, or under a code taken over from elsewhere.
 
     Raises
     ------
@@ -34,7 +37,8 @@ def open_session(*, by: User, patient: Patient, key: UUID | None = None, **value
     stored = Session.objects.filter(pk=key).first() if key else None
     started_at = values.setdefault("started_at", timezone.now())
     prefix = f"S-{started_at:%Y}-"
-    code = stored.code if stored else next_code(centre, prefix, centre.sessions.values_list("code", flat=True))
+    code = code or (stored.code if stored else None)
+    code = code or next_code(centre, prefix, centre.sessions.values_list("code", flat=True))
     session, _ = put(
         Session,
         by=by,
@@ -83,8 +87,10 @@ def log(
         return entry
 
 
-def sign_session(*, by: User, session: Session) -> Session:
+def sign_session(*, by: User, session: Session, signed_at: dt.datetime | None = None) -> Session:
     """Sign: keep the content as it is now and lock it. Later changes are amendments.
+
+    ``signed_at`` is for records taken over from elsewhere; the change trail says when that happened.
 
     Raises
     ------
@@ -102,7 +108,7 @@ def sign_session(*, by: User, session: Session) -> Session:
         values = {
             "status": Status.SIGNED,
             "signed_by": by,
-            "signed_at": timezone.now(),
+            "signed_at": signed_at or timezone.now(),
             "signed_content": snapshot(locked),
         }
         return change(locked, by=by, centre_id=locked.centre_id, values=values, version=None)

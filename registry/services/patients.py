@@ -36,8 +36,9 @@ def register_patient(
     sex: str,
     aetiology: str,
     key: UUID | None = None,
+    code: str | None = None,
 ) -> Patient:
-    """Register a person under a new code; the identifiers go encrypted into their own table.
+    """Register a person under a new code, or one taken over from elsewhere; the identifiers go encrypted into their own table.
 
     Raises
     ------
@@ -56,9 +57,10 @@ def register_patient(
     if twin := found.exclude(patient_id=key).first():
         message = f"This hospital number is registered already, as {twin.patient.code}."
         raise RuleBroken(message, fields={"local_identifier": [message]})
-    code = next_code(centre, "P-", centre.patients.values_list("code", flat=True))
     stored = Patient.objects.filter(pk=key).first() if key else None
-    values = {"sex": sex, "aetiology": aetiology, "code": stored.code if stored else code}
+    code = code or (stored.code if stored else None)
+    code = code or next_code(centre, "P-", centre.patients.values_list("code", flat=True))
+    values = {"sex": sex, "aetiology": aetiology, "code": code}
     patient, created = put(Patient, by=by, centre_id=centre.pk, values=values, scope={"centre": centre}, key=key)
     if created:
         identity = PatientIdentity.objects.create(
