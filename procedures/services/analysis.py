@@ -134,8 +134,7 @@ def _fail(run_id: UUID, sentence: str) -> None:
 
 
 def _mark(epoch: Epoch) -> EpochMark:
-    assert epoch.recording_start_s is not None and epoch.recording_end_s is not None  # noqa: S101 - a constraint holds it
-    return EpochMark(epoch.label, epoch.recording_start_s, epoch.recording_end_s)
+    return EpochMark(epoch.label, epoch.recording_start_s or 0.0, epoch.recording_end_s or 0.0)
 
 
 @transaction.atomic
@@ -215,11 +214,8 @@ def _columns(report: AnalysisReport, index: int) -> dict[str, list[Any]]:
 
 
 def _loop(report: AnalysisReport, index: int) -> dict[str, Any]:
-    drawn = loops(report.signals, report.analysis, index)
-    if drawn is None:
-        return {}
-    volume, pressure, segments = drawn
-    if volume is None or not np.isfinite(volume).all():
+    volume, pressure, segments = loops(report.signals, report.analysis, index)
+    if not volume.size or not np.isfinite(volume).all():
         return {}
     loop: dict[str, Any] = {
         "volume_ml": np.round(volume, 2).tolist(),
