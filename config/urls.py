@@ -5,6 +5,8 @@ from django.urls import include, path
 from django.views.generic import RedirectView
 from drf_spectacular.views import SpectacularAPIView
 
+from config.health import healthz
+
 urlpatterns = [
     path("", RedirectView.as_view(pattern_name="procedures:sessions")),
     path(
@@ -16,6 +18,7 @@ urlpatterns = [
     path("", include("procedures.urls")),
     path("", include("registry.urls")),
     path("", include("analytics.urls")),
+    path("healthz", healthz, name="healthz"),
     path("api/v1/", include("procedures.api.urls")),
     path("api/v1/openapi.json", SpectacularAPIView.as_view(), name="openapi"),
 ]

@@ -1,0 +1,63 @@
+# Every recipe makes what it needs: the virtual environment is .venv, services are started and stopped by the recipe.
+SHELL := /bin/bash
+.SHELLFLAGS := -euo pipefail -c
+.DEFAULT_GOAL := help
+MAKEFLAGS += --no-print-directory
+
+PYTHON ?= python3
+UV_VERSION := 0.13.9
+BIN := .venv/bin
+READY := .venv/.installed
+PYTEST := $(BIN)/pytest -n 2 --dist loadgroup -q
+export PYTHONDONTWRITEBYTECODE := 1
+
+.PHONY: help demo test test-sqlite test-postgresql check fix bench lock
+
+help: ## Say what can be made
+	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 20
+
+$(READY): requirements-dev.lock
+	@bash config/ops/provision.sh python
+	@test -x $(BIN)/python || $(PYTHON) -m venv .venv
+	@$(BIN)/python -c 'import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 14))' \
+	  || { echo "Python 3.11, 3.12 or 3.13 is needed; name one with 'make PYTHON=python3.11 ...'." >&2; exit 2; }
+	@$(BIN)/python -m pip install --quiet --disable-pip-version-check "uv==$(UV_VERSION)"
+	@$(BIN)/uv pip sync --quiet --python $(BIN)/python --require-hashes requirements-dev.lock
+	@touch $@
+
+demo: $(READY) ## Load the demo scenario, print the comparison of its sites, then serve it (SERVE=0: do not serve; PORT=8000)
+	@bash config/ops/demo.sh
+
+test: $(READY) ## Run every test, on SQLite and again on PostgreSQL
+	@bash config/ops/provision.sh postgresql redis chromium
+	@bash config/ops/with_services.sh $(MAKE) --keep-going test-sqlite test-postgresql
+
+test-sqlite: $(READY)
+	@echo "== Tests on SQLite"
+	@DATABASE_URL= $(PYTEST) $(ARGS)
+
+test-postgresql: $(READY)
+	@echo "== Tests on PostgreSQL"
+	@DATABASE_URL="$${TRIBUTARY_TEST_POSTGRES:?run 'make test', which starts one}" $(PYTEST) $(ARGS)
+
+check: $(READY) ## Formatting, linting, typing, import contract, migrations, deployment checks, API document, lock and compose files
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+	$(BIN)/mypy
+	$(BIN)/lint-imports
+	$(BIN)/python manage.py check --fail-level WARNING
+	$(BIN)/python manage.py makemigrations --check --dry-run
+	$(BIN)/python manage.py spectacular --validate --fail-on-warn --file /dev/null
+	bash config/ops/check_deploy.sh
+	$(BIN)/pytest -q tests/test_repository.py tests/ops/test_compose.py
+
+fix: $(READY) ## Repair formatting and what the linter can
+	$(BIN)/ruff check --fix .
+	$(BIN)/ruff format .
+
+bench: $(READY) ## Run the benchmarks; each prints its ratios
+	@for bench in tests/bench/bench_*.py; do echo "== $$bench"; PYTHONPATH=. $(BIN)/python "$$bench"; done
+
+lock: $(READY) ## Resolve the dependencies anew
+	$(BIN)/uv pip compile pyproject.toml --generate-hashes --no-emit-index-url --universal -o requirements.lock
+	$(BIN)/uv pip compile pyproject.toml --generate-hashes --no-emit-index-url --universal --group dev -o requirements-dev.lock

@@ -1,0 +1,26 @@
+#!/usr/bin/env bash
+# Install what is missing of: python postgresql redis chromium. As root on Debian it installs; otherwise it says what to.
+set -euo pipefail
+
+have_postgresql() { compgen -G '/usr/lib/postgresql/*/bin/initdb' >/dev/null || command -v initdb >/dev/null; }
+
+packages=()
+for need in "$@"; do
+  case "$need" in
+    python)     "${PYTHON:-python3}" -c 'import ensurepip' 2>/dev/null || packages+=(python3 python3-venv) ;;
+    postgresql) [ -n "${TRIBUTARY_TEST_POSTGRES:-}" ] || have_postgresql || packages+=(postgresql) ;;
+    redis)      [ -n "${TRIBUTARY_TEST_REDIS:-}" ] || command -v redis-server >/dev/null || packages+=(redis-server) ;;
+    chromium)   command -v chromium >/dev/null || packages+=(chromium) ;;
+  esac
+done
+[ "${#packages[@]}" -eq 0 ] && exit 0
+
+if [ "$(id -u)" -eq 0 ] && command -v apt-get >/dev/null; then
+  echo "Installing ${packages[*]}" >&2
+  export DEBIAN_FRONTEND=noninteractive
+  apt-get update -qq
+  apt-get install -y -qq --no-install-recommends "${packages[@]}" >/dev/null
+else
+  echo "Please install first: ${packages[*]} (on Debian: sudo apt-get install ${packages[*]})." >&2
+  exit 2
+fi

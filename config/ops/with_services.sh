@@ -1,0 +1,52 @@
+#!/usr/bin/env bash
+# Run a command with a PostgreSQL and a Redis to test against, named by TRIBUTARY_TEST_POSTGRES and TRIBUTARY_TEST_REDIS.
+# Taken as they are when set; else the ones on this machine's usual ports when they let us in; else throw-away ones, which
+# are stopped again. The tests make and drop databases of their own and leave every other one alone.
+set -euo pipefail
+
+work=$(mktemp -d "${TMPDIR:-/tmp}/tributary-services.XXXXXX")
+postgres_bin=$(compgen -G '/usr/lib/postgresql/*/bin' | sort -V | tail -n 1 || true)
+redis_pid=""
+
+as_postgres() { # PostgreSQL refuses to run as root
+  if [ "$(id -u)" -eq 0 ]; then runuser -u postgres -- "$@"; else "$@"; fi
+}
+
+stop() {
+  [ -f "$work/postgres/postmaster.pid" ] && as_postgres "$postgres_bin/pg_ctl" -D "$work/postgres" -m immediate stop >/dev/null
+  if [ -n "$redis_pid" ]; then kill "$redis_pid" 2>/dev/null && wait "$redis_pid" 2>/dev/null; fi
+  rm -rf "$work"
+}
+trap 'stop || true' EXIT
+trap 'exit 130' INT TERM
+
+free_port() {
+  .venv/bin/python -c 'import socket; s = socket.socket(); s.bind(("127.0.0.1", 0)); print(s.getsockname()[1])'
+}
+
+postgres_answers() { .venv/bin/python -c "import psycopg; psycopg.connect('$1', connect_timeout=3).close()" 2>/dev/null; }
+redis_answers() { .venv/bin/python -c "import redis; redis.Redis.from_url('$1', socket_timeout=3).ping()" 2>/dev/null; }
+
+if [ -z "${TRIBUTARY_TEST_POSTGRES:-}" ]; then
+  TRIBUTARY_TEST_POSTGRES=postgresql://postgres@127.0.0.1:5432/postgres
+  if ! postgres_answers "$TRIBUTARY_TEST_POSTGRES"; then
+    port=$(free_port)
+    [ "$(id -u)" -eq 0 ] && chown postgres "$work"
+    as_postgres "$postgres_bin/initdb" -D "$work/postgres" -U postgres -A trust -E UTF8 --no-sync >/dev/null
+    as_postgres "$postgres_bin/pg_ctl" -D "$work/postgres" -w -l "$work/postgres.log" \
+      -o "-h 127.0.0.1 -p $port -k $work -c fsync=off -c synchronous_commit=off -c full_page_writes=off" start >/dev/null
+    TRIBUTARY_TEST_POSTGRES=postgresql://postgres@127.0.0.1:$port/postgres
+  fi
+fi
+if [ -z "${TRIBUTARY_TEST_REDIS:-}" ]; then
+  TRIBUTARY_TEST_REDIS=redis://127.0.0.1:6379/11
+  if ! redis_answers "$TRIBUTARY_TEST_REDIS"; then
+    port=$(free_port)
+    TRIBUTARY_TEST_REDIS=redis://127.0.0.1:$port/11
+    redis-server --bind 127.0.0.1 --port "$port" --save "" --appendonly no --dir "$work" >"$work/redis.log" 2>&1 &
+    redis_pid=$!
+    for _ in $(seq 50); do redis_answers "$TRIBUTARY_TEST_REDIS" && break; sleep 0.2; done
+  fi
+fi
+export TRIBUTARY_TEST_POSTGRES TRIBUTARY_TEST_REDIS
+"$@"
