@@ -1,0 +1,58 @@
+"""What every form of the site shares: its list of problems, and the hidden key and version of the record."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django import forms
+
+from registry.models import Record, new_key
+
+
+class PageForm(forms.Form):
+    """A form that names its problems in one list, each linked to its field."""
+
+    use_required_attribute = False  # the server says what is missing, in words, for all fields at once
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        """Make the form without Django's colon after labels."""
+        super().__init__(*args, **{"label_suffix": ""} | options)
+
+    @property
+    def problems(self) -> list[tuple[str, str]]:
+        """Return (link target, message) for each problem, in the order of the page."""
+        found = [("", str(message)) for message in self.non_field_errors()]
+        for bound in self:
+            # A group of radio buttons has no id of its own; its first button has.
+            radio = isinstance(bound.field.widget, forms.RadioSelect)
+            target = f"{bound.auto_id}_0" if radio else bound.auto_id
+            found += [(target, str(message)) for message in bound.errors]
+        return found
+
+
+class RecordForm(PageForm):
+    """A form that writes one record. Sent twice it writes once: the key is made when the form is first shown."""
+
+    key = forms.UUIDField(widget=forms.HiddenInput)
+    record_version = forms.IntegerField(widget=forms.HiddenInput, required=False)
+
+    def __init__(self, *args: Any, record: Record | None = None, **options: Any) -> None:
+        """Show a new form, or with ``record`` what is stored."""
+        initial: dict[str, Any] = {"key": record.pk if record else new_key()}
+        if record:
+            initial["record_version"] = record.version
+            initial |= self.shown(record)
+        super().__init__(*args, **options | {"initial": initial | (options.get("initial") or {})})
+
+    def shown(self, record: Record) -> dict[str, Any]:
+        """Return a stored record's values as the form shows them."""
+        return {name: getattr(record, name) for name in self.base_fields if hasattr(record, name)}
+
+    def values(self) -> dict[str, Any]:
+        """Return the cleaned values under the names the service takes."""
+        return {name: value for name, value in self.cleaned_data.items() if name not in ("key", "record_version")}
+
+    def identity(self) -> tuple[UUID, int | None]:
+        """Return the record's key and the version it was read at."""
+        return self.cleaned_data["key"], self.cleaned_data["record_version"]
