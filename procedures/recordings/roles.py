@@ -57,12 +57,12 @@ class Assignment:
     factors
         For each channel what its values are multiplied by to be in the unit of its role.
     remarks
-        What a user should know, as (channel label, sentence).
+        What a user should know, as (labels of the channels, sentence).
     """
 
     roles: tuple[str | None, ...]
     factors: tuple[float, ...]
-    remarks: tuple[tuple[str, str], ...]
+    remarks: tuple[tuple[tuple[str, ...], str], ...]
 
     def index(self, role: str) -> int | None:
         """Position of the channel with this role, or None."""
@@ -142,7 +142,7 @@ def _recognised(channels: Sequence[ChannelInfo | Channel], roles: Sequence[str |
 
 def _with_units(channels: Sequence[ChannelInfo | Channel], roles: list[str | None]) -> Assignment:
     factors = [1.0] * len(channels)
-    remarks: list[tuple[str, str]] = []
+    said: dict[str, list[str]] = {}
     for i, channel in enumerate(channels):
         role = roles[i]
         if role is None:
@@ -155,12 +155,18 @@ def _with_units(channels: Sequence[ChannelInfo | Channel], roles: list[str | Non
                     "Correct the unit, or convert the values, in the file; they are not converted unasked."
                 )
             roles[i] = None
-            remarks.append((channel.label, f"The channel '{channel.label}' {verdict.remark}; it was left out."))
+            said.setdefault(f"{verdict.remark}; it was left out", []).append(channel.label)
             continue
         factors[i] = verdict.factor
         if verdict.remark:
-            remarks.append((channel.label, f"The channel '{channel.label}' {verdict.remark}."))
-    return Assignment(tuple(roles), tuple(factors), tuple(remarks))
+            said.setdefault(verdict.remark, []).append(channel.label)
+    remarks = tuple((tuple(labels), _sentence(labels, remark)) for remark, labels in said.items())
+    return Assignment(tuple(roles), tuple(factors), remarks)
+
+
+def _sentence(labels: Sequence[str], remark: str) -> str:
+    names = ", ".join(f"'{label}'" for label in labels)
+    return f"The channel {names} {remark}." if len(labels) == 1 else f"Each of the channels {names} {remark}."
 
 
 def _find(channels: Sequence[ChannelInfo | Channel], label: str) -> int:

@@ -1,0 +1,98 @@
+"""The outcome of analysing a recording, and its form as plain values for JSON."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict, dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+
+from procedures.haemodynamics import Analysis, BeatTable, EpochSummary, PressureVolumeSignals, QualityNote
+
+
+@dataclass(frozen=True)
+class ReportChannel:
+    """A channel of the file and the role it was given, or None."""
+
+    label: str
+    role: str | None
+    unit: str
+    sample_rate_hz: float
+
+
+@dataclass(frozen=True)
+class AnalysisReport:
+    """A recording's identity and channels, and what the engine found. ``quality`` is of readers and engine.
+
+    ``signals`` are those the engine saw, for drawing loops.
+    """
+
+    sha256: str
+    format: str
+    duration_s: float
+    started_at: datetime | None
+    channels: tuple[ReportChannel, ...]
+    analysis: Analysis
+    quality: tuple[QualityNote, ...]
+    signals: PressureVolumeSignals
+
+    def as_dict(self, *, beats: bool = False) -> dict[str, Any]:
+        """Plain values, without NaN: a metric that could not be computed is absent."""
+        analysis = self.analysis
+        result: dict[str, Any] = {
+            "file": {
+                "sha256": self.sha256,
+                "format": self.format,
+                "duration_s": self.duration_s,
+                "channels": [asdict(channel) for channel in self.channels],
+            },
+            "algorithm": {"version": analysis.version, "settings": asdict(analysis.settings)},
+            "epochs": [_epoch(epoch) for epoch in analysis.epochs],
+            "quality": [asdict(note) for note in self.quality],
+        }
+        if beats:
+            result["beats"] = _beats(analysis.beats, [epoch.label for epoch in analysis.epochs])
+        return result
+
+
+def _epoch(epoch: EpochSummary) -> dict[str, Any]:
+    return {
+        "label": epoch.label,
+        "start_s": epoch.start_s,
+        "end_s": epoch.end_s,
+        "beats_used": epoch.beats_used,
+        "beats_refused": dict(epoch.beats_refused),
+        "metrics": {
+            key: {name: _finite(value) for name, value in asdict(summary).items()}
+            for key, summary in epoch.metrics.items()
+            if math.isfinite(summary.mean)
+        },
+    }
+
+
+def _beats(table: BeatTable, labels: list[str]) -> list[dict[str, Any]]:
+    columns = {key: np.asarray(values, dtype=float).tolist() for key, values in table.metrics.items()}
+    return [
+        {
+            "epoch": labels[epoch] if epoch >= 0 else None,
+            "time_s": time,
+            "end_s": _finite(end),
+            "refused": reason or None,
+            "metrics": {key: column[i] for key, column in columns.items() if math.isfinite(column[i])},
+        }
+        for i, (time, end, epoch, reason) in enumerate(
+            zip(
+                table.time_s.tolist(),
+                table.end_s.tolist(),
+                table.epoch.tolist(),
+                np.asarray(table.refused).tolist(),
+                strict=True,
+            )
+        )
+    ]
+
+
+def _finite(value: float | int) -> float | int | None:
+    return value if math.isfinite(value) else None

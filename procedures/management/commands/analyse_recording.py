@@ -1,0 +1,91 @@
+"""``manage.py analyse_recording``: a recording in, the metrics of its epochs out."""
+
+from __future__ import annotations
+
+import json
+from typing import Any, NoReturn
+
+from django.core.management.base import BaseCommand, CommandError, CommandParser
+
+from procedures.metrics import BY_KEY
+
+
+class Command(BaseCommand):
+    """Analyse one file; nothing is stored and no database is needed."""
+
+    help = "Measure every beat of a recording and print the metrics of its epochs."
+    requires_system_checks: list[str] = []
+
+    def create_parser(self, prog_name: str, subcommand: str, **kwargs: Any) -> CommandParser:
+        """Build the parser; a wrong option is answered like any wrong input: one sentence, exit code 2."""
+        parser = super().create_parser(prog_name, subcommand, **kwargs)
+        if parser.called_from_command_line:
+
+            def refuse(message: str) -> NoReturn:
+                parser.exit(2, f"CommandError: {message[:1].upper()}{message[1:]}.\n")
+
+            parser.error = refuse  # type: ignore[method-assign]
+        return parser
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        """Declare the file, the mapping of channels, the epochs and the form of the output."""
+        parser.add_argument("file", metavar="FILE", help="EDF or EDF+, CSV, zipped WFDB record, DICOM waveform")
+        parser.add_argument(
+            "--map",
+            action="append",
+            default=[],
+            metavar="ROLE=LABEL",
+            help="the channel that has a role, such as P_LV=Pressure; may be given many times",
+        )
+        parser.add_argument("--epochs", metavar="FILE.csv", help="table label,start_s,end_s (times in s)")
+        parser.add_argument("--beats", action="store_true", help="print every beat as well")
+        parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """Analyse and print."""
+        from procedures.analysis import analyse_file
+        from procedures.recordings import RecordingError, parse_mapping
+
+        try:
+            report = analyse_file(options["file"], parse_mapping(options["map"]), options["epochs"])
+        except (RecordingError, OSError) as error:
+            sentence = "".join(c if c.isprintable() else "?" for c in str(error))
+            raise CommandError(sentence, returncode=2) from error
+        result = report.as_dict(beats=options["beats"])
+        if options["json"]:
+            self.stdout.write(json.dumps(result, allow_nan=False))
+        else:
+            self.stdout.write("\n".join(in_words(result)))
+
+
+def in_words(result: dict[str, Any]) -> list[str]:
+    """The result as lines of a table."""
+    file = result["file"]
+    lines = [f"{file['format']} recording, {file['duration_s']:g} s, SHA-256 {file['sha256'][:16]}…", ""]
+    for channel in file["channels"]:
+        role = channel["role"] or "not used"
+        lines.append(f"  {channel['label']:<20} {channel['unit']:<8} {channel['sample_rate_hz']:g} Hz  {role}")
+    for epoch in result["epochs"]:
+        refused = ", ".join(f"{n} {reason.replace('_', ' ')}" for reason, n in epoch["beats_refused"].items())
+        lines += [
+            "",
+            f"{epoch['label']}: {epoch['start_s']:.2f} to {epoch['end_s']:.2f} s, {epoch['beats_used']} beats used"
+            + (f" (refused: {refused})" if refused else ""),
+        ]
+        for key, value in epoch["metrics"].items():
+            metric = BY_KEY.get(key)
+            name, unit, places = (metric.label, metric.unit, metric.decimals) if metric else (key, "", 2)
+            spread = "" if value["sd"] is None else f" ± {value['sd']:.{places + 1}f}"
+            lines.append(f"  {name:<26} {value['mean']:>10.{places}f}{spread} {unit}  (n {value['n']})")
+    for beat in result.get("beats", []):
+        mark = beat["refused"] or "used"
+        pairs = ", ".join(f"{key} {value:.4g}" for key, value in beat["metrics"].items())
+        lines.append(f"  {beat['time_s']:9.3f} s  {beat['epoch'] or '–'}  {mark}  {pairs}")
+    if result["quality"]:
+        lines += ["", "Notes"]
+        lines += [f"  {note['severity']}: {note['message']}" for note in result["quality"]]
+    return [
+        *lines,
+        "",
+        "This supports and does not replace the judgement of the licensed team; no certified medical device.",
+    ]
