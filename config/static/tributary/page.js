@@ -1,0 +1,56 @@
+// What every page does: the theme switch, the focus on what went wrong, and one submission per press.
+const root = document.documentElement;
+
+function wordTheSwitch(button) {
+  button.textContent = root.dataset.theme === "dark" ? "Bright theme" : "Dark-room theme";
+}
+
+for (const button of document.querySelectorAll("[data-theme-switch]")) {
+  button.hidden = false;
+  wordTheSwitch(button);
+  button.addEventListener("click", () => {
+    root.dataset.theme = root.dataset.theme === "dark" ? "bright" : "dark";
+    try {
+      localStorage.setItem("tributary-theme", root.dataset.theme);
+    } catch {
+      // Kept for this page only.
+    }
+    wordTheSwitch(button);
+    document.dispatchEvent(new CustomEvent("themechange"));
+  });
+}
+
+document.querySelector(".error-summary")?.focus();
+
+for (const link of document.querySelectorAll(".error-summary a[href^='#']")) {
+  link.addEventListener("click", (event) => {
+    const group = document.getElementById(link.hash.slice(1));
+    if (!group) return;
+    event.preventDefault();
+    const control = group.matches("input, select, textarea") ? group : group.querySelector("input, select, textarea");
+    (control ?? group).focus();
+    group.closest(".field")?.scrollIntoView({ block: "center" });
+  });
+}
+
+// The server ignores a second submission too (each form carries its key); this only spares the confusion.
+document.addEventListener("submit", (event) => {
+  const form = event.target;
+  if (form.method !== "post" || event.defaultPrevented) return;
+  if (form.dataset.sent) {
+    event.preventDefault();
+    return;
+  }
+  form.dataset.sent = "yes";
+  for (const button of form.querySelectorAll("button:not([type='button'])")) button.setAttribute("aria-disabled", "true");
+});
+window.addEventListener("pageshow", () => {
+  for (const form of document.querySelectorAll("form[data-sent]")) {
+    delete form.dataset.sent;
+    for (const button of form.querySelectorAll("[aria-disabled]")) button.removeAttribute("aria-disabled");
+  }
+});
+
+for (const select of document.querySelectorAll("select[data-submits]")) {
+  select.addEventListener("change", () => select.form.requestSubmit());
+}
