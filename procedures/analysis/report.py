@@ -5,11 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import asdict, dataclass
 from datetime import datetime
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from procedures.haemodynamics import Analysis, BeatTable, EpochSummary, PressureVolumeSignals, QualityNote
+if TYPE_CHECKING:
+    from procedures.haemodynamics import (
+        Analysis,
+        BeatTable,
+        EpochSummary,
+        PressureVolumeSignals,
+        QualityNote,
+    )
 
 
 @dataclass(frozen=True)

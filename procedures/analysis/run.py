@@ -96,4 +96,5 @@ def analyse_file(
             *notes,
             *in_labels_of_file(analysis.quality, recording, assignment),
         ),
+        signals=signals,
     )
