@@ -12,6 +12,7 @@ from procedures.acute_response.values import Advice, FloatArray
 
 _BASELINE_OVERDUE = 0.65  # SD of the unknown baseline over the scatter between epochs (project choice, by simulation)
 _UNSETTLED_SD = 3.5
+_UNSETTLED_CHANGE = 0.03  # change within an epoch that matters beside a scatter of 1.7 % (project choice)
 
 
 def advise(
@@ -22,6 +23,7 @@ def advise(
     upward: int,
     leader_near: float,
     decided: bool,
+    ahead: tuple[float, FloatArray],
     settings: Settings,
 ) -> tuple[Advice, ...]:
     """Say what the comparison still needs.
@@ -34,16 +36,19 @@ def advise(
         1 when more is better on the model's scale, -1 when less, 0 when the metric is not ranked.
     leader_near
         Probability that the leader is best or within the margin of the best.
+    ahead
+        Variance of the baseline level at the time of the next epoch, and its covariance with the coefficients.
     """
     advice: list[Advice] = []
     if upward and len(data.sites) > 1:
-        advice += _ranking(data, fit, upward * mean, covariance, leader_near, decided, settings)
+        advice += _ranking(data, fit, upward * mean, covariance, leader_near, decided, ahead, settings)
     elif upward:
         advice.append(Advice("one_site", f"Only {data.sites[0]} was measured: 1 site has no rival yet.", 1))
-    return tuple(advice + _baseline(data, fit) + _settling(data) + _breaths(data, settings))
+    return tuple(advice + _baseline(data, fit, ahead[0]) + _settling(data) + _breaths(data, settings))
 
 
-def _next_time(data: Prepared) -> float:
+def next_time(data: Prepared) -> float:
+    """When the next epoch is likely to be measured, in session time (seconds): at the usual pace."""
     gaps = np.diff(data.times)
     return float(data.times[-1] + (np.median(gaps) if gaps.size else 0.0))
 
@@ -55,11 +60,12 @@ def _ranking(
     covariance: FloatArray,
     leader_near: float,
     decided: bool,
+    baseline: tuple[float, FloatArray],
     settings: Settings,
 ) -> list[Advice]:
     near = settings.near_percent / 100.0
     ahead = plan(
-        fit, mean, covariance, _next_time(data),
+        fit, mean, covariance, baseline,
         near=near, probability=settings.decided_probability, within=float(np.median(data.within)),
     )  # fmt: skip
     leader = data.sites[int(mean.argmax())]
@@ -85,12 +91,11 @@ def _ranking(
     return advice
 
 
-def _baseline(data: Prepared, fit: Fit) -> list[Advice]:
+def _baseline(data: Prepared, fit: Fit, variance: float) -> list[Advice]:
     if data.state[-1] < 0:
         return []
     last = np.flatnonzero(data.state < 0)[-1]
-    _, variance, _ = fit.baseline_at(np.array([_next_time(data)]))
-    unknown = float(np.sqrt(variance[0]))
+    unknown = float(np.sqrt(variance))
     if unknown <= _BASELINE_OVERDUE * fit.scatter:
         return []
     minutes = (float(data.times[-1]) - float(data.times[last])) / 60.0
@@ -104,7 +109,7 @@ def _baseline(data: Prepared, fit: Fit) -> list[Advice]:
 
 def _settling(data: Prepared) -> list[Advice]:
     change = np.abs(data.trend)
-    late = np.flatnonzero((change > _UNSETTLED_SD * data.trend_error) & (change > 2.0 * data.scatter_prior))
+    late = np.flatnonzero((change > _UNSETTLED_SD * data.trend_error) & (change > _UNSETTLED_CHANGE))
     if not late.size:
         return []
     worst = late[np.argmax(change[late])]

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import pandas as pd
+import pandas as pd  # type: ignore[import-untyped]
 
 from procedures.acute_response.settings import Settings
 from procedures.acute_response.values import BeatEpoch, Epoch, FloatArray, ResponseError, SummaryEpoch

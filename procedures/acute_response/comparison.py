@@ -7,23 +7,24 @@ from collections.abc import Sequence
 import numpy as np
 from scipy.special import ndtr
 
-from procedures.acute_response.advice import advise
+from procedures.acute_response.advice import advise, next_time
 from procedures.acute_response.model import Fit, fit_effects
 from procedures.acute_response.prepared import Prepared, prepare
 from procedures.acute_response.ranking import rank, shrink
 from procedures.acute_response.settings import Settings
-from procedures.acute_response.simple import paired_changes, t_interval, unpaired_change
+from procedures.acute_response.simple import paired_changes, replicate_intervals, unpaired_changes
 from procedures.acute_response.values import (
     Comparison,
     DriftCurve,
     Epoch,
     EpochFit,
     FloatArray,
+    IntArray,
     ResponseError,
     SiteEstimate,
 )
 
-_CURVE_POINTS = 33
+_CURVE_POINTS = 25
 
 
 def compare(
@@ -76,21 +77,26 @@ def compare(
     sites = tuple(rows[i] for i in order)
     leader_near = float(near_best[order[0]])
     decided = bool(upward and len(data.sites) > 1 and leader_near >= settings.decided_probability)
-    advice = advise(data, fit, shrunken, shrunken_covariance, upward, leader_near, decided, settings)
-    fits, curve, slope = _drift(data, fit)
+    grid = np.linspace(data.times[0], data.times[-1], _CURVE_POINTS)
+    level, variance, cross = fit.baseline_at(np.concatenate([data.times, grid, [next_time(data)]]))
+    ahead = (float(variance[-1]), cross[-1])
+    advice = advise(
+        data, fit, shrunken, shrunken_covariance, upward, leader_near, decided, ahead, settings
+    )  # fmt: skip
+    n = data.times.size
     return Comparison(
         metric=metric,
         baseline=baseline,
         direction=direction,
         scale="linear" if data.linear else "log",
-        drift_percent_per_min=slope,
+        drift_percent_per_min=_slope(data, grid, level[n:-1]),
         scatter_percent=100.0 * fit.scatter,
         sites=sites,
         advice=advice,
         decided=decided,
         probability_leader_near_best=leader_near if upward else float("nan"),
-        epochs=fits,
-        drift_curve=curve,
+        epochs=_epochs(data, level[:n]),
+        drift_curve=_curve(data, grid, level[n:-1], variance[n:-1]),
         flags=data.flags,
     )
 
@@ -101,7 +107,7 @@ def scale_of_prior(data: Prepared, settings: Settings) -> tuple[float, float, fl
     The published figures are for dP/dt max, whose beats spread by 2.6 % (breathing and noise). A metric whose beats spread
     more is taken to scatter, drift and differ more in proportion; the prior then counts for half.
     """
-    factor = max(1.0, 100.0 * data.beat_sd / settings.beat_sd_percent)
+    factor = 100.0 * data.beat_sd / settings.beat_sd_percent
     if factor < 1.5:
         factor = 1.0
     weight = settings.scatter_weight * (1.0 if factor == 1.0 else 0.5)
@@ -116,77 +122,77 @@ def scale_of_prior(data: Prepared, settings: Settings) -> tuple[float, float, fl
 def _estimates(
     data: Prepared, fit: Fit, shrunken: FloatArray, covariance: FloatArray, best: FloatArray, upward: int
 ) -> list[SiteEstimate]:
+    sites = len(data.sites)
+    sd = np.sqrt(covariance.diagonal())
+    around = shrunken[:, None] + 1.96 * sd[:, None] * np.array([0.0, -1.0, 1.0])
     change = data.to_percent(fit.mean[1:])
     limits = data.to_percent(fit.interval()[1:])
-    drawn = data.to_percent(shrunken)
-    sd = np.sqrt(covariance.diagonal())
-    drawn_limits = data.to_percent(shrunken[:, None] + 1.96 * sd[:, None] * np.array([-1.0, 1.0]))
-    better = ndtr(upward * shrunken / np.maximum(sd, 1e-300)) if upward else np.full(shrunken.size, np.nan)
-    baselines = int((data.state < 0).sum())
-    rows = []
-    for j, state in enumerate(data.sites):
-        own = data.state == j
-        paired = t_interval(paired_changes(data.mean, data.times, data.state, j))
-        unpaired = unpaired_change(data.mean, data.state, j)
-        rows.append(
-            SiteEstimate(
-                state=state,
-                change_percent=float(change[j]),
-                low_percent=float(limits[j, 0]),
-                high_percent=float(limits[j, 1]),
-                probability_best=float(best[j]) if upward else float("nan"),
-                shrunken_change_percent=float(drawn[j]),
-                shrunken_low_percent=float(drawn_limits[j, 0]),
-                shrunken_high_percent=float(drawn_limits[j, 1]),
-                probability_better_than_baseline=float(better[j]),
-                paired_change_percent=paired[0],
-                paired_low_percent=paired[1],
-                paired_high_percent=paired[2],
-                unpaired_change_percent=unpaired[0],
-                unpaired_low_percent=unpaired[1],
-                unpaired_high_percent=unpaired[2],
-                epochs=int(own.sum()),
-                beats=int(data.beats[own].sum()),
-                flags=_flags(data, own, baselines),
-            )
+    drawn = data.to_percent(around)
+    better = ndtr(upward * shrunken / np.maximum(sd, 1e-300)) if upward else np.full(sites, np.nan)
+    paired = replicate_intervals(*paired_changes(data.mean, data.state), sites)
+    unpaired = unpaired_changes(data.mean, data.state, sites)
+    visits = np.bincount(data.state + 1, minlength=sites + 1)[1:]
+    beats = np.bincount(data.state + 1, data.beats, sites + 1)[1:]
+    flags = _flags(data, visits)
+    return [
+        SiteEstimate(
+            state=state,
+            change_percent=float(change[j]),
+            low_percent=float(limits[j, 0]),
+            high_percent=float(limits[j, 1]),
+            probability_best=float(best[j]) if upward else float("nan"),
+            shrunken_change_percent=float(drawn[j, 0]),
+            shrunken_low_percent=float(drawn[j, 1]),
+            shrunken_high_percent=float(drawn[j, 2]),
+            probability_better_than_baseline=float(better[j]),
+            paired_change_percent=_known(paired[j, 0]),
+            paired_low_percent=_known(paired[j, 1]),
+            paired_high_percent=_known(paired[j, 2]),
+            unpaired_change_percent=_known(unpaired[j, 0]),
+            unpaired_low_percent=_known(unpaired[j, 1]),
+            unpaired_high_percent=_known(unpaired[j, 2]),
+            epochs=int(visits[j]),
+            beats=int(beats[j]),
+            flags=flags[j],
         )
-    return rows
+        for j, state in enumerate(data.sites)
+    ]
 
 
-def _flags(data: Prepared, own: FloatArray, baselines: int) -> tuple[str, ...]:
-    flags = list(data.flags)
-    if baselines == 1:
-        flags.append("one_baseline")
-    visits = np.flatnonzero(own)
+def _known(x: float) -> float | None:
+    return float(x) if np.isfinite(x) else None
+
+
+def _flags(data: Prepared, visits: IntArray) -> list[tuple[str, ...]]:
     base = np.flatnonzero(data.state < 0)
-    if visits.size == 1:
-        flags.append("one_visit")
-    if not ((visits > base[0]) & (visits < base[-1])).any():
-        flags.append("not_between_baselines")
-    return tuple(flags)
+    everywhere = data.flags + (("one_baseline",) if base.size == 1 else ())
+    between = np.zeros(visits.size, bool)
+    inside = data.state[base[0] : base[-1]]
+    between[inside[inside >= 0]] = True
+    return [
+        everywhere + (("one_visit",) if visits[j] == 1 else ()) + (() if between[j] else ("not_between_baselines",))
+        for j in range(visits.size)
+    ]
 
 
-def _drift(data: Prepared, fit: Fit) -> tuple[tuple[EpochFit, ...], DriftCurve, float | None]:
-    grid = np.linspace(data.times[0], data.times[-1], _CURVE_POINTS)
-    mean, variance, _ = fit.baseline_at(np.concatenate([data.times, grid]))
-    n = data.times.size
-    fitted = data.to_value(mean[:n])
-    fits = tuple(
-        EpochFit(
-            data.keys[i],
-            data.label(i),
-            float(data.times[i]),
-            float(data.mean[i]),
-            float(fitted[i]),
-            int(data.beats[i]),
-        )
-        for i in range(n)
+def _epochs(data: Prepared, level: FloatArray) -> tuple[EpochFit, ...]:
+    fitted = data.to_value(level)
+    rows = zip(data.keys, data.times.tolist(), data.mean.tolist(), fitted.tolist(), data.beats.tolist(), strict=True)
+    return tuple(
+        EpochFit(key, data.label(i), time, mean, baseline, beats)
+        for i, (key, time, mean, baseline, beats) in enumerate(rows)
     )
-    half = 1.96 * np.sqrt(variance[n:])
-    edges = np.sort(np.stack([data.to_value(mean[n:] - half), data.to_value(mean[n:] + half)]), axis=0)
-    curve = DriftCurve(grid, data.to_value(mean[n:]), edges[0], edges[1])
-    slope = None
-    if (data.state < 0).sum() > 1 and np.ptp(data.times) > 0:
-        per_s = np.polyfit(grid - grid[0], mean[n:], 1)[0]
-        slope = float(data.to_percent(per_s * 60.0))
-    return fits, curve, slope
+
+
+def _curve(data: Prepared, times: FloatArray, level: FloatArray, variance: FloatArray) -> DriftCurve:
+    half = 1.96 * np.sqrt(variance)
+    edges = np.sort(np.stack([data.to_value(level - half), data.to_value(level + half)]), axis=0)
+    return DriftCurve(times, data.to_value(level), edges[0], edges[1])
+
+
+def _slope(data: Prepared, times: FloatArray, level: FloatArray) -> float | None:
+    """Straight line through the fitted drift, percent per minute; None when a single baseline cannot show it."""
+    if (data.state < 0).sum() < 2 or times[-1] <= times[0]:
+        return None
+    minutes = (times - times.mean()) / 60.0
+    return float(data.to_percent(minutes @ level / (minutes @ minutes)))

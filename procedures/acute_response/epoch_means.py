@@ -13,14 +13,15 @@ variance of the mean grows by (1 + phi) / (1 - phi)). Single far-out beats are p
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
-from procedures.acute_response.values import FloatArray
+from procedures.acute_response.beats import Beats
+from procedures.acute_response.values import BoolArray, ComplexArray, FloatArray, IntArray
 
-_BREATHS_PER_S = np.linspace(0.08, 0.50, 29)  # 5 to 30 breaths a minute
+_SLOWEST_HZ, _FASTEST_HZ = 0.08, 0.50  # 5 to 30 breaths a minute
+_MOST_FREQUENCIES = 128
 _POOLING_BEATS = 10.0  # an epoch's own noise variance counts against the session's as if that had 10 beats
 _HUBER_SD = 2.8
 
@@ -41,13 +42,15 @@ class EpochMeans:
     breath_frequency_hz: float | None
 
 
-def epoch_means(times: Sequence[FloatArray], values: Sequence[FloatArray], beat_sd: float) -> EpochMeans:
+def epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
     """Reduce the beats of each epoch to a mean and the variance of that mean.
 
     Parameters
     ----------
-    times, values
-        For each epoch the beat times in seconds and the (log) values, shape ``(beats,)``; at least one beat each.
+    beats
+        Times and counts of the beats.
+    values
+        The value of each beat on the model's scale (log, or relative to baseline); shape ``(beats,)``.
     beat_sd
         Spread of single beats to assume where there are too few to see it, on the scale of ``values``.
 
@@ -56,11 +59,11 @@ def epoch_means(times: Sequence[FloatArray], values: Sequence[FloatArray], beat_
     EpochMeans
         Arrays of shape ``(epochs,)``.
     """
-    counts = np.array([len(v) for v in values])
-    epochs, width = len(counts), int(counts.max())
+    counts = beats.counts
+    epochs, width = counts.size, int(counts.max())
     valid = np.arange(width) < counts[:, None]
     t, y = np.zeros((epochs, width)), np.zeros((epochs, width))
-    t[valid], y[valid] = np.concatenate(times), np.concatenate(values)
+    t[valid], y[valid] = beats.times, values
     start, end = t[:, 0], t[np.arange(epochs), counts - 1]
     duration = end - start
     t = np.where(valid, t - 0.5 * (start + end)[:, None], 0.0)
@@ -80,7 +83,7 @@ def epoch_means(times: Sequence[FloatArray], values: Sequence[FloatArray], beat_
 
     offset, fitted = solve(centred)
     residual = np.where(valid, centred - fitted, 0.0)
-    scale = 1.4826 * float(np.median(np.abs(residual[valid]))) if counts.max() > 3 else 0.0
+    scale = 1.4826 * float(np.median(np.abs(residual[valid]))) if width > 3 else 0.0
     if scale > 0 and np.abs(residual).max() > _HUBER_SD * scale:
         bound = _HUBER_SD * scale * max(1.0, float(np.sqrt(counts.sum() / max(counts.sum() - 3 * epochs, 1))))
         offset, fitted = solve(fitted + np.clip(residual, -bound, bound))
@@ -103,25 +106,25 @@ def epoch_means(times: Sequence[FloatArray], values: Sequence[FloatArray], beat_
 
 
 def _breathing(
-    t: FloatArray, centred: FloatArray, valid: FloatArray, counts: FloatArray, duration: FloatArray
-) -> tuple[float | None, FloatArray]:
+    t: FloatArray, centred: FloatArray, valid: BoolArray, counts: IntArray, duration: FloatArray
+) -> tuple[float | None, ComplexArray]:
     """Return the session's breathing frequency (None if there is no clear one) and the rotating wave at it."""
     flat = np.zeros(t.shape, complex)
     long_enough = (counts >= 6) & (duration > 0)
     if not long_enough.any():
         return None, flat
     beat_rate = float(np.median((counts[long_enough] - 1) / duration[long_enough]))
-    grid = _BREATHS_PER_S[0.45 * beat_rate > _BREATHS_PER_S]
-    if grid.size < 2:
+    fastest = min(_FASTEST_HZ, 0.45 * beat_rate)
+    if fastest < 1.5 * _SLOWEST_HZ:
         return None, flat
-    # One complex multiplication per frequency instead of a sine: the grid is evenly spaced.
-    step = np.exp(2j * np.pi * (grid[1] - grid[0]) * t)
-    wave = np.exp(2j * np.pi * grid[0] * t)
+    # Half the resolution of the typical epoch; the peak is then found between the points of the grid.
+    spacing = 0.5 / float(np.median(duration[long_enough]))
+    grid = np.linspace(
+        _SLOWEST_HZ, fastest, int(np.clip(np.ceil((fastest - _SLOWEST_HZ) / spacing) + 1, 8, _MOST_FREQUENCIES))
+    )
     used = centred * long_enough[:, None]
-    power = np.empty(grid.size)
-    for k in range(grid.size):
-        power[k] = (np.abs((used * wave).sum(1)) ** 2 * 2.0 / counts).sum()
-        wave = wave * step
+    along = np.einsum("eb,keb->ke", used, _waves(t, grid))
+    power = ((along.real**2 + along.imag**2) * 2.0 / counts).sum(1)
     total = float((used * used).sum())
     best = int(power.argmax())
     # Under pure noise a two-parameter wave per epoch explains 2/(n-1) of the scatter; ask for clearly more.
@@ -129,11 +132,28 @@ def _breathing(
     if total <= 0 or power[best] / total < min(0.9, 1.5 * expected + 0.05):
         return None, flat
     frequency = float(grid[best])
+    if 0 < best < grid.size - 1:
+        left, top, right = power[best - 1 : best + 2]
+        frequency += float(0.5 * (left - right) / (left - 2.0 * top + right) * (grid[1] - grid[0]))
     return frequency, np.where(valid, np.exp(2j * np.pi * frequency * t), 0.0)
 
 
+def _waves(t: FloatArray, grid: FloatArray) -> ComplexArray:
+    """``exp(2 pi i f t)`` for an evenly spaced grid: by doubling, because multiplying is cheaper than a sine."""
+    waves = np.empty((grid.size, *t.shape), complex)
+    waves[0] = np.exp(2j * np.pi * grid[0] * t)
+    shift = np.exp(2j * np.pi * (grid[1] - grid[0]) * t)
+    done = 1
+    while done < grid.size:
+        more = min(done, grid.size - done)
+        np.multiply(waves[:more], shift, out=waves[done : done + more])
+        shift = shift * shift
+        done += more
+    return waves
+
+
 def _ridge(
-    design: FloatArray, gram: FloatArray, centred: FloatArray, counts: FloatArray, found: bool
+    design: FloatArray, gram: FloatArray, centred: FloatArray, counts: IntArray, found: bool
 ) -> FloatArray | float:
     """Noise variance over variance of one amplitude, by the moments of the explained sum of squares."""
     if not found:
@@ -148,7 +168,7 @@ def _ridge(
 
 
 def _noise(
-    residual: FloatArray, valid: FloatArray, counts: FloatArray, breathing: bool, beat_sd: float
+    residual: FloatArray, valid: BoolArray, counts: IntArray, breathing: bool, beat_sd: float
 ) -> tuple[FloatArray, float]:
     """Beat variance per epoch (drawn to the pooled one) and the inflation for correlated beats."""
     squares = (residual**2).sum(1)

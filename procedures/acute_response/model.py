@@ -14,39 +14,48 @@ same epochs always give the same answer.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import exp, lgamma, pi, sqrt
 
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from procedures.acute_response.values import FloatArray
+from procedures.acute_response.values import FloatArray, IntArray
 
 # Size of the drift between first and last epoch as multiples of the typical one, for each kind; log-normal weights
 # with a log SD of 0.7 about the typical size, a tenth for no drift at all (project choice).
 _SIZES = np.array([0.25, 0.5, 1.0, 2.0])
 _SIZE_WEIGHTS = np.exp(-0.5 * (np.log(_SIZES) / 0.7) ** 2)
-_KINDS = np.repeat(["none", "rough", "smooth"], [1, 4, 4])
+_KINDS = np.repeat([0, 1, 2], [1, 4, 4])  # none, rough, smooth
 _AMPLITUDES = np.concatenate([[0.0], _SIZES, _SIZES])
 _LOG_WEIGHTS = np.log(
     np.concatenate([[0.10], 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum(), 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum()])
 )
+_ALL = np.arange(_KINDS.size)
+_NEGLIGIBLE = 1e-4  # points of the grid with less weight than this are dropped after the fit
 _SMOOTH_LENGTH = 0.35  # correlation length of the smooth kind, as a part of the session (project choice)
 
 
-def drift_kernels(u: FloatArray, w: FloatArray) -> FloatArray:
-    """Covariance of unit drift between times ``u`` and ``w`` (in spans of the session) for every grid point.
+def drift_kernels(u: FloatArray, w: FloatArray, grid: IntArray) -> FloatArray:
+    """Covariance of unit drift between times ``u`` and ``w`` (in spans of the session) for points of the grid.
 
     Returns
     -------
-    array of shape ``(grid, len(u), len(w))``
+    array of shape ``(len(grid), len(u), len(w))``
     """
-    rough = np.minimum(u[:, None], w[None, :])
-    r = np.sqrt(5.0) * np.abs(u[:, None] - w[None, :]) / _SMOOTH_LENGTH
-    # A Matern process whose ends differ by 1 in variance has variance 1/2; half of the drift is given to a line.
+    rough = np.minimum(u[:, None], w)
+    r = (np.sqrt(5.0) / _SMOOTH_LENGTH) * np.abs(u[:, None] - w)
+    # A Matern process whose ends differ by 1 in variance has variance 1/2; half the drift is given to a line.
     smooth = 0.25 * (1.0 + r + r * r / 3.0) * np.exp(-r) + 0.5 * np.outer(u - 0.5, w - 0.5)
-    kernel = np.zeros((_KINDS.size, u.size, w.size))
-    kernel[_KINDS == "rough"] = rough
-    kernel[_KINDS == "smooth"] = smooth
-    return kernel * (_AMPLITUDES**2)[:, None, None]
+    kernel: FloatArray = np.stack([np.zeros_like(rough), rough, smooth])[_KINDS[grid]]
+    kernel *= (_AMPLITUDES[grid] ** 2)[:, None, None]
+    return kernel
+
+
+def drift_variances(u: FloatArray, grid: IntArray) -> FloatArray:
+    """Variance of unit drift at times ``u``: the diagonal of ``drift_kernels(u, u, grid)``."""
+    kinds = np.stack([np.zeros_like(u), u, 0.25 + 0.5 * (u - 0.5) ** 2])
+    variances: FloatArray = kinds[_KINDS[grid]] * (_AMPLITUDES[grid] ** 2)[:, None]
+    return variances
 
 
 @dataclass(frozen=True)
@@ -70,6 +79,7 @@ class Fit:
     origin: float
     span: float
     drift_sd: float
+    grid: IntArray
     inverse_design: FloatArray
     inverse_residual: FloatArray
     inverse: FloatArray
@@ -77,8 +87,8 @@ class Fit:
     def baseline_at(self, times: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Fitted level plus drift at ``times``: mean, variance, and covariance with every coefficient ``(n, p)``."""
         u = (np.asarray(times, float) - self.origin) / self.span
-        kernel = drift_kernels(u, self.u) * self.drift_sd**2  # (grid, n, epochs)
-        own = drift_kernels(u, u).diagonal(axis1=1, axis2=2) * self.drift_sd**2
+        kernel = drift_kernels(u, self.u, self.grid) * self.drift_sd**2  # (grid, n, epochs)
+        own = drift_variances(u, self.grid) * self.drift_sd**2
         direct = np.zeros(self.mean.size)
         direct[0] = 1.0
         r = direct - np.matmul(kernel, self.inverse_design)  # (grid, n, p)
@@ -97,33 +107,32 @@ class Fit:
     def interval(self, low: float = 0.025, high: float = 0.975) -> FloatArray:
         """Quantiles of every coefficient under the mixture; shape ``(p, 2)``."""
         probability = np.array([low, high])
+        weights, location = self.weights, self.location
         sd = np.sqrt(self.spread.diagonal(axis1=1, axis2=2))  # (grid, p)
         start = np.sqrt(self.covariance.diagonal() * max(self.freedom - 2.0, 1.0) / self.freedom)
         x = self.mean[:, None] + start[:, None] * stdtrit(self.freedom, probability)  # (p, 2)
         nu = self.freedom
         for _ in range(6):
-            z = (x[None] - self.location[:, :, None]) / sd[:, :, None]
-            cdf = np.tensordot(self.weights, stdtr(nu, z), 1)
+            z = (x[None] - location[:, :, None]) / sd[:, :, None]
+            cdf = np.tensordot(weights, stdtr(nu, z), 1)
             density = (1.0 + z * z / nu) ** (-(nu + 1.0) / 2.0) / sd[:, :, None]
-            pdf = np.tensordot(self.weights, density, 1) * _t_constant(nu)
+            pdf = np.tensordot(weights, density, 1) * _t_constant(nu)
             step = np.clip((cdf - probability) / np.maximum(pdf, 1e-300), -start[:, None], start[:, None])
             x = x - step
-            if np.abs(step).max() < 1e-9 * start.max():
+            if np.abs(step).max() < 1e-4 * start.max():
                 break
         return x
 
 
 def _t_constant(nu: float) -> float:
-    from math import exp, lgamma, pi, sqrt
-
-    return exp(lgamma((nu + 1) / 2) - lgamma(nu / 2)) / sqrt(nu * pi)
+    return exp(lgamma((nu + 1.0) / 2.0) - lgamma(nu / 2.0)) / sqrt(nu * pi)
 
 
 def fit_effects(
     y: FloatArray,
     within: FloatArray,
     times: FloatArray,
-    state: FloatArray,
+    state: IntArray,
     sites: int,
     *,
     scatter: float,
@@ -153,7 +162,7 @@ def fit_effects(
     design[at_site, state[at_site] + 1] = 1.0
 
     noise = scatter**2 + within
-    kernel = drift_kernels(u, u) * drift_sd**2
+    kernel = drift_kernels(u, u, _ALL) * drift_sd**2
     kernel[:, np.arange(y.size), np.arange(y.size)] += noise
     factor = np.linalg.cholesky(kernel)
     half = np.linalg.inv(factor)
@@ -171,6 +180,8 @@ def fit_effects(
     log_weight = _LOG_WEIGHTS - 0.5 * log_det - 0.5 * freedom * np.log(s2)
     weights = np.exp(log_weight - log_weight.max())
     weights /= weights.sum()
+    grid = np.flatnonzero(weights > _NEGLIGIBLE)
+    weights, location, core, s2 = weights[grid] / weights[grid].sum(), location[grid], core[grid], s2[grid]
     spread = core * s2[:, None, None]
     mean = weights @ location
     shift = location - mean
@@ -179,5 +190,5 @@ def fit_effects(
     return Fit(
         weights, location, spread, float(freedom), mean, covariance, s2,
         float(scatter * np.sqrt(weights @ s2)), u, origin, span, drift_sd,
-        inverse_design, inverse_residual, inverse,
+        grid, inverse_design[grid], inverse_residual[grid], inverse[grid],
     )  # fmt: skip

@@ -20,7 +20,7 @@ MOST_ALTERNATIONS = 30
 
 @dataclass(frozen=True)
 class Plan:
-    """``next_state`` is an index into the sites; ``baseline_sd`` what is not known of baseline when it is measured.
+    """``next_state`` is an index into the sites.
 
     ``rival`` is the site that most threatens the leader, ``alternations`` how many more alternations of the two are expected to
     decide between them (None when more than ``MOST_ALTERNATIONS``).
@@ -29,14 +29,13 @@ class Plan:
     next_state: int
     rival: int
     alternations: int | None
-    baseline_sd: float
 
 
 def plan(
     fit: Fit,
     mean: FloatArray,
     covariance: FloatArray,
-    at_s: float,
+    baseline: tuple[float, FloatArray],
     *,
     near: float,
     probability: float,
@@ -47,20 +46,22 @@ def plan(
     Parameters
     ----------
     fit
-        The model's fit, for what is known of baseline at ``at_s`` (session time of the next epoch, seconds).
+        The model's fit.
     mean, covariance
         Shrunken effects and their covariance, signed so that higher is better; shape ``(sites,)``, ``(sites, sites)``.
         Signing does not change the covariance.
+    baseline
+        Variance of the baseline level at the time of the next epoch, and its covariance with the fit's coefficients.
     near, probability
         Margin within which two sites count as equal, and the probability at which a comparison is decided.
     within
         Expected variance of the next epoch's mean from its beats.
     """
-    _, variance, cross = fit.baseline_at(np.array([at_s]))
+    variance, cross = baseline
     flat = fit.covariance[1:, 1:]
     # level + drift given the effects is linear in them; carry that over to the shrunken effects
-    slope = np.linalg.solve(flat, cross[0, 1:])
-    left = max(float(variance[0] - slope @ flat @ slope), 0.0)
+    slope = np.linalg.solve(flat, cross[1:])
+    left = max(float(variance - slope @ flat @ slope), 0.0)
     noise = fit.scatter**2 + within
     reach = slope + np.eye(mean.size)  # row j: coefficients of a measurement of site j
     moved = reach @ covariance  # (candidate, site)
@@ -83,5 +84,4 @@ def plan(
         next_state=int(risk.argmin()),
         rival=int(rivals[threat]),
         alternations=alternations if alternations <= MOST_ALTERNATIONS else None,
-        baseline_sd=float(np.sqrt(variance[0])),
     )

@@ -2,41 +2,49 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
+from procedures.acute_response.beats import Beats, gather
 from procedures.acute_response.epoch_means import epoch_means
 from procedures.acute_response.settings import Settings
-from procedures.acute_response.values import BeatEpoch, Epoch, FloatArray, ResponseError, SummaryEpoch
+from procedures.acute_response.values import (
+    BeatEpoch,
+    Epoch,
+    FloatArray,
+    IntArray,
+    ResponseError,
+    SummaryEpoch,
+)
 
 
 @dataclass(frozen=True)
 class Prepared:
     """Arrays over epochs in order of time.
 
-    ``state`` is -1 for baseline, else the index into ``sites`` (in order of first visit). ``y`` is on the model's scale:
-    log of the magnitude, or the value over ``reference`` for the linear scale; ``within`` the variance of ``y``.
+    ``state`` is -1 for baseline, else the index into ``sites`` (in order of first visit). ``y`` is on the
+    model's scale: log of the magnitude, or the value over ``reference`` for the linear scale; ``within`` is the
+    variance of ``y`` from its beats. ``trend`` (start to end of an epoch, same scale), its standard error and
+    ``breaths`` are known only where there are beats (else 0, infinite, NaN).
     """
 
     keys: tuple[str, ...]
     baseline: str
     sites: tuple[str, ...]
-    state: FloatArray
-    start: FloatArray
-    end: FloatArray
+    state: IntArray
     times: FloatArray
     mean: FloatArray
     y: FloatArray
     within: FloatArray
-    beats: FloatArray
+    beats: IntArray
     trend: FloatArray
     trend_error: FloatArray
     breaths: FloatArray
     breath_frequency_hz: float | None
     beat_sd: float
-    scatter_prior: float
     linear: bool
     reference: float
     sign: int
@@ -61,112 +69,114 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
     Raises
     ------
     ResponseError
-        When there is no baseline, no site, a repeated key, a value that is not a number, or a baseline of zero.
+        When there is no baseline, no site, a repeated key, an epoch without time, or a baseline of zero.
     """
-    usable = [e for e in (_finite(e) for e in epochs) if e is not None]
-    if not usable:
-        raise ResponseError("There is no epoch with a value to compare.")
-    keys = [e.key for e in usable]
-    if len(set(keys)) < len(keys):
-        twice = sorted({k for k in keys if keys.count(k) > 1})
-        raise ResponseError(f"The epoch {twice[0]!r} appears more than once.")
-    seen = list(dict.fromkeys(e.state for e in usable))
-    if baseline not in seen:
-        raise ResponseError(f"No epoch of the baseline {baseline!r} has a value; the states seen are {_listed(seen)}.")
-    if len(seen) == 1:
-        raise ResponseError("Only baseline was measured: there is no site to compare with it.")
-    mid = np.array([_middle(e) for e in usable])
-    order = np.argsort(mid, kind="stable")
-    usable, mid = [usable[i] for i in order], mid[order]
-    sites = tuple(dict.fromkeys(e.state for e in usable if e.state != baseline))
-    index = {baseline: -1, **{s: i for i, s in enumerate(sites)}}
-    state = np.array([index[e.state] for e in usable])
-    mean = np.array([e.values.mean() if isinstance(e, BeatEpoch) else e.mean for e in usable])
+    _check(epochs)
+    n = len(epochs)
+    is_beats = np.array([isinstance(e, BeatEpoch) for e in epochs], bool)
+    beats = gather([e for e in epochs if isinstance(e, BeatEpoch)])
+    mean, spread, middle = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
+    count, error = np.zeros(n, np.int64), np.full(n, np.nan)
+    at_beats = np.flatnonzero(is_beats)
+    if beats is not None:
+        at_beats = at_beats[beats.epoch]
+        mean[at_beats], middle[at_beats] = beats.mean(beats.values), beats.mean(beats.times)
+        spread[at_beats], count[at_beats] = beats.spread(beats.values), beats.counts
+    for i, e in enumerate(epochs):
+        if isinstance(e, SummaryEpoch):
+            mean[i], middle[i], count[i] = e.mean, 0.5 * (e.start_s + e.end_s), e.beats
+            spread[i] = np.nan if e.sd is None else e.sd
+            error[i] = np.nan if e.standard_error is None else e.standard_error
+    used = np.isfinite(mean)
+    labels = [e.state for e, u in zip(epochs, used, strict=True) if u]
+    sites = _sites(labels, [middle[i] for i in np.flatnonzero(used)], baseline)
+    lost = used & ~np.isfinite(middle)
+    if lost.any():
+        raise ResponseError(f"Epoch {epochs[int(lost.argmax())].key!r} has no time.")
 
-    low = min(float(e.values.min()) if isinstance(e, BeatEpoch) else e.mean for e in usable)
-    high = max(float(e.values.max()) if isinstance(e, BeatEpoch) else e.mean for e in usable)
-    one_sign = low > 0 or high < 0
-    if settings.scale == "log" and not one_sign:
-        raise ResponseError("A change in percent on the log scale needs values that are all above (or all below) zero.")
-    linear = settings.scale == "linear" or not one_sign
-    reference = float(mean[state < 0].mean()) if linear else 1.0
-    flags: list[str] = []
-    if linear:
-        if reference == 0:
-            raise ResponseError("The mean of the baselines is zero, so that a change in percent of it has no meaning.")
-        flags.append("linear_scale")
-        if float(np.abs(mean).max()) > 5.0 * abs(reference):
-            flags.append("baseline_near_zero")
-    sign = 1 if linear or low > 0 else -1
+    lows, highs = mean[used], mean[used]
+    if beats is not None:
+        lows, highs = np.append(lows, beats.values.min()), np.append(highs, beats.values.max())
+    code = {baseline: -1, **{s: i for i, s in enumerate(sites)}}
+    state = np.array([code.get(e.state, -2) for e in epochs])
+    linear, reference, sign, flags = _scale(float(lows.min()), float(highs.max()), mean[used], state[used], settings)
 
-    n = len(usable)
-    y, within = np.empty(n), np.empty(n)
-    start = np.array([e.start_s for e in usable], float)
-    end = np.array([e.end_s for e in usable], float)
-    beats = np.array([e.values.size if isinstance(e, BeatEpoch) else e.beats for e in usable], float)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        relative = spread / np.abs(reference if linear else mean)
+    known = relative[used & (relative > 0)]
+    beat_sd = float(np.median(known)) if known.size else settings.beat_sd_percent / 100.0
+    relative = np.where(np.isfinite(relative), relative, beat_sd)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        y = mean / reference if linear else np.log(sign * mean) - 0.5 * relative**2
+        within = np.where(
+            np.isfinite(error), (error / (reference if linear else mean)) ** 2, relative**2 / np.maximum(count, 1)
+        )
     trend, trend_error, breaths = np.zeros(n), np.full(n, np.inf), np.full(n, np.nan)
-    by_beat = [i for i, e in enumerate(usable) if isinstance(e, BeatEpoch) and e.values.size > 1]
-    frequency, beat_sd = None, settings.beat_sd_percent / 100.0
-    if by_beat:
-        chosen = [e for e in usable if isinstance(e, BeatEpoch) and e.values.size > 1]
-        scaled = [e.values / reference if linear else np.log(sign * e.values) for e in chosen]
-        reduced = epoch_means([e.times_s for e in chosen], scaled, beat_sd)
-        y[by_beat], within[by_beat] = reduced.mean, reduced.variance
-        trend[by_beat], trend_error[by_beat] = reduced.trend, reduced.trend_error
-        breaths[by_beat], frequency = reduced.breaths, reduced.breath_frequency_hz
-    relative = [_relative_sd(e) for e in usable]
-    known = [r for r in relative if r is not None and r > 0]
-    if known:
-        beat_sd = float(np.median(known))
-    for i in set(range(n)) - set(by_beat):
-        e = usable[i]
-        assert not isinstance(e, BeatEpoch) or e.values.size == 1
-        count = max(e.beats if isinstance(e, SummaryEpoch) else 1, 1)
-        spread = relative[i] if relative[i] is not None else beat_sd
-        y[i] = mean[i] / reference if linear else np.log(sign * mean[i]) - 0.5 * spread**2
-        error = e.standard_error if isinstance(e, SummaryEpoch) else None
-        within[i] = (error / abs(reference if linear else mean[i])) ** 2 if error is not None else spread**2 / count
+    frequency = None
+    if beats is not None and beats.counts.max() > 1:
+        frequency = _reduce(beats, at_beats, linear, reference, sign, beat_sd, (y, within, trend, trend_error, breaths))
+    order = np.flatnonzero(used)[np.argsort(middle[used], kind="stable")]
     return Prepared(
-        tuple(e.key for e in usable), baseline, sites, state, start, end, mid, mean, y, within, beats, trend, trend_error,
-        breaths, frequency, beat_sd, settings.scatter_percent / 100.0, linear, reference, sign, tuple(flags),
+        tuple(epochs[i].key for i in order), baseline, sites, state[order], middle[order], mean[order], y[order],
+        within[order], count[order], trend[order], trend_error[order], breaths[order], frequency, beat_sd,
+        linear, reference, sign, flags,
     )  # fmt: skip
 
 
-def _finite(epoch: Epoch) -> Epoch | None:
-    if isinstance(epoch, BeatEpoch):
-        times, values = np.asarray(epoch.times_s, float), np.asarray(epoch.values, float)
-        if times.shape != values.shape or values.ndim != 1:
-            raise ResponseError(f"Epoch {epoch.key!r} needs one time for each value.")
-        keep = np.isfinite(values) & np.isfinite(times)
-        if not keep.any():
-            return None
-        times, values = times[keep], values[keep]
-        if np.any(np.diff(times) < 0):
-            order = np.argsort(times, kind="stable")
-            times, values = times[order], values[order]
-        return BeatEpoch(epoch.key, epoch.state, epoch.start_s, epoch.end_s, times, values)
-    if epoch.sd is not None and not epoch.sd >= 0:
-        raise ResponseError(f"Epoch {epoch.key!r} has a standard deviation that is not a number of zero or more.")
-    if epoch.standard_error is not None and not epoch.standard_error >= 0:
-        raise ResponseError(f"Epoch {epoch.key!r} has a standard error that is not a number of zero or more.")
-    return epoch if np.isfinite(epoch.mean) else None
+def _check(epochs: Sequence[Epoch]) -> None:
+    twice = [key for key, times in Counter(e.key for e in epochs).items() if times > 1]
+    if twice:
+        raise ResponseError(f"The epoch {twice[0]!r} appears more than once.")
+    for e in epochs:
+        if isinstance(e, SummaryEpoch):
+            if e.sd is not None and not e.sd >= 0:
+                raise ResponseError(f"The standard deviation of epoch {e.key!r} is not a number of zero or more.")
+            if e.standard_error is not None and not e.standard_error >= 0:
+                raise ResponseError(f"The standard error of epoch {e.key!r} is not a number of zero or more.")
 
 
-def _middle(epoch: Epoch) -> float:
-    middle = float(epoch.times_s.mean()) if isinstance(epoch, BeatEpoch) else 0.5 * (epoch.start_s + epoch.end_s)
-    if not np.isfinite(middle):
-        raise ResponseError(f"Epoch {epoch.key!r} has no time.")
-    return middle
+def _sites(labels: list[str], middles: list[float], baseline: str) -> tuple[str, ...]:
+    if not labels:
+        raise ResponseError("There is no epoch with a value to compare.")
+    in_order = [labels[i] for i in np.argsort(middles, kind="stable")]
+    seen = list(dict.fromkeys(in_order))
+    if baseline not in seen:
+        shown = ", ".join(repr(s) for s in seen[:12]) + (f" and {len(seen) - 12} more" if len(seen) > 12 else "")
+        raise ResponseError(f"No epoch of the baseline {baseline!r} has a value; the states seen are {shown}.")
+    if len(seen) == 1:
+        raise ResponseError("Only baseline was measured: there is no site to compare with it.")
+    return tuple(s for s in seen if s != baseline)
 
 
-def _relative_sd(epoch: Epoch) -> float | None:
-    """Spread of the beats of an epoch over its mean, None when unknown."""
-    if isinstance(epoch, BeatEpoch):
-        mean = abs(float(epoch.values.mean()))
-        return float(epoch.values.std(ddof=1)) / mean if epoch.values.size > 2 and mean > 0 else None
-    return epoch.sd / abs(epoch.mean) if epoch.sd is not None and epoch.mean != 0 else None
+def _scale(
+    low: float, high: float, mean: FloatArray, state: IntArray, settings: Settings
+) -> tuple[bool, float, int, tuple[str, ...]]:
+    one_sign = low > 0 or high < 0
+    if settings.scale == "log" and not one_sign:
+        raise ResponseError("The log scale needs values that are all above, or all below, zero.")
+    if settings.scale != "linear" and one_sign:
+        return False, 1.0, (1 if low > 0 else -1), ()
+    reference = float(mean[state == -1].mean())
+    if reference == 0:
+        raise ResponseError("The mean of the baselines is zero, so that a change in percent of it has no meaning.")
+    small = float(np.abs(mean).max()) > 5.0 * abs(reference)
+    return True, reference, 1, ("linear_scale", "baseline_near_zero") if small else ("linear_scale",)
 
 
-def _listed(states: Sequence[str], most: int = 12) -> str:
-    shown = ", ".join(repr(s) for s in states[:most])
-    return shown if len(states) <= most else f"{shown} and {len(states) - most} more"
+def _reduce(
+    beats: Beats,
+    at: IntArray,
+    linear: bool,
+    reference: float,
+    sign: int,
+    beat_sd: float,
+    into: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
+) -> float | None:
+    """Replace the plain means by those with breathing taken out, where there is more than one beat."""
+    values = beats.values / reference if linear else np.log(sign * beats.values)
+    reduced = epoch_means(beats, values, beat_sd)
+    many = beats.counts > 1
+    found = (reduced.mean, reduced.variance, reduced.trend, reduced.trend_error, reduced.breaths)
+    for target, source in zip(into, found, strict=True):
+        target[at[many]] = source[many]
+    return reduced.breath_frequency_hz

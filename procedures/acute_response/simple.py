@@ -5,51 +5,69 @@ from __future__ import annotations
 import numpy as np
 from scipy.special import stdtrit
 
-from procedures.acute_response.values import FloatArray
-
-Triple = tuple[float | None, float | None, float | None]
+from procedures.acute_response.values import FloatArray, IntArray
 
 
-def t_interval(changes: FloatArray) -> Triple:
-    """Mean of the replicates with its 95 % interval ``mean +- t(k-1) SD / sqrt(k)``; no interval from one alone."""
-    if changes.size == 0:
-        return None, None, None
-    mean = float(changes.mean())
-    if changes.size == 1:
-        return mean, None, None
-    half = float(stdtrit(changes.size - 1, 0.975) * changes.std(ddof=1) / np.sqrt(changes.size))
-    return mean, mean - half, mean + half
+def paired_changes(means: FloatArray, state: IntArray) -> tuple[FloatArray, IntArray]:
+    """Percent change of each visit: visit / mean(baseline before, baseline after) - 1 (REFERENCES 2.1).
 
+    A visit with a baseline on one side only is compared with that one, unless another visit of its site has both
+    (J Card Fail 2014, PMID 24508810). Epochs are in order of time; ``state`` is -1 at baselines.
 
-def paired_changes(means: FloatArray, times: FloatArray, state: FloatArray, site: int) -> FloatArray:
-    """Percent change of each visit to ``site``: visit / mean(baseline before, baseline after) - 1.
-
-    Visits with a baseline on one side only are compared with that one when no visit of the site has both
-    (J Card Fail 2014, PMID 24508810; formula of REFERENCES 2.1). Epochs must be in order of time.
+    Returns
+    -------
+    changes, site
+        One for each visit that counts.
     """
-    base = np.flatnonzero(state < 0)
-    visits = np.flatnonzero(state == site)
+    base, visits = np.flatnonzero(state < 0), np.flatnonzero(state >= 0)
     after = np.searchsorted(base, visits)
+    before = means[base[np.maximum(after - 1, 0)]]
+    following = means[base[np.minimum(after, base.size - 1)]]
+    reference = np.where(after == 0, following, np.where(after == base.size, before, 0.5 * (before + following)))
     both = (after > 0) & (after < base.size)
-    if both.any():
-        visits, after = visits[both], after[both]
-        reference = 0.5 * (means[base[after - 1]] + means[base[after]])
-    else:
-        reference = means[base[np.clip(np.where(after > 0, after - 1, after), 0, base.size - 1)]]
-    changes: FloatArray = 100.0 * (means[visits] / reference - 1.0)
-    return changes
+    site = state[visits]
+    has_both = np.bincount(site[both], minlength=int(site.max()) + 1) > 0
+    use = both | ~has_both[site]
+    return 100.0 * (means[visits[use]] / reference[use] - 1.0), site[use]
 
 
-def unpaired_change(means: FloatArray, state: FloatArray, site: int) -> Triple:
-    """Percent change of the site's mean against the mean of all baselines of the session, Welch's interval."""
-    base, visits = means[state < 0], means[state == site]
-    change = 100.0 * (float(visits.mean()) / float(base.mean()) - 1.0)
-    if base.size < 2 or visits.size < 2:
-        return change, None, None
-    parts = np.array([visits.var(ddof=1) / visits.size, base.var(ddof=1) / base.size])
-    total = float(parts.sum())
-    if total == 0:
-        return change, change, change
-    freedom = total**2 / float((parts**2 / np.array([visits.size - 1, base.size - 1])).sum())
-    half = 100.0 * float(stdtrit(freedom, 0.975)) * np.sqrt(total) / abs(float(base.mean()))
-    return change, change - half, change + half
+def replicate_intervals(changes: FloatArray, site: IntArray, sites: int) -> FloatArray:
+    """Mean of the visits of each site and its interval ``mean +- t(k-1) SD / sqrt(k)``.
+
+    Returns
+    -------
+    array of shape ``(sites, 3)``
+        Mean, low, high; no limits (NaN) from a single visit.
+    """
+    k = np.bincount(site, minlength=sites)
+    mean = np.bincount(site, changes, sites) / np.maximum(k, 1)
+    squares = np.bincount(site, (changes - mean[site]) ** 2, sites)
+    freedom = np.maximum(k - 1, 1)
+    half = stdtrit(freedom, 0.975) * np.sqrt(squares / freedom / np.maximum(k, 1))
+    half = np.where(k > 1, half, np.nan)
+    return np.stack([mean, mean - half, mean + half], axis=1)
+
+
+def unpaired_changes(means: FloatArray, state: IntArray, sites: int) -> FloatArray:
+    """Percent change of each site's mean against the mean of all baselines of the session, Welch's interval.
+
+    The error of the baseline's mean counts in the numerator only; no limits (NaN) without repeats.
+
+    Returns
+    -------
+    array of shape ``(sites, 3)``
+        Mean, low, high.
+    """
+    group = state + 1  # 0 is baseline
+    k = np.bincount(group, minlength=sites + 1)
+    mean = np.bincount(group, means, sites + 1) / np.maximum(k, 1)
+    squares = np.bincount(group, (means - mean[group]) ** 2, sites + 1)
+    freedom = np.maximum(k - 1, 1)
+    parts = squares / freedom / np.maximum(k, 1)
+    total = parts[1:] + parts[0]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        welch = total**2 / (parts[1:] ** 2 / freedom[1:] + parts[0] ** 2 / freedom[0])
+    half = 100.0 * stdtrit(np.where(total > 0, welch, 1.0), 0.975) * np.sqrt(total) / abs(mean[0])
+    half = np.where((k[1:] > 1) & (k[0] > 1), half, np.nan)
+    change = 100.0 * (mean[1:] / mean[0] - 1.0)
+    return np.stack([change, change - half, change + half], axis=1)

@@ -8,6 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
+IntArray = NDArray[np.int64]
+ComplexArray = NDArray[np.complex128]
+BoolArray = NDArray[np.bool_]
 
 
 class ResponseError(ValueError):
