@@ -60,5 +60,6 @@ def lvesv_response(implanted_on: dt.date, before: Iterable[VolumeState], after: 
     return Response(
         "responder" if responder else "non_responder",
         change,
-        f"LVESV {reference.lvesv_ml:g} to {judged.lvesv_ml:g} mL ({change:+.1f} %); responder at a fall of 15 % or more.",
+        f"LVESV {reference.lvesv_ml:g} to {judged.lvesv_ml:g} mL ({change:+.1f} %); "
+        "responder at a fall of 15 % or more.",
     )

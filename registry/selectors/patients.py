@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterable
+from uuid import UUID
 
 from django.db.models import Count, Max, Q, QuerySet
 
-from registry.access import Right, centres_for
-from registry.models import AssessmentKind, Consent, ConsentScope, Patient, User
+from registry.access import Right, centres_for, require
+from registry.models import Assessment, AssessmentKind, Centre, Consent, ConsentScope, Patient, User
+from registry.models.encrypted import digest
+from registry.response import Response, VolumeState, lvesv_response
 
 
 def patients_for(user: User, right: Right = Right.SEE_IDENTITY) -> QuerySet[Patient]:
@@ -27,6 +31,38 @@ def patient_list(user: User) -> QuerySet[Patient]:
             session_count=Count("sessions", distinct=True),
         )
     )
+
+
+def find_patient(user: User, key: UUID, right: Right) -> Patient:
+    """Return one patient, for somebody who holds the right in the patient's centre.
+
+    Raises
+    ------
+    ObjectDoesNotExist
+        When there is no such patient in a centre of the user: another centre's patient is not found.
+    AccessDenied
+        When the user is a member of the patient's centre without the right.
+    """
+    patient = Patient.objects.select_related("centre", "identity").get(
+        pk=key, centre__in=Centre.objects.filter(members__user=user)
+    )
+    require(user, patient.centre_id, right)
+    return patient
+
+
+def search_patients(user: User, sought: str) -> QuerySet[Patient]:
+    """Return the patients whose code or hospital number is exactly the one sought."""
+    by_number = Q(identity__local_identifier_digest=digest(sought))
+    return patient_list(user).filter(by_number | Q(code__iexact=sought.strip()))
+
+
+def response_by_lvesv(implanted_on: dt.date, assessments: Iterable[Assessment]) -> Response:
+    """Judge a patient's response from the assessments on record."""
+    states: dict[str, list[VolumeState]] = {AssessmentKind.BEFORE: [], AssessmentKind.FOLLOW_UP: []}
+    for record in assessments:
+        if record.lvesv_ml is not None:
+            states[record.kind].append(VolumeState(record.assessed_on, record.lvesv_ml))
+    return lvesv_response(implanted_on, states[AssessmentKind.BEFORE], states[AssessmentKind.FOLLOW_UP])
 
 
 def age_on(birth_date: str, day: dt.date) -> int:
