@@ -1,4 +1,4 @@
-"""What every form of the site shares: its list of problems, and the hidden key and version of the record."""
+"""What every form of the site shares, and the hidden key and version of the record that a form writes."""
 
 from __future__ import annotations
 
@@ -11,24 +11,13 @@ from registry.models import Record, new_key
 
 
 class PageForm(forms.Form):
-    """A form that names its problems in one list, each linked to its field."""
+    """A form of a page. Its problems are listed by the template ``forms/errors.html``."""
 
     use_required_attribute = False  # the server says what is missing, in words, for all fields at once
 
     def __init__(self, *args: Any, **options: Any) -> None:
         """Make the form without Django's colon after labels."""
         super().__init__(*args, **{"label_suffix": ""} | options)
-
-    @property
-    def problems(self) -> list[tuple[str, str]]:
-        """Return (link target, message) for each problem, in the order of the page."""
-        found = [("", str(message)) for message in self.non_field_errors()]
-        for bound in self:
-            # A group of radio buttons has no id of its own; its first button has.
-            radio = isinstance(bound.field.widget, forms.RadioSelect)
-            target = f"{bound.auto_id}_0" if radio else bound.auto_id
-            found += [(target, str(message)) for message in bound.errors]
-        return found
 
 
 class RecordForm(PageForm):

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections.abc import Iterable
 from typing import Any
 
 from django import forms
+from django.utils import timezone
 
 
 class NumberField(forms.FloatField):
-    """A number typed as text: no spinner that a scroll or a glove could turn. The unit is part of the label."""
+    """A number typed as text: no spinner to turn by accident. The template shows the unit in the label."""
 
     widget = forms.TextInput
 
@@ -18,13 +20,11 @@ class NumberField(forms.FloatField):
         options.setdefault("required", False)
         # Some on-screen decimal pads have no minus key, so a number that may be negative gets the full keyboard.
         attributes = {"autocomplete": "off"} | ({} if may_be_negative else {"inputmode": "decimal"})
-        super().__init__(
-            label=f"{label} ({unit})" if unit else label, widget=forms.TextInput(attrs=attributes), **options
-        )
+        super().__init__(label=label, widget=forms.TextInput(attrs=attributes), **options)
         self.unit = unit
         self.error_messages["invalid"] = f"{label}: enter a number with a point, such as 1.5, and without the unit."
 
-    def to_python(self, value: Any) -> float | None:
+    def to_python(self, value: Any) -> Any:
         """Read the number; stray spaces are tolerated, a comma is not: 1,500 could be either."""
         return super().to_python(value.strip() if isinstance(value, str) else value)
 
@@ -38,7 +38,7 @@ class WholeNumberField(NumberField):
         self.widget.attrs["inputmode"] = "numeric"
         self.error_messages["invalid"] = f"{label}: enter a whole number, such as 12."
 
-    def to_python(self, value: Any) -> int | None:  # type: ignore[override]
+    def to_python(self, value: Any) -> Any:
         """Read the count."""
         number = super().to_python(value)
         if number is None:
@@ -60,8 +60,16 @@ class AnswerField(forms.ChoiceField):
         self.error_messages["invalid_choice"] = f"{label}: choose one of the answers shown."
 
 
+def not_in_the_future(day: dt.date) -> None:
+    """Refuse a day after today."""
+    if day > timezone.localdate():
+        raise forms.ValidationError("The date lies in the future: enter today or an earlier day.")
+
+
 class DayField(forms.DateField):
-    """A day."""
+    """A day up to today: what is recorded has happened."""
+
+    default_validators = [not_in_the_future]
 
     def __init__(self, label: str, **options: Any) -> None:
         """Make the field."""
