@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from django.utils.timezone import localtime
+
 from procedures.limits import electrical_concerns
 from procedures.metrics import BY_KEY, METRICS, Metric
 from procedures.models import (
@@ -36,7 +38,10 @@ class SiteRow:
 
 @dataclass(frozen=True)
 class SessionComparison:
-    """Sites against baseline in one metric, best first, with everything that qualifies the ranking."""
+    """Sites against baseline in one metric, best first, with everything that qualifies the ranking.
+
+    ``sites`` are all of the session in order of creation; ``epoch_names`` turns an epoch's key into words.
+    """
 
     session: Session
     metric: Metric | None
@@ -44,9 +49,11 @@ class SessionComparison:
     summary: ResponseSummary | None
     rows: list[SiteRow]
     not_reached: list[Site]
+    sites: list[Site]
     baselines: int
     decision: Decision | None
     origins: set[str] = field(default_factory=set)
+    epoch_names: dict[str, str] = field(default_factory=dict)
 
     @property
     def leader(self) -> SiteRow | None:
@@ -79,6 +86,7 @@ def compare_session(session: Session, metric_key: str | None = None) -> SessionC
     rows = [_row(site, key, responses.get(site.pk, {})) for site in sites if site.reached]
     rows.sort(key=lambda row: (row.response is None, row.response.rank if row.response else 0, row.site.label))
     origins = EpochMetric.objects.filter(epoch__session=session, epoch__excluded_reason="")
+    epochs = list(session.epochs.filter(excluded_reason="").select_related("site"))
     return SessionComparison(
         session=session,
         metric=BY_KEY[key] if key else None,
@@ -86,9 +94,11 @@ def compare_session(session: Session, metric_key: str | None = None) -> SessionC
         summary=summaries.get(key) if key else None,
         rows=rows,
         not_reached=[site for site in sites if not site.reached],
-        baselines=session.epochs.filter(site__isnull=True, excluded_reason="").count(),
+        sites=sites,
+        baselines=sum(1 for epoch in epochs if epoch.site_id is None),
         decision=session.decisions.select_related("site", "decided_by").order_by("-decided_at", "-id").first(),
         origins=set(origins.filter(key=key).values_list("origin", flat=True).distinct()) if key else set(),
+        epoch_names={str(epoch.pk): f"{epoch.label} at {localtime(epoch.started_at):%H:%M:%S}" for epoch in epochs},
     )
 
 

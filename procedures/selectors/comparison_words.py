@@ -1,0 +1,192 @@
+"""What a comparison says in words: the same sentences on the page, in the report and in the terminal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from procedures.metrics import Direction
+from procedures.selectors.comparison import SessionComparison, SiteRow
+
+CLEARLY_BETTER = 0.95  # the same probability at which a comparison counts as decided (project choice)
+_RANKING = ("decided", "not_decided")
+_PACING = {
+    "intrinsic": "intrinsic conduction",
+    "rv_paced": "right-ventricular pacing",
+    "atrial_paced": "atrial pacing with intrinsic conduction",
+    "unknown": "baseline (its rhythm was not recorded)",
+}
+FLAGS = {
+    "one_visit": "measured once only",
+    "one_baseline": "one baseline only, so drift is not known",
+    "not_between_baselines": "no baseline on both sides of it",
+}
+
+
+@dataclass(frozen=True)
+class Headline:
+    """The answer to read from across the room.
+
+    ``state``: decided | open | single | refused | empty. ``certainty`` says how sure, ``to_do`` what to do next.
+    """
+
+    state: str
+    message: str
+    certainty: str = ""
+    caveat: str = ""
+    to_do: str = ""
+
+
+def signed(value: float | None, decimals: int = 1) -> str:
+    """Return a change with its sign, or an en dash where there is none."""
+    if value is None:
+        return "–"
+    text = f"{abs(value):.{decimals}f}"
+    if float(text) == 0:
+        return text
+    return f"{'+' if value > 0 else '−'}{text}"
+
+
+def interval(low: float | None, high: float | None) -> str:
+    """Return "+3.1 to +9.0", or words when there is no interval."""
+    return "no interval" if low is None or high is None else f"{signed(low)} to {signed(high)}"
+
+
+def probability(value: float | None) -> str:
+    """Return a probability in percent; never 0 or 100, which no estimate can claim."""
+    if value is None:
+        return "–"
+    percent = 100.0 * value
+    return "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
+
+
+def baseline_words(comparison: SessionComparison) -> str:
+    """Say what the baseline was."""
+    return _PACING[comparison.session.baseline_pacing]
+
+
+def baselines_used(comparison: SessionComparison) -> int:
+    """Return how many baseline epochs carry the metric shown."""
+    if comparison.summary and comparison.summary.drawing:
+        return sum(1 for epoch in comparison.summary.drawing["epochs"] if epoch["state"] == "baseline")
+    return comparison.baselines
+
+
+def direction_words(comparison: SessionComparison) -> str:
+    """Say which way is better."""
+    lower = comparison.metric is not None and comparison.metric.direction is Direction.LOWER_IS_BETTER
+    return "lower is better" if lower else "higher is better"
+
+
+def headline(comparison: SessionComparison) -> Headline:
+    """Return the message: which site leads, how sure that is, or why that cannot be said."""
+    if not comparison.rows and not comparison.metrics:
+        to_do = "Enter the first site, or upload a recording whose epochs are marked."
+        return Headline("empty", "No site has been tested yet.", to_do=to_do)
+    if comparison.metric is None:
+        to_do = "Enter metrics for a baseline and for a site, or upload a recording."
+        return Headline("empty", "Nothing has been measured yet that sites could be compared by.", to_do=to_do)
+    leader = comparison.leader
+    if leader is None or leader.response is None or comparison.summary is None:
+        return _refused(comparison)
+    change = f"{comparison.metric.label} {signed(leader.response.change_percent)} %"
+    caveat = _caveat(leader)
+    estimated = [row for row in comparison.rows if row.response]
+    if len(estimated) == 1:
+        message = f"{leader.site.label}: {change}"
+        return Headline("single", message, "The only site measured so far, so there is nothing to rank.", caveat)
+    message = f"{leader.site.label} leads: {change}"
+    words = _certainty(comparison, leader)
+    return Headline("decided" if comparison.summary.decided else "open", message, words, caveat)
+
+
+def _certainty(comparison: SessionComparison, leader: SiteRow) -> str:
+    assert comparison.summary is not None and leader.response is not None  # noqa: S101 - the caller has checked
+    ranking = next((a for a in comparison.summary.advice if a["code"] in _RANKING), None)
+    state = "Decided" if comparison.summary.decided else "Not yet decided"
+    near = ranking["number"] / 100.0 if ranking and ranking["number"] is not None else None
+    best = probability(leader.response.probability_best)
+    if near is None:
+        return f"{state}: best site with a probability of {best}."
+    return f"{state}: best or within 1 point of the best with a probability of {probability(near)}; best, {best}."
+
+
+def _caveat(leader: SiteRow) -> str:
+    response = leader.response
+    better = response.probability_better_than_baseline if response else None
+    if better is None or better >= CLEARLY_BETTER:
+        return ""
+    return f"It is not clearly better than baseline (probability {probability(better)})."
+
+
+def _refused(comparison: SessionComparison) -> Headline:
+    # Which of the two ordinary reasons it is can be told from the records; anything else keeps the engine's sentence.
+    measured = any(row.visits for row in comparison.rows)
+    label = comparison.metric.label if comparison.metric else ""
+    if comparison.baselines == 0:
+        message = "No baseline was recorded, so no change can be given."
+        to_do = "Stop pacing the site, let it settle, and record a baseline epoch; then measure the site again."
+    elif not measured:
+        message = "Only baseline was measured so far."
+        to_do = "Pace a site, let it settle, and record an epoch there; then return to baseline."
+    else:
+        reason = comparison.summary.refusal if comparison.summary else ""
+        message = f"{label} cannot be compared. {reason}".strip()
+        to_do = "Choose another metric, or enter this one for at least one baseline and one site."
+    return Headline("refused", message, to_do=to_do)
+
+
+def advice(comparison: SessionComparison) -> list[str]:
+    """Return what the comparison still needs, one sentence each, without the ranking that the headline says."""
+    if comparison.summary is None:
+        return []
+    sentences = [item["sentence"] for item in comparison.summary.advice if item["code"] not in (*_RANKING, "one_site")]
+    return [_with_names(sentence, comparison.epoch_names) for sentence in sentences]
+
+
+def _with_names(sentence: str, names: dict[str, str]) -> str:
+    for key, name in names.items():
+        sentence = sentence.replace(f"Epoch {key}", f"The epoch {name}").replace(key, name)
+    return sentence
+
+
+def site_notes(row: SiteRow) -> list[str]:
+    """Return what limits trust in a site's number, in words."""
+    flags = row.response.flags if row.response else []
+    return [FLAGS[flag] for flag in flags if flag in FLAGS]
+
+
+def drift(comparison: SessionComparison) -> str:
+    """Say how baseline moved through the session."""
+    summary = comparison.summary
+    if summary is None or summary.refusal:
+        return ""
+    if summary.drift_percent_per_min is None:
+        return "Drift is not known: it takes two baselines or more."
+    return f"Baseline drifted by {signed(summary.drift_percent_per_min, 2)} % a minute; this has been taken out."
+
+
+def order_stability(comparison: SessionComparison) -> str:
+    """Say whether shrinking the estimates changed their order, in one sentence."""
+    rows = [row for row in comparison.rows if row.response and row.response.shrunken_change_percent is not None]
+    if len(rows) < 2 or comparison.metric is None:
+        return ""
+    sign = int(comparison.metric.direction)
+    raw = sorted(rows, key=lambda row: -sign * row.response.change_percent)  # type: ignore[union-attr]
+    labels, raw_labels = [row.site.label for row in rows], [row.site.label for row in raw]
+    if labels == raw_labels:
+        return "The order is the same by the measured change and by the shrunken estimate."
+    return f"By the measured change alone the order would be {', '.join(raw_labels)}."
+
+
+def decision_words(comparison: SessionComparison) -> str:
+    """Say what was decided and whether it was the leading site."""
+    decision = comparison.decision
+    if decision is None:
+        return "No decision has been recorded."
+    if decision.site is None:
+        return "Decided: no site was chosen."
+    label = next((m.label for m in comparison.metrics if m.key == decision.metric), decision.metric)
+    if decision.was_leading is None:
+        return f"Decided: {decision.site.label}. No ranking was named."
+    place = "the leading site" if decision.was_leading else "not the leading site"
+    return f"Decided: {decision.site.label}, {place} by {label} at that moment."
