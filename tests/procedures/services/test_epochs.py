@@ -1,0 +1,78 @@
+"""Epochs and typed metrics."""
+
+import datetime as dt
+
+import pytest
+
+from procedures.models import EpochMetric
+from procedures.services.epochs import TypedMetric, enter_metrics, put_epoch, put_pacing
+from registry.errors import Conflict, NeedsConfirmation, RuleBroken
+from tests.factories import START, enter, make_epoch, make_session, make_site, make_tributary, writer_of
+
+pytestmark = pytest.mark.django_db
+KEY = "dpdt_max_mmhg_per_s"
+
+
+def test_epoch_of_a_site_never_reached_refused():
+    site = make_site(reached=False, not_reached_reason="tortuosity")
+    with pytest.raises(RuleBroken, match="not reached"):
+        make_epoch(site=site)
+
+
+def test_epoch_that_ends_before_it_starts_refused_beside_its_field():
+    session = make_session()
+    with pytest.raises(RuleBroken) as caught:
+        put_epoch(
+            by=writer_of(session.centre),
+            session=session,
+            site=None,
+            started_at=START,
+            ended_at=START - dt.timedelta(seconds=1),
+        )
+    assert caught.value.fields == {"ended_at": ["The end lies before the beginning."]}
+
+
+def test_unknown_metric_refused_and_nothing_written():
+    epoch = make_epoch()
+    metrics = {KEY: TypedMetric(900), "speed": TypedMetric(3)}
+    with pytest.raises(RuleBroken) as caught:
+        enter_metrics(by=writer_of(epoch.session.centre), epoch=epoch, metrics=metrics)
+    assert list(caught.value.fields) == ["speed"]
+    assert not EpochMetric.objects.exists()
+
+
+def test_metric_outside_hard_range_names_the_range():
+    with pytest.raises(RuleBroken) as caught:
+        enter(make_epoch(), KEY, 9000)
+    assert caught.value.fields[KEY] == ["dP/dt max: enter a value from 200 to 4000 mmHg/s."]
+
+
+def test_unusual_metric_asks_once():
+    epoch = make_epoch()
+    with pytest.raises(NeedsConfirmation):
+        enter(epoch, KEY, 2600)
+    assert enter(epoch, KEY, 2600, confirmed=True)[0].unusual is True
+
+
+def test_typed_metric_corrected_under_its_version_only():
+    epoch = make_epoch()
+    by = writer_of(epoch.session.centre)
+    enter(epoch, KEY, 900)
+    with pytest.raises(Conflict):
+        enter_metrics(by=by, epoch=epoch, metrics={KEY: TypedMetric(950, 40, 30)})
+    corrected = enter_metrics(by=by, epoch=epoch, metrics={KEY: TypedMetric(950, 40, 30, version=1)})
+    assert (corrected[0].mean, corrected[0].version) == (950, 2)
+
+
+def test_equal_pacing_configuration_is_found_again():
+    session = make_session()
+    by = writer_of(session.centre)
+    first = put_pacing(by=by, session=session, chambers="biv", av_delay_ms=120, vv_delay_ms=0)
+    assert put_pacing(by=by, session=session, chambers="biv", av_delay_ms=120, vv_delay_ms=0) == first
+    assert put_pacing(by=by, session=session, chambers="biv", av_delay_ms=120) != first
+
+
+def test_site_of_another_session_is_not_found():
+    site = make_site(make_tributary())
+    with pytest.raises(type(site).DoesNotExist):
+        make_epoch(session=make_session(), site=site)
