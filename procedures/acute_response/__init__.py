@@ -3,7 +3,15 @@
 Pure: NumPy and SciPy in, plain values out.
 """
 
+from procedures.acute_response.agreement import Agreement, agreement
 from procedures.acute_response.comparison import compare
+from procedures.acute_response.delays import DelayOptimum, delay_optimum
+from procedures.acute_response.return_visit import (
+    ReturnCheck,
+    check_measurement,
+    check_position,
+    check_response,
+)
 from procedures.acute_response.settings import Settings
 from procedures.acute_response.values import (
     Advice,
@@ -16,17 +24,30 @@ from procedures.acute_response.values import (
     SiteEstimate,
     SummaryEpoch,
 )
+from procedures.acute_response.weighing import Criterion, Fact, Weighing, weigh
 
 __all__ = [
     "Advice",
+    "Agreement",
     "BeatEpoch",
     "Comparison",
+    "Criterion",
+    "DelayOptimum",
     "DriftCurve",
     "Epoch",
     "EpochFit",
+    "Fact",
     "ResponseError",
+    "ReturnCheck",
     "Settings",
     "SiteEstimate",
     "SummaryEpoch",
+    "Weighing",
+    "agreement",
+    "check_measurement",
+    "check_position",
+    "check_response",
     "compare",
+    "delay_optimum",
+    "weigh",
 ]

@@ -23,7 +23,7 @@ class Command(BaseCommand):
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Declare the file, the baseline label and the output format."""
-        parser.add_argument("file", metavar="BEATS.csv", type=Path, help="time_s,epoch,state,value[,session][,metric]")
+        parser.add_argument("file", nargs="?", metavar="BEATS.csv", help="time_s,epoch,state,value[,session][,metric]")
         parser.add_argument("--baseline", default="baseline", metavar="LABEL", help="the state that is baseline")
         parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
 
@@ -31,7 +31,10 @@ class Command(BaseCommand):
         """Run every session; one that cannot be compared carries its reason, all of them failing is an error."""
         settings = Settings()
         try:
-            sessions = [_session(t, options["baseline"], settings) for t in read_beats(options["file"], settings)]
+            if not options["file"]:
+                raise ResponseError("Name the file of beats: acute_response BEATS.csv.")
+            tables = read_beats(Path(options["file"]), settings)
+            sessions = [_session(table, options["baseline"], settings) for table in tables]
         except ResponseError as error:
             raise CommandError(str(error), returncode=2) from error
         if all("error" in s for s in sessions):
