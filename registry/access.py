@@ -81,3 +81,17 @@ def require(user: User, centre_id: UUID, right: Right) -> None:
     """
     if not allowed(user, centre_id, right):
         raise AccessDenied(_REFUSALS[right])
+
+
+def require_somewhere(user: User, right: Right) -> list[Centre]:
+    """Return the centres in which the user holds the right; refuse with a sentence when there is none.
+
+    Raises
+    ------
+    AccessDenied
+        When no membership of the user carries the right.
+    """
+    centres = list(centres_for(user, right))
+    if not centres:
+        raise AccessDenied(_REFUSALS[right])
+    return centres
