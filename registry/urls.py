@@ -1,6 +1,19 @@
 """Addresses of the registry room."""
 
-from django.urls import URLPattern
+from django.urls import path
+
+from registry.views import patients, records
 
 app_name = "registry"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [
+    path("patients/", patients.patients, name="patients"),
+    path("patients/new/", patients.new_patient, name="new_patient"),
+    path("patients/<uuid:key>/", patients.patient, name="patient"),
+    path("patients/<uuid:patient_key>/death/", records.death, name="death"),
+]
+for kind in records.KINDS:
+    base = f"patients/<uuid:patient_key>/{kind}/"
+    urlpatterns += [
+        path(f"{base}new/", records.record, {"kind": kind}, name="new_record"),
+        path(f"{base}<uuid:key>/", records.record, {"kind": kind}, name="record"),
+    ]

@@ -1,0 +1,81 @@
+"""Pages: the list of patients, one patient, and registering a new one."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_GET, require_http_methods
+
+from registry.access import Right, allowed, centres_for, require_somewhere
+from registry.errors import Conflict, RuleBroken
+from registry.forms.patients import PatientForm, SearchForm
+from registry.selectors import course
+from registry.selectors.patients import age_on, find_patient, patient_list, search_patients
+from registry.services.patients import register_patient
+from registry.views.errors import apply_rule
+from registry.views.request import MemberRequest
+
+PAGE_SIZE = 50
+
+
+@require_http_methods(["GET", "POST"])
+def patients(request: MemberRequest) -> HttpResponse:
+    """List the patients page by page; a search is posted and leads straight to the one it finds."""
+    require_somewhere(request.user, Right.SEE_IDENTITY)
+    form = SearchForm(request.POST or None)
+    found = patient_list(request.user)
+    if request.method == "POST" and form.is_valid():
+        found = search_patients(request.user, form.cleaned_data["sought"])
+        matches = list(found[:2])
+        if len(matches) == 1:
+            return redirect("registry:patient", matches[0].pk)
+        if not matches:
+            form.add_error("sought", "No patient has this code or hospital number. Look at the list, or register one.")
+            found = patient_list(request.user)
+    page = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
+    may_write = centres_for(request.user, Right.WRITE_REGISTRY).exists()
+    context = {"form": form, "page": page, "may_write": may_write}
+    return render(request, "registry/patient_list.html", context, status=400 if form.errors else 200)
+
+
+@require_http_methods(["GET", "POST"])
+def new_patient(request: MemberRequest) -> HttpResponse:
+    """Register a patient."""
+    centres = require_somewhere(request.user, Right.WRITE_REGISTRY)
+    form = PatientForm(request.POST or None, centres=centres)
+    if request.method == "POST" and form.is_valid():
+        try:
+            patient = register_patient(by=request.user, key=form.identity()[0], **form.values())
+        except (RuleBroken, Conflict) as error:
+            apply_rule(form, error)
+        else:
+            messages.success(request, f"Registered as {patient.code}.")
+            return redirect("registry:patient", patient.pk)
+    context = {"form": form, "title": "Register a patient", "verb": "Register"}
+    return render(request, "registry/patient_form.html", context, status=400 if form.errors else 200)
+
+
+@require_GET
+def patient(request: MemberRequest, key: UUID) -> HttpResponse:
+    """Show one patient: the course, the devices, what went wrong, the consents and the sessions."""
+    person = find_patient(request.user, key, Right.SEE_SESSIONS)
+    assessments = list(person.assessments.all())
+    knows_identity = allowed(request.user, person.centre_id, Right.SEE_IDENTITY)
+    last_day = person.died_on or timezone.localdate()
+    context = {
+        "patient": person,
+        "identity": person.identity if knows_identity else None,
+        "age": age_on(person.identity.birth_date, last_day),
+        "quantities": course.QUANTITIES,
+        "rows": course.rows(assessments),
+        "changes": course.changes(assessments),
+        "implants": course.implants(person, assessments),
+        "sessions": person.sessions.all(),
+        "may_write": allowed(request.user, person.centre_id, Right.WRITE_REGISTRY),
+    }
+    return render(request, "registry/patient.html", context)

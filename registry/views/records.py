@@ -1,0 +1,78 @@
+"""Pages: entering and correcting what happens to a patient. One flow for every kind of record."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_http_methods
+
+from registry.access import Right
+from registry.errors import Conflict, RuleBroken
+from registry.forms.base import RecordForm
+from registry.forms.patients import DeathForm
+from registry.forms.records import AdverseEventForm, AssessmentForm, ConsentForm
+from registry.selectors.patients import find_patient
+from registry.services.patients import put_adverse_event, put_assessment, put_consent, record_death
+from registry.views.errors import apply_rule
+from registry.views.request import MemberRequest
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of record that belongs to a patient: its words, form, service and name on the patient."""
+
+    name: str
+    form: type[RecordForm]
+    put: Callable[..., Any]
+    related: str
+
+
+KINDS = {
+    "assessments": Kind("assessment", AssessmentForm, put_assessment, "assessments"),
+    "adverse-events": Kind("adverse event", AdverseEventForm, put_adverse_event, "adverse_events"),
+    "consents": Kind("consent", ConsentForm, put_consent, "consents"),
+}
+
+
+@require_http_methods(["GET", "POST"])
+def record(request: MemberRequest, patient_key: UUID, kind: str, key: UUID | None = None) -> HttpResponse:
+    """Enter a new record, or with its key correct a stored one."""
+    patient = find_patient(request.user, patient_key, Right.WRITE_REGISTRY)
+    about = KINDS[kind]
+    stored = getattr(patient, about.related).get(pk=key) if key else None
+    form = about.form(request.POST or None, record=stored)
+    if request.method == "POST" and form.is_valid():
+        form_key, version = form.identity()
+        try:
+            about.put(by=request.user, patient=patient, key=key or form_key, version=version, **form.values())
+        except (RuleBroken, Conflict) as error:
+            apply_rule(form, error)
+        else:
+            messages.success(request, f"The {about.name} is saved.")
+            return redirect("registry:patient", patient.pk)
+    title = f"Correct the {about.name}" if stored else f"New {about.name}"
+    context = {"form": form, "patient": patient, "title": title, "verb": "Save"}
+    return render(request, "registry/patient_form.html", context, status=400 if form.errors else 200)
+
+
+@require_http_methods(["GET", "POST"])
+def death(request: MemberRequest, patient_key: UUID) -> HttpResponse:
+    """Record the day of death, or correct it."""
+    patient = find_patient(request.user, patient_key, Right.WRITE_REGISTRY)
+    form = DeathForm(request.POST or None, initial={"died_on": patient.died_on})
+    if request.method == "POST" and form.is_valid():
+        try:
+            record_death(by=request.user, patient=patient, **form.cleaned_data)
+        except RuleBroken as error:
+            apply_rule(form, error)
+        else:
+            messages.success(request, "The day of death is saved.")
+            return redirect("registry:patient", patient.pk)
+    context = {"form": form, "patient": patient, "title": "Day of death", "verb": "Save"}
+    return render(request, "registry/patient_form.html", context, status=400 if form.errors else 200)
