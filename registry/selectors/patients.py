@@ -30,6 +30,7 @@ def patient_list(user: User) -> QuerySet[Patient]:
             last_seen=Max("assessments__assessed_on"),
             session_count=Count("sessions", distinct=True),
         )
+        .order_by("code", "id")  # an aggregate drops the model's own order
     )
 
 

@@ -1,0 +1,193 @@
+"""The patient pages, through the front door."""
+
+import re
+
+import pytest
+from django.urls import reverse
+
+from registry.models import Patient, PatientIdentity, Role
+from registry.views import patients as views
+from tests import factories as make
+
+pytestmark = pytest.mark.django_db
+LIST = reverse("registry:patients")
+NEW = reverse("registry:new_patient")
+TYPED = {
+    "local_identifier": " HOSP-77 ",
+    "family_name": "Invented",
+    "given_name": "Ada",
+    "birth_date": "1950-01-31",
+    "sex": "female",
+    "aetiology": "unknown",
+}
+
+
+@pytest.fixture
+def centre(db):
+    return make.make_centre(name="Our centre")
+
+
+@pytest.fixture
+def browser(client, centre):
+    client.force_login(make.make_user(Role.LAB_STAFF, centre))
+    return client
+
+
+def hidden(browser, address):
+    """Return the hidden values of the form on a page, as a browser would send them back."""
+    html = browser.get(address).content.decode()
+    found = re.findall(r'<input type="hidden" name="([a-z_]+)" value="([^"]*)"', html)
+    return {name: value for name, value in found if name != "csrfmiddlewaretoken"}
+
+
+def page_of(patient):
+    return reverse("registry:patient", args=[patient.pk])
+
+
+def test_list_shows_the_patients_of_the_own_centre_only(browser, centre):
+    ours = make.make_patient(centre, family_name="Oursurname")
+    make.make_patient(family_name="Theirsurname")
+
+    html = browser.get(LIST).content.decode()
+
+    assert ours.code in html
+    assert "Oursurname" in html
+    assert "Theirsurname" not in html
+
+
+def test_list_is_paged(browser, centre, monkeypatch):
+    monkeypatch.setattr(views, "PAGE_SIZE", 2)
+    patients = [make.make_patient(centre) for _ in range(3)]
+
+    html = browser.get(LIST, {"page": "2"}).content.decode()
+
+    assert "page 2 of 2" in html
+    assert patients[2].code in html
+    assert patients[0].code not in html
+
+
+def test_list_costs_the_same_queries_for_many_patients(browser, centre, django_assert_max_num_queries):
+    for _ in range(12):
+        make.make_assessment(make.make_patient(centre))
+    with django_assert_max_num_queries(8):
+        browser.get(LIST)
+
+
+@pytest.mark.parametrize("sought", ["HOSP-X1", " hosp-x1 ", "code"])
+def test_search_leads_straight_to_the_patient(browser, centre, sought):
+    patient = make.make_patient(centre, local_identifier="HOSP-X1")
+
+    answer = browser.post(LIST, {"sought": patient.code.lower() if sought == "code" else sought})
+
+    assert answer.status_code == 302
+    assert answer.url == page_of(patient)
+
+
+def test_search_of_another_centres_number_finds_nothing(browser):
+    make.make_patient(local_identifier="HOSP-X2")
+
+    answer = browser.post(LIST, {"sought": "HOSP-X2"})
+
+    assert answer.status_code == 400
+    assert "No patient has this code or hospital number" in answer.content.decode()
+
+
+def test_no_identifier_gets_into_an_address(browser, centre):
+    make.make_patient(centre, local_identifier="HOSP-X3")
+    make.make_patient(centre)
+
+    answer = browser.get(LIST, {"sought": "HOSP-X3"})
+
+    assert answer.status_code == 200
+    assert len(answer.context["page"].object_list) == 2
+
+
+def test_registering_writes_one_patient_however_often_it_is_sent(browser, centre):
+    sent = TYPED | hidden(browser, NEW)
+
+    first = browser.post(NEW, sent)
+    second = browser.post(NEW, sent)
+
+    patient = Patient.objects.get()
+    assert patient.centre == centre
+    assert first.url == second.url == page_of(patient)
+    assert PatientIdentity.objects.get().local_identifier == "HOSP-77"
+
+
+def test_no_answer_is_chosen_beforehand(browser):
+    html = browser.get(NEW).content.decode()
+
+    assert html.count('type="radio"') == 6
+    assert "checked" not in html
+
+
+def test_missing_answers_are_listed_and_linked(browser):
+    answer = browser.post(NEW, hidden(browser, NEW) | {"family_name": "Kept"})
+
+    html = answer.content.decode()
+    assert answer.status_code == 400
+    assert "There is a problem" in html
+    assert "<title>Error: " in html
+    assert '<a href="#id_sex">Sex: choose one answer.</a>' in html
+    assert 'id="id_sex"' in html
+    assert 'value="Kept"' in html
+    assert not Patient.objects.exists()
+
+
+def test_hospital_number_registered_already_is_said_beside_it(browser, centre):
+    twin = make.make_patient(centre, local_identifier="HOSP-77")
+
+    answer = browser.post(NEW, TYPED | hidden(browser, NEW))
+
+    assert answer.status_code == 400
+    assert answer.context["form"].errors == {
+        "local_identifier": [f"This hospital number is registered already, as {twin.code}."]
+    }
+
+
+def test_birth_date_in_the_future_is_refused(browser):
+    answer = browser.post(NEW, TYPED | hidden(browser, NEW) | {"birth_date": "2999-01-01"})
+
+    assert "birth_date" in answer.context["form"].errors
+
+
+def test_patient_page_tells_the_course_and_the_response(browser, centre):
+    patient = make.make_patient(centre)
+    session = make.make_session(patient)
+    make.end_session(session)
+    make.make_assessment(patient, lvesv_ml=180, lvedv_ml=240, lvef_percent=25, nyha_class=3)
+    make.make_assessment(
+        patient, kind="follow_up", assessed_on="2026-09-01", lvesv_ml=153, lvedv_ml=220, lvef_percent=34
+    )
+    make.make_adverse_event(patient)
+    make.make_consent(patient)
+    make.make_device(patient, serial_number="SERIAL-9")
+
+    html = " ".join(browser.get(page_of(patient)).content.decode().split())
+
+    assert "LVESV 180 to 153 mL (-15.0 %)" in html
+    assert ">Responder<" in html
+    assert "+9 points" in html
+    assert "not measured" in html
+    assert "Haematoma" in html
+    assert "Research" in html
+    assert session.code in html
+    assert "SERIAL-9" in html
+    assert "does not replace" in html or "do not replace" in html
+
+
+def test_empty_patient_page_says_what_is_missing_in_words(browser, centre):
+    html = browser.get(page_of(make.make_patient(centre))).content.decode()
+
+    assert "No assessment is recorded." in html
+    assert "this patient is in no export" in html
+
+
+def test_patient_page_costs_a_fixed_number_of_queries(browser, centre, django_assert_max_num_queries):
+    patient = make.make_patient(centre)
+    for day in range(1, 9):
+        make.make_assessment(patient, assessed_on=f"2026-01-0{day}", lvesv_ml=150)
+        make.make_adverse_event(patient, occurred_on=f"2026-03-0{day}")
+        make.end_session(make.make_session(patient))
+    with django_assert_max_num_queries(20):
+        browser.get(page_of(patient))

@@ -1,0 +1,188 @@
+"""Entering and correcting assessments, adverse events, consents and the day of death."""
+
+import re
+from html import unescape
+
+import pytest
+from django.urls import reverse
+
+from registry.models import AdverseEvent, Assessment, Consent, Role
+from registry.services.patients import put_assessment
+from tests import factories as make
+
+pytestmark = pytest.mark.django_db
+ASSESSMENT = {
+    "kind": "follow_up",
+    "assessed_on": "2026-09-01",
+    "nyha_class": "unknown",
+    "rhythm": "sinus",
+    "qrs_morphology": "biv_paced",
+    "lvesv_ml": " 131.5 ",
+    "lvedv_ml": "190",
+}
+EVENT = {"kind": "haematoma", "occurred_on": "2026-03-03", "severity": "minor", "relation": "unknown"}
+CONSENT = {"scope": "research", "given_on": "2026-02-20", "withdrawn_on": ""}
+
+
+@pytest.fixture
+def patient(db):
+    return make.make_patient()
+
+
+@pytest.fixture
+def browser(client, patient):
+    client.force_login(make.make_user(Role.LAB_STAFF, patient.centre))
+    return client
+
+
+def new(patient, kind):
+    return reverse("registry:new_record", kwargs={"patient_key": patient.pk, "kind": kind})
+
+
+def stored(patient, kind, record):
+    return reverse("registry:record", kwargs={"patient_key": patient.pk, "kind": kind, "key": record.pk})
+
+
+def hidden(browser, address):
+    html = browser.get(address).content.decode()
+    return {
+        name: unescape(value)
+        for name, value in re.findall(r'<input type="hidden" name="([a-z_]+)" value="([^"]*)"', html)
+        if name != "csrfmiddlewaretoken"
+    }
+
+
+@pytest.mark.parametrize(
+    ("kind", "typed", "model"),
+    [
+        ("assessments", ASSESSMENT, Assessment),
+        ("adverse-events", EVENT, AdverseEvent),
+        ("consents", CONSENT, Consent),
+    ],
+)
+def test_a_record_sent_twice_is_written_once(browser, patient, kind, typed, model):
+    address = new(patient, kind)
+    sent = typed | hidden(browser, address)
+
+    answers = [browser.post(address, sent) for _ in range(2)]
+
+    assert [answer.status_code for answer in answers] == [302, 302]
+    assert model.objects.get().patient == patient
+
+
+def test_numbers_left_empty_are_missing_and_never_zero(browser, patient):
+    address = new(patient, "assessments")
+    browser.post(address, ASSESSMENT | hidden(browser, address))
+
+    record = Assessment.objects.get()
+    assert record.lvesv_ml == 131.5
+    assert record.lvef_percent is None
+    assert record.nyha_class is None
+
+
+@pytest.mark.parametrize(
+    ("field", "typed", "message"),
+    [
+        ("lvef_percent", "95", "Enter a value from 3 to 90, or leave it empty."),
+        ("lvef_percent", "34,5", "LVEF: enter a number with a point, such as 1.5, and without the unit."),
+        ("lvef_percent", "nan", "LVEF: enter a number with a point, such as 1.5, and without the unit."),
+        ("nyha_class", "", "NYHA class: choose one answer."),
+        ("nyha_class", "5", "NYHA class: choose one of the answers shown."),
+        ("assessed_on", "1.9.2026", "Day of the assessment: enter a date as year-month-day, such as 2026-03-27."),
+        ("assessed_on", "2999-01-01", "The date lies in the future: enter today or an earlier day."),
+    ],
+)
+def test_a_wrong_value_is_said_beside_its_field_and_nothing_is_written(browser, patient, field, typed, message):
+    address = new(patient, "assessments")
+
+    answer = browser.post(address, ASSESSMENT | hidden(browser, address) | {field: typed})
+
+    assert answer.status_code == 400
+    assert answer.context["form"].errors[field] == [message]
+    assert not Assessment.objects.exists()
+
+
+def test_end_systolic_volume_above_end_diastolic_is_refused(browser, patient):
+    address = new(patient, "assessments")
+
+    answer = browser.post(address, ASSESSMENT | hidden(browser, address) | {"lvesv_ml": "200"})
+
+    assert answer.status_code == 400
+    assert answer.context["form"].errors
+    assert not Assessment.objects.exists()
+
+
+def test_numbers_are_text_with_a_decimal_keyboard_and_a_unit(browser, patient):
+    html = browser.get(new(patient, "assessments")).content.decode()
+
+    assert 'type="number"' not in html
+    assert re.search(r'<input type="text" name="lvesv_ml"[^>]*inputmode="decimal"', html)
+    assert "(mL, if known)" in html
+
+
+def test_correcting_shows_what_is_stored_and_raises_the_version(browser, patient):
+    record = make.make_assessment(patient, lvef_percent=30, nyha_class=2)
+    address = stored(patient, "assessments", record)
+    page = browser.get(address).content.decode()
+    assert re.search(r'name="nyha_class" value="2"[^>]*checked', page)
+
+    sent = ASSESSMENT | hidden(browser, address) | {"lvef_percent": "33"}
+    answer = browser.post(address, sent)
+
+    record.refresh_from_db()
+    assert answer.status_code == 302
+    assert (record.lvef_percent, record.version) == (33, 2)
+
+
+def test_correcting_what_somebody_else_changed_shows_both(browser, patient):
+    record = make.make_assessment(patient, lvef_percent=30)
+    address = stored(patient, "assessments", record)
+    opened = hidden(browser, address)
+    put_assessment(
+        by=make.writer_of(patient.centre), patient=patient, key=record.pk, version=1, kind="before", lvef_percent=41
+    )
+
+    answer = browser.post(address, ASSESSMENT | opened | {"lvef_percent": "33"})
+
+    html = answer.content.decode()
+    assert answer.status_code == 400
+    assert "Somebody else has changed this" in html
+    assert "LVEF: 41" in html
+    assert 'value="33"' in html
+    record.refresh_from_db()
+    assert record.lvef_percent == 41
+
+
+def test_withdrawing_a_consent_keeps_it(browser, patient):
+    consent = make.make_consent(patient)
+    address = stored(patient, "consents", consent)
+
+    browser.post(address, CONSENT | hidden(browser, address) | {"withdrawn_on": "2026-03-01"})
+
+    consent.refresh_from_db()
+    assert str(consent.withdrawn_on) == "2026-03-01"
+
+
+def test_withdrawal_before_the_consent_is_refused(browser, patient):
+    address = new(patient, "consents")
+
+    answer = browser.post(address, CONSENT | hidden(browser, address) | {"withdrawn_on": "2026-01-01"})
+
+    assert answer.context["form"].errors["withdrawn_on"] == ["The end lies before the beginning."]
+
+
+def test_day_of_death_is_recorded(browser, patient):
+    address = reverse("registry:death", args=[patient.pk])
+    assert browser.post(address, {"died_on": "2999-01-01"}).status_code == 400
+
+    answer = browser.post(address, {"died_on": "2026-10-01"})
+
+    patient.refresh_from_db()
+    assert answer.status_code == 302
+    assert str(patient.died_on) == "2026-10-01"
+
+
+def test_a_record_of_another_patient_is_not_found_under_this_one(browser, patient):
+    other = make.make_assessment(make.make_patient(patient.centre))
+
+    assert browser.get(stored(patient, "assessments", other)).status_code == 404
