@@ -160,9 +160,9 @@ SPECTACULAR_SETTINGS = {
     "SCHEMA_PATH_PREFIX": "/api/v1",
 }
 
-CELERY_BROKER_URL = env.text("CELERY_BROKER_URL", "")
 # Without a broker a task runs where it is called: the embedded edition needs no service.
-CELERY_TASK_ALWAYS_EAGER = not CELERY_BROKER_URL
+CELERY_BROKER_URL = env.text("CELERY_BROKER_URL", "memory://")
+CELERY_TASK_ALWAYS_EAGER = CELERY_BROKER_URL == "memory://"
 CELERY_TASK_EAGER_PROPAGATES = False
 CELERY_TASK_SERIALIZER = "json"
 CELERY_ACCEPT_CONTENT = ["json"]
