@@ -34,8 +34,8 @@ from registry.models import (
 from registry.services.patients import put_adverse_event, put_assessment, put_consent, put_device, register_patient
 from registry.services.people import add_member, found_centre
 
-DAY = dt.date(2026, 3, 2)
-START = dt.datetime(2026, 3, 2, 9, 0, tzinfo=dt.UTC)
+DAY = dt.date(2024, 3, 2)
+START = dt.datetime(2024, 3, 2, 9, 0, tzinfo=dt.UTC)
 PASSWORD = "a-long-test-password"
 _numbers = count(1)
 

@@ -76,7 +76,7 @@ class DayField(forms.DateField):
         widget = forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"})
         super().__init__(label=label, input_formats=["%Y-%m-%d"], widget=widget, **options)
         self.error_messages["required"] = f"{label}: enter a date."
-        self.error_messages["invalid"] = f"{label}: enter a date as year-month-day, such as 2026-03-27."
+        self.error_messages["invalid"] = f"{label}: enter a date as year-month-day, such as 2024-03-27."
 
 
 class WordsField(forms.CharField):
