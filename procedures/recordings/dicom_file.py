@@ -12,6 +12,8 @@ import numpy as np
 from .hashing import sha256_of
 from .signals import MAX_SAMPLES, Annotation, Channel, RecordingError, Signals
 
+_DEFLATED = "1.2.840.10008.1.2.1.99"
+
 
 def read_dicom(path: Path) -> Signals:
     """Decode the original waveforms of a DICOM file; derived ones (median beats) are left out and named.
@@ -25,6 +27,9 @@ def read_dicom(path: Path) -> Signals:
 
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
+        # a deflated object can unpack to a thousand times its size before a single length is known
+        if pydicom.filereader.read_file_meta_info(path).get("TransferSyntaxUID") == _DEFLATED:
+            raise RecordingError("The DICOM file is stored deflated, which is not read here; export it uncompressed.")
         dataset = pydicom.dcmread(path)
         groups = list(dataset.get("WaveformSequence") or [])
         if not groups:

@@ -67,7 +67,7 @@ class EdfRecording:
             warnings.simplefilter("ignore")  # what the library warns of was refused, or allowed, above
             self._signals = edfio.read_edf(path, lazy_load_data=True, header_encoding="latin-1").signals
         self.channels = tuple(
-            ChannelInfo(signal.label, signal.unit, signal.samples_per_record / header.record_s)
+            ChannelInfo(signal.label, signal.unit, round(signal.samples_per_record / header.record_s, 9))
             for signal in header.signals
             if not signal.is_annotations
         )

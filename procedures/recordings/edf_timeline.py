@@ -14,10 +14,11 @@ from numpy.typing import NDArray
 from .edf_header import EdfHeader
 from .signals import Annotation, RecordingError
 
-# onset, duration (optional), texts: "+12.5 0x15 30 0x14 text 0x14 text 0x14 0x00" (EDF+ specification 2.2.2)
-_TAL = re.compile(
-    rb"([+-][0-9]{1,12}(?:\.[0-9]{0,12})?)(?:\x15([0-9]{1,12}(?:\.[0-9]{0,12})?))?\x14([^\x00]*?)\x14\x00"
-)
+# onset, duration (optional), texts: "+12.5 0x15 30 0x14 text 0x14 text 0x14 0x00" (EDF+ specification 2.2.2).
+# Lists are cut at their zero bytes first, so that no hostile file makes a pattern run over it again and again.
+_LIST = re.compile(rb"[^\x00]+")
+_TIME = re.compile(rb"([+-][0-9]{1,12}(?:\.[0-9]{0,12})?)(?:\x15([0-9]{1,12}(?:\.[0-9]{0,12})?))?\x14")
+_MAX_ANNOTATIONS = 100_000
 
 
 def read_timeline(header: EdfHeader, words: NDArray[np.int16]) -> tuple[NDArray[np.float64], tuple[Annotation, ...]]:
@@ -50,15 +51,20 @@ def read_timeline(header: EdfHeader, words: NDArray[np.int16]) -> tuple[NDArray[
     for order, signal in enumerate(s for s in header.signals if s.is_annotations):
         part = words[:, signal.first_word : signal.first_word + signal.samples_per_record]
         width = 2 * signal.samples_per_record
-        for match in _TAL.finditer(np.ascontiguousarray(part).tobytes()):
+        for piece in _LIST.finditer(np.ascontiguousarray(part).tobytes()):
+            match = _TIME.match(piece[0])
+            if match is None:
+                continue
             onset = float(match[1])
-            texts = match[3].split(b"\x14")
-            record = match.start() // width
+            texts = piece[0][match.end() :].split(b"\x14")[:-1]
+            record = piece.start() // width
             # in the first annotation signal the first list of a record has an empty text: the record's time
-            if order == 0 and np.isnan(starts[record]) and texts[0] == b"":
+            if order == 0 and np.isnan(starts[record]) and texts[:1] == [b""]:
                 starts[record] = onset
             duration = float(match[2]) if match[2] else None
             found.extend((onset, text.decode("utf-8", "replace").strip(), duration) for text in texts if text)
+            if len(found) > _MAX_ANNOTATIONS:
+                raise RecordingError(f"The EDF+ file holds more than {_MAX_ANNOTATIONS} annotations.")
     origin = float(starts[0]) if np.isfinite(starts[0]) else 0.0
     starts = _checked(starts - origin, header.record_s) if header.is_discontinuous else regular
     found.sort(key=lambda item: item[0])

@@ -13,7 +13,7 @@ from .edf import EdfRecording, read_edf
 from .signals import Annotation, Channel, ChannelInfo, RecordingError, Signals
 
 _KINDS = "EDF or EDF+, CSV, a zip with a WFDB record, or a DICOM waveform"
-_WFDB_HEADER_LINE = re.compile(rb"^\s*[\w-]+(/\d+)?\s+\d+\s+[\d.]+", re.MULTILINE)
+_WFDB_HEADER_LINE = re.compile(rb"^[ \t]*[\w-]+(/\d+)?[ \t]+\d+[ \t]+[\d.]+", re.MULTILINE)
 
 
 class Recording(Protocol):

@@ -57,7 +57,10 @@ def _unpack(archive: zipfile.ZipFile, folder: Path) -> WfdbHeader:
     header = check_wfdb_header(text, {name: info.file_size for name, info in entries.items()})
     if f"{header.record}.hea" != headers[0]:
         raise RecordingError(f"The WFDB header {headers[0]} describes another record, '{header.record[:40]}'.")
-    for name in (headers[0], *header.files, f"{header.record}.atr"):
+    marks = f"{header.record}.atr"
+    if marks in entries and entries[marks].file_size > _MAX_HEADER_BYTES:
+        raise RecordingError("The WFDB annotation file is too long to be one.")
+    for name in (headers[0], *header.files, marks):
         if name in entries:
             (folder / name).write_bytes(archive.read(entries[name]))
     return header
