@@ -96,7 +96,8 @@ def read_edf_header(path: Path) -> EdfHeader:
         record_s=record_s,
         record_words=record_words,
         header_bytes=header_bytes,
-        is_plus=reserved.startswith("EDF+"),
+        # some writers forget the mark but write the annotations
+        is_plus=reserved.startswith("EDF+") or any(signal.is_annotations for signal in signals),
         is_discontinuous=reserved.startswith("EDF+D"),
         started_at=_started_at(_text(fixed[88:168]), _text(fixed[168:176]), _text(fixed[176:184])),
     )
