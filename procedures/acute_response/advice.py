@@ -10,7 +10,10 @@ from procedures.acute_response.prepared import Prepared
 from procedures.acute_response.settings import Settings
 from procedures.acute_response.values import Advice, FloatArray
 
-_BASELINE_OVERDUE = 0.65  # SD of the unknown baseline over the scatter between epochs (project choice, by simulation)
+# A baseline is overdue when its level is known no better than this part of the scatter between epochs and at least so
+# many epochs of sites were measured since the last one (project choices: about one baseline in four).
+_BASELINE_OVERDUE = 0.8
+_SITES_PER_BASELINE = 3
 _UNSETTLED_SD = 3.5
 _UNSETTLED_CHANGE = 0.03  # change within an epoch that matters beside a scatter of 1.7 % (project choice)
 
@@ -96,7 +99,7 @@ def _baseline(data: Prepared, fit: Fit, variance: float) -> list[Advice]:
         return []
     last = np.flatnonzero(data.state < 0)[-1]
     unknown = float(np.sqrt(variance))
-    if unknown <= _BASELINE_OVERDUE * fit.scatter:
+    if data.state.size - 1 - last < _SITES_PER_BASELINE or unknown <= _BASELINE_OVERDUE * fit.scatter:
         return []
     minutes = (float(data.times[-1]) - float(data.times[last])) / 60.0
     percent = 100.0 * 1.96 * unknown

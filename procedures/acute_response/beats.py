@@ -14,8 +14,8 @@ from procedures.acute_response.values import BeatEpoch, FloatArray, IntArray, Re
 class Beats:
     """Finite beats of epochs, one epoch after another, each in order of time.
 
-    ``epoch`` numbers the epochs of the input that have any beat; ``counts`` and ``starts`` (both ``(epochs,)``) say where
-    the beats of each stand in ``times`` and ``values`` (both ``(beats,)``).
+    ``epoch`` numbers the epochs of the input that have any beat; ``counts`` and ``starts`` (both
+    ``(epochs,)``) say where the beats of each stand in ``times`` and ``values`` (both ``(beats,)``).
     """
 
     epoch: IntArray

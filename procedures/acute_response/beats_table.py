@@ -76,9 +76,10 @@ def read_table(
 def read_beats(path: Path, settings: Settings) -> Iterator[SessionTable]:
     """Read the long table and yield its sessions and metrics in order of appearance.
 
-    Rows of one epoch and state that follow one another in time make an epoch; when a label comes back after another epoch, it is
-    a new visit, and the session carries the flag ``epoch_label_reused``. When no epoch of a session has more than one
-    row, each row is taken as the mean of an epoch (flag ``epoch_means``). Rows without a value are left out.
+    Rows of one epoch and state that follow one another in time make an epoch; when a label comes back after
+    another epoch, it is a new visit, and the session carries the flag ``epoch_label_reused``. When no epoch
+    of a session has more than one row, each row is taken as the mean of an epoch (flag ``epoch_means``). Rows
+    without a value are left out.
     """
     table = read_table(path, NEEDED, OPTIONAL, ("time_s", "value"))
     if table["time_s"].isna().any():

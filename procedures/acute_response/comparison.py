@@ -104,8 +104,9 @@ def compare(
 def scale_of_prior(data: Prepared, settings: Settings) -> tuple[float, float, float, float]:
     """Prior scatter, its weight, typical drift and site spread, on the model's scale.
 
-    The published figures are for dP/dt max, whose beats spread by 2.6 % (breathing and noise). A metric whose beats spread
-    more is taken to scatter, drift and differ more in proportion; the prior then counts for half.
+    The published figures are for dP/dt max, whose beats spread by 2.6 % (breathing and noise). A metric whose
+    beats spread more is taken to scatter, drift and differ more in proportion; the prior then counts for
+    half.
     """
     factor = 100.0 * data.beat_sd / settings.beat_sd_percent
     if factor < 1.5:
@@ -130,7 +131,7 @@ def _estimates(
     drawn = data.to_percent(around)
     better = ndtr(upward * shrunken / np.maximum(sd, 1e-300)) if upward else np.full(sites, np.nan)
     paired = replicate_intervals(*paired_changes(data.mean, data.state), sites)
-    unpaired = unpaired_changes(data.mean, data.state, sites)
+    unpaired = replicate_intervals(*unpaired_changes(data.mean, data.state), sites)
     visits = np.bincount(data.state + 1, minlength=sites + 1)[1:]
     beats = np.bincount(data.state + 1, data.beats, sites + 1)[1:]
     flags = _flags(data, visits)

@@ -45,14 +45,15 @@ def delay_optimum(
     delay_ms, change_percent
         One row for each alternation, or for each delay's mean; shape ``(rows,)``.
     standard_error
-        Of each change, percentage points, when known; then the interval rests on it (widened when the points scatter more than
-        it allows), else on the scatter about the parabola.
+        Of each change, percentage points, when known; then the interval rests on it (widened when the points
+        scatter more than it allows), else on the scatter about the parabola.
 
     Returns
     -------
     DelayOptimum
-        Flags: ``not_concave``, ``outside_range``, ``undecided`` (each a refusal), ``no_interval`` (three rows without standard
-        errors), ``exact_fit`` (no scatter at all, so the interval is empty), ``interval_beyond_range``.
+        Flags: ``not_concave``, ``outside_range``, ``undecided`` (each a refusal), ``no_interval`` (three rows
+        without standard errors), ``exact_fit`` (no scatter at all, so the interval is empty),
+        ``interval_beyond_range``.
 
     Raises
     ------

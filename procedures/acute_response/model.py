@@ -138,6 +138,7 @@ def fit_effects(
     scatter: float,
     prior_weight: float,
     drift_sd: float,
+    grid: IntArray = _ALL,
 ) -> Fit:
     """Fit level, drift and site effects to epoch means.
 
@@ -153,6 +154,8 @@ def fit_effects(
         Prior SD between epochs and how many epochs it counts for.
     drift_sd
         Typical drift over the session, on the scale of ``y``.
+    grid
+        Points of the drift grid to average over; all of them unless a single one is to be looked at.
     """
     origin, span = float(times.min()), float(np.ptp(times)) or 1.0
     u = (times - origin) / span
@@ -162,7 +165,7 @@ def fit_effects(
     design[at_site, state[at_site] + 1] = 1.0
 
     noise = scatter**2 + within
-    kernel = drift_kernels(u, u, _ALL) * drift_sd**2
+    kernel = drift_kernels(u, u, grid) * drift_sd**2
     kernel[:, np.arange(y.size), np.arange(y.size)] += noise
     factor = np.linalg.cholesky(kernel)
     half = np.linalg.inv(factor)
@@ -177,11 +180,11 @@ def fit_effects(
     freedom = prior_weight + y.size - design.shape[1]
     s2 = (prior_weight + squares) / freedom
     log_det = 2.0 * np.log(factor.diagonal(axis1=1, axis2=2)).sum(1) + np.linalg.slogdet(information)[1]
-    log_weight = _LOG_WEIGHTS - 0.5 * log_det - 0.5 * freedom * np.log(s2)
+    log_weight = _LOG_WEIGHTS[grid] - 0.5 * log_det - 0.5 * freedom * np.log(s2)
     weights = np.exp(log_weight - log_weight.max())
     weights /= weights.sum()
-    grid = np.flatnonzero(weights > _NEGLIGIBLE)
-    weights, location, core, s2 = weights[grid] / weights[grid].sum(), location[grid], core[grid], s2[grid]
+    keep = np.flatnonzero(weights > _NEGLIGIBLE)
+    weights, location, core, s2 = weights[keep] / weights[keep].sum(), location[keep], core[keep], s2[keep]
     spread = core * s2[:, None, None]
     mean = weights @ location
     shift = location - mean
@@ -190,5 +193,5 @@ def fit_effects(
     return Fit(
         weights, location, spread, float(freedom), mean, covariance, s2,
         float(scatter * np.sqrt(weights @ s2)), u, origin, span, drift_sd,
-        grid, inverse_design[grid], inverse_residual[grid], inverse[grid],
+        grid[keep], inverse_design[keep], inverse_residual[keep], inverse[keep],
     )  # fmt: skip

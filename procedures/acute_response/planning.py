@@ -1,8 +1,9 @@
 """What to measure next, and how much more it takes: the posterior pushed one epoch ahead.
 
-Ranking and selection with correlated normal beliefs: the next epoch goes to the state that most lowers the sum over the rivals
-of the probability that the rival beats the leader by more than the margin (one-step look-ahead on the Bonferroni
-bound of the probability of correct selection; Chen & Lee, Stochastic Simulation Optimization, 2011 [from memory]).
+Ranking and selection with correlated normal beliefs: the next epoch goes to the state that most lowers the
+sum over the rivals of the probability that the rival beats the leader by more than the margin (one-step
+look-ahead on the Bonferroni bound of the probability of correct selection; Chen & Lee, Stochastic Simulation
+Optimization, 2011 [from memory]).
 """
 
 from __future__ import annotations
@@ -22,8 +23,8 @@ MOST_ALTERNATIONS = 30
 class Plan:
     """``next_state`` is an index into the sites.
 
-    ``rival`` is the site that most threatens the leader, ``alternations`` how many more alternations of the two are expected to
-    decide between them (None when more than ``MOST_ALTERNATIONS``).
+    ``rival`` is the site that most threatens the leader, ``alternations`` how many more alternations of the
+    two are expected to decide between them (None when more than ``MOST_ALTERNATIONS``).
     """
 
     next_state: int

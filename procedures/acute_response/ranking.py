@@ -1,9 +1,10 @@
 """Shrinkage against the winner's curse and the probability that each site is the best.
 
-Effects are taken as drawn from a normal population with a mean of which nothing is assumed and an SD ``tau`` averaged over a
-grid about its typical size (normal hierarchical model; Efron & Morris, J Am Stat Assoc 1975;70:311 [from memory]).
-The probability of being best is the share of a fixed quasi-random sample (scrambled Sobol, one seed for ever) of
-the joint posterior in which the site leads: deterministic, and correlated errors such as a shared baseline cancel.
+Effects are taken as drawn from a normal population with a mean of which nothing is assumed and an SD ``tau``
+averaged over a grid about its typical size (normal hierarchical model; Efron & Morris, J Am Stat Assoc
+1975;70:311 [from memory]). The probability of being best is the share of a fixed quasi-random sample
+(scrambled Sobol, one seed for ever) of the joint posterior in which the site leads: deterministic, and
+correlated errors such as a shared baseline cancel.
 """
 
 from __future__ import annotations

@@ -48,8 +48,8 @@ def check_response(
 ) -> ReturnCheck:
     """Compare the response at ``state`` from ``since_s`` on with that of its earlier visits, drift allowed for.
 
-    The two lots are fitted as if they were two sites; their difference has a Student t interval. It agrees when the interval
-    holds zero; how small a difference could have been seen is said beside it.
+    The two lots are fitted as if they were two sites; their difference has a Student t interval. It agrees
+    when the interval holds zero; how small a difference could have been seen is said beside it.
 
     Raises
     ------

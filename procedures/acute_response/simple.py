@@ -1,4 +1,4 @@
-"""The two estimates nobody has to trust a model for: paired with neighbouring baselines, and unpaired."""
+"""The two estimates nobody has to trust a model for: against neighbouring baselines, and against the first."""
 
 from __future__ import annotations
 
@@ -48,26 +48,13 @@ def replicate_intervals(changes: FloatArray, site: IntArray, sites: int) -> Floa
     return np.stack([mean, mean - half, mean + half], axis=1)
 
 
-def unpaired_changes(means: FloatArray, state: IntArray, sites: int) -> FloatArray:
-    """Percent change of each site's mean against the mean of all baselines of the session, Welch's interval.
-
-    The error of the baseline's mean counts in the numerator only; no limits (NaN) without repeats.
+def unpaired_changes(means: FloatArray, state: IntArray) -> tuple[FloatArray, IntArray]:
+    """Percent change of each visit against the first baseline of the session, as if nothing had drifted since.
 
     Returns
     -------
-    array of shape ``(sites, 3)``
-        Mean, low, high.
+    changes, site
+        One for each visit.
     """
-    group = state + 1  # 0 is baseline
-    k = np.bincount(group, minlength=sites + 1)
-    mean = np.bincount(group, means, sites + 1) / np.maximum(k, 1)
-    squares = np.bincount(group, (means - mean[group]) ** 2, sites + 1)
-    freedom = np.maximum(k - 1, 1)
-    parts = squares / freedom / np.maximum(k, 1)
-    total = parts[1:] + parts[0]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        welch = total**2 / (parts[1:] ** 2 / freedom[1:] + parts[0] ** 2 / freedom[0])
-    half = 100.0 * stdtrit(np.where(total > 0, welch, 1.0), 0.975) * np.sqrt(total) / abs(mean[0])
-    half = np.where((k[1:] > 1) & (k[0] > 1), half, np.nan)
-    change = 100.0 * (mean[1:] / mean[0] - 1.0)
-    return np.stack([change, change - half, change + half], axis=1)
+    first, visits = int(np.argmax(state < 0)), np.flatnonzero(state >= 0)
+    return 100.0 * (means[visits] / means[first] - 1.0), state[visits]

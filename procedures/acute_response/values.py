@@ -67,10 +67,10 @@ Epoch = BeatEpoch | SummaryEpoch
 class SiteEstimate:
     """The response of one site against baseline; changes in percent of baseline.
 
-    ``change_percent`` with its 95 % limits comes from the model with drift; ``shrunken_change_percent`` is drawn
-    towards the other sites by as much as the noise warrants (against the winner's curse);
-    ``paired_*`` compares each visit with the baselines next to it in time; ``unpaired_*`` compares with
-    the mean of all baselines of the session.
+    ``change_percent`` with its 95 % limits comes from the model with drift; ``shrunken_*`` is drawn towards the
+    other sites by as much as the noise warrants (against the winner's curse); ``paired_*`` compares each visit with
+    the baselines next to it in time; ``unpaired_*`` compares each visit with the first baseline of the session.
+    Limits of the last two come from the visits' own scatter and are None with a single visit.
     """
 
     state: str

@@ -19,7 +19,7 @@ class Command(BaseCommand):
     """Compare sites with baseline, for every session and metric of a file."""
 
     help = "Compare pacing sites with baseline: percent change, 95 % interval, probability of being the best site."
-    requires_system_checks: list[str] = []  # noqa: RUF012 - Django's own way of saying it
+    requires_system_checks: list[str] = []
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Declare the file, the baseline label and the output format."""

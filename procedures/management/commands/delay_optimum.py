@@ -24,7 +24,7 @@ class Command(BaseCommand):
     """Fit a delay sweep."""
 
     help = "Find the atrioventricular or interventricular delay with the largest change, with a 95 % interval."
-    requires_system_checks: list[str] = []  # noqa: RUF012 - Django's own way of saying it
+    requires_system_checks: list[str] = []
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Declare the file and the output format."""
