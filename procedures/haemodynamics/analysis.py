@@ -204,7 +204,7 @@ def _pressure_traces(signals: PressureVolumeSignals, settings: Settings) -> tupl
     notes.append(QualityNote("derivative_filter", text, "P_LV", severity="info"))
     smooth = low_pass(pressure, settings.pressure_bandwidth_hz, rate)
     locator = low_pass(pressure, 2 * settings.locator_bandwidth_hz, rate)
-    return PressureTraces(smooth, locator, chosen(pressure), coarse, noise, chosen), notes
+    return PressureTraces(pressure, smooth, locator, chosen(pressure), coarse, noise, chosen), notes
 
 
 def _cycles(
@@ -310,8 +310,9 @@ def _trim_breaths(
     if signals.respiration is not None:
         breathing = respiration.from_channel(signals.respiration, signals.sample_rate_hz)
     if breathing is None:
-        pmax = np.where(refused == "", metrics["p_max_mmhg"], np.nan)
-        breathing = respiration.from_beats(mark_s, pmax, 0.01 * float(np.nanmedian(metrics["p_max_mmhg"])))
+        seen = ("edv_ml", "p_max_mmhg", "p_min_mmhg")
+        values = [np.where(refused == "", metrics[key], np.nan) for key in seen if key in metrics]
+        breathing = respiration.from_beats(mark_s, values)
     if breathing is None:
         text = "Breathing could not be identified; epochs were not cut to whole breaths."
         return [QualityNote("no_breathing", text, severity="info")]

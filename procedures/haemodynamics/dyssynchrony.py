@@ -27,35 +27,95 @@ from .signals import FloatArray
 from .windows import IntArray, blocks, interpolate
 
 REDUCED_HZ = 250.0
-PHASES = 250
+SYSTOLIC_POINTS, DIASTOLIC_POINTS = 200, 300
 LARGEST_LAG_S = 0.15
-SYSTOLE_POINTS = 48
+LAG_POINTS = 48
 LAG_STEP_S = 0.005
+LAG_BANDWIDTH_HZ = 25.0
+LADDER_HZ = (60.0, 40.0, 30.0, 20.0, 15.0)
+TOLERATED_NOISE = 0.01
 
 
 @dataclass(frozen=True)
 class SegmentTraces:
-    """Segmental volumes at a reduced rate: smoothed volume (mL), its slope (mL/s), the slope's noise SD (mL/s)."""
+    """Segmental volumes and their slopes.
+
+    Attributes
+    ----------
+    volume, rate_hz
+        Low-passed volumes, mL, shape (k, n), at a reduced rate, Hz.
+    slope, slope_rate_hz
+        Slopes under the low-pass common to all segments, mL/s, shape (k, m), at their own rate, Hz.
+    noise
+        SD of the noise in each slope, mL/s, shape (k,).
+    bandwidth_hz
+        −3 dB bandwidth of the common low-pass.
+    noisy
+        Whether the noise exceeds 1 % of the peak slopes even so; neighbouring beats are then averaged.
+    """
 
     volume: FloatArray
-    slope: FloatArray
-    noise: FloatArray
     rate_hz: float
+    slope: FloatArray
+    slope_rate_hz: float
+    noise: FloatArray
+    bandwidth_hz: float
+    noisy: bool
+
+
+def gaussian_samples(bandwidth_hz: float, rate_hz: float) -> float:
+    """Standard deviation, in samples, of a Gaussian low-pass of the given −3 dB bandwidth."""
+    return float(np.sqrt(np.log(2.0)) / (2 * np.pi * bandwidth_hz) * rate_hz)
+
+
+def _slope(volume: FloatArray, bandwidth_hz: float, rate_hz: float) -> FloatArray:
+    sigma = gaussian_samples(bandwidth_hz, rate_hz)
+    if sigma < 0.5:
+        return np.asarray(np.gradient(volume, 1 / rate_hz, axis=-1))
+    return np.asarray(ndimage.gaussian_filter1d(volume, sigma, axis=-1, order=1, mode="nearest", truncate=5.0) * rate_hz)
+
+
+def _slope_gain(bandwidth_hz: float, rate_hz: float) -> float:
+    impulse = np.zeros(501)
+    impulse[250] = 1.0
+    return float(np.sqrt(np.sum(_slope(impulse, bandwidth_hz, rate_hz) ** 2)))
+
+
+def white_noise(volume: FloatArray) -> FloatArray:
+    """SD of white noise in each row, from the fourth difference, which all but removes the volumes themselves.
+
+    White noise of SD 1 leaves a fourth difference with an SD of the root of 70.
+    """
+    return np.asarray(1.4826 * np.median(np.abs(np.diff(volume, 4, axis=-1)), axis=-1) / np.sqrt(70.0))
 
 
 def reduce_segments(segments: FloatArray, settings: Settings, sample_rate_hz: float) -> SegmentTraces:
-    """Block means down to about 250 Hz, then the common low-pass and a central-difference slope, per segment."""
+    """One low-pass common to all segments, as wide as their noise allows, and the slopes under it.
+
+    Clean signals keep their rate and a plain central difference. Else block means down to about 250 Hz and a
+    Gaussian, which never makes a monotonic signal turn as a sharper filter would, so it adds no false reversals; its
+    bandwidth is the widest of a ladder (down to ``slope_bandwidth_hz``) at which the noise of the slopes stays below
+    1 % of their peaks.
+    """
     factor = max(int(sample_rate_hz // REDUCED_HZ), 1)
     rate = sample_rate_hz / factor
     usable = segments.shape[1] - segments.shape[1] % factor
     reduced = np.stack([row[:usable].reshape(-1, factor).mean(axis=1) for row in segments])
-    smooth = low_pass(reduced, settings.slope_bandwidth_hz, rate)
-    # White noise seen between the pass band and half the rate tells what passes through to the slope.
-    quick = low_pass(reduced, min(2.5 * settings.slope_bandwidth_hz, 0.4 * rate), rate)
-    white = 1.4826 * np.median(np.abs(reduced - quick), axis=1)
-    corner = settings.slope_bandwidth_hz
-    gain = np.sqrt(2 / rate * (2 * np.pi) ** 2 * corner**3 / 3 * 0.6)
-    return SegmentTraces(smooth, np.gradient(smooth, 1 / rate, axis=1), white * gain, rate)
+    smooth = np.stack([low_pass(row, LAG_BANDWIDTH_HZ, rate) for row in reduced])
+    peak = float(np.median(np.percentile(np.abs(np.diff(smooth[:, ::5], axis=1)), 95, axis=1)) * rate / 5)
+    middle = segments[:, max(segments.shape[1] // 2 - int(30 * sample_rate_hz), 0) :][:, : int(60 * sample_rate_hz)]
+    white = white_noise(middle)
+    plain_noise = white * _slope_gain(sample_rate_hz, sample_rate_hz)
+    if np.median(plain_noise) <= TOLERATED_NOISE * peak:
+        slope = np.stack([np.gradient(row, 1 / sample_rate_hz) for row in segments])
+        return SegmentTraces(smooth, rate, slope, sample_rate_hz, plain_noise, 0.22 * sample_rate_hz, False)
+    white = white_noise(reduced)
+    for bandwidth in (*(value for value in LADDER_HZ if value > settings.slope_bandwidth_hz), settings.slope_bandwidth_hz):
+        noise = white * _slope_gain(bandwidth, rate)
+        noisy = bool(np.median(noise) > TOLERATED_NOISE * peak)
+        if not noisy:
+            break
+    return SegmentTraces(smooth, rate, _slope(reduced, bandwidth, rate), rate, noise, bandwidth, noisy)
 
 
 def block_centre(sample: FloatArray, sample_rate_hz: float, rate_hz: float) -> FloatArray:
@@ -64,10 +124,32 @@ def block_centre(sample: FloatArray, sample_rate_hz: float, rate_hz: float) -> F
     return np.asarray((sample - (factor - 1) / 2) / factor)
 
 
-def slopes_by_phase(traces: SegmentTraces, start: FloatArray, stop: FloatArray, phases: int = PHASES) -> FloatArray:
-    """Slopes on cycle phase, shape (k, beats, phases); ``start`` and ``stop`` in samples of the reduced signal."""
-    phase = (np.arange(phases) + 0.5) / phases
-    return interpolate(traces.slope, start[:, None] + (stop - start)[:, None] * phase)
+def slopes_by_phase(
+    traces: SegmentTraces, start: FloatArray, middle: FloatArray, stop: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Slopes of each beat on a common phase: 200 points of systole, then 300 of diastole.
+
+    The two parts are stretched separately, since a longer cycle lengthens diastole far more than systole.
+
+    Parameters
+    ----------
+    start, middle, stop
+        Onset, dP/dtmin and next onset in samples of the slopes, shape (beats,).
+
+    Returns
+    -------
+    slopes, weight
+        Shapes (k, beats, 500) and (beats, 500); the weights of a beat are the shares of its time and sum to 1.
+    """
+    systolic = (np.arange(SYSTOLIC_POINTS) + 0.5) / SYSTOLIC_POINTS
+    diastolic = (np.arange(DIASTOLIC_POINTS) + 0.5) / DIASTOLIC_POINTS
+    first, second = (middle - start)[:, None], (stop - middle)[:, None]
+    at = np.concatenate((start[:, None] + first * systolic, middle[:, None] + second * diastolic), axis=1)
+    weight = np.concatenate(
+        (np.repeat(first / SYSTOLIC_POINTS, SYSTOLIC_POINTS, 1), np.repeat(second / DIASTOLIC_POINTS, DIASTOLIC_POINTS, 1)),
+        axis=1,
+    )
+    return interpolate(traces.slope, at), weight / (stop - start)[:, None]
 
 
 def average_neighbours(slopes: FloatArray, group: NDArray[np.int64], beats: int) -> tuple[FloatArray, FloatArray]:
@@ -83,34 +165,49 @@ def average_neighbours(slopes: FloatArray, group: NDArray[np.int64], beats: int)
     return result, count
 
 
-def dyssynchrony_percent(slopes: FloatArray, dead_band: FloatArray | float = 0.0) -> FloatArray:
-    """Percent of time in which a segment's slope has another sign than the total's.
+def opposed(slopes: FloatArray, dead_band: FloatArray | float = 0.0) -> NDArray[np.bool_]:
+    """Where a segment's slope has another sign than the total's, shape of ``slopes``: (k, ..., times).
+
+    ``dead_band``, mL/s, shape (k, 1, ...): slopes of a segment within it count as zero, and so does a total within
+    the root of the summed squares; zero is synchronous.
+    """
+    total = slopes.sum(axis=0)
+    band = np.broadcast_to(np.asarray(dead_band, dtype=float), (slopes.shape[0], *np.shape(dead_band)[1:]))
+    moving = np.abs(total) > np.sqrt((band**2).sum(axis=0))
+    return np.asarray((slopes * total < 0) & (np.abs(slopes) > band) & moving)
+
+
+def dyssynchrony_percent(
+    slopes: FloatArray, weight: FloatArray | None = None, dead_band: FloatArray | float = 0.0
+) -> FloatArray:
+    """Percent of time for which each segment moves against the total.
 
     Parameters
     ----------
     slopes
-        Shape (k, beats, times), mL/s or any unit.
+        Shape (k, beats, times), any unit per time.
+    weight
+        Share of time of each sample, shape (beats, times), not necessarily summing to 1; equal when ``None``.
     dead_band
-        Slopes of a segment up to this size count as zero, shape (k, beats, 1) or a number.
+        See :func:`opposed`.
 
     Returns
     -------
     FloatArray
-        Shape (k, beats), percent.
+        Shape (k, beats), percent; NaN for a beat without weight.
     """
-    total = slopes.sum(axis=0)
-    product = slopes * total
-    counted = (product < 0) & (np.abs(slopes) > dead_band)
-    return np.asarray(100 * counted.mean(axis=2))
+    share = np.ones(slopes.shape[1:]) if weight is None else weight
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.asarray(100 * (opposed(slopes, dead_band) * share).sum(axis=2) / share.sum(axis=1))
 
 
-def internal_flow_percent(slopes: FloatArray) -> FloatArray:
-    """Internal flow fraction of each beat, percent, shape (beats,), from slopes of shape (k, beats, times)."""
+def internal_flow_percent(slopes: FloatArray, weight: FloatArray | None = None) -> FloatArray:
+    """Internal flow fraction of each beat, percent, shape (beats,); parameters as above."""
+    share = np.ones(slopes.shape[1:]) if weight is None else weight
     total = np.abs(slopes.sum(axis=0))
     internal = (np.abs(slopes).sum(axis=0) - total) / 2
-    denominator = total.sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.where(denominator > 0, 100 * internal.sum(axis=1) / denominator, np.nan)
+        return np.asarray(100 * (internal * share).sum(axis=1) / (total * share).sum(axis=1))
 
 
 def segment_lags_ms(traces: SegmentTraces, start: FloatArray, stop: FloatArray) -> FloatArray:
@@ -125,7 +222,7 @@ def segment_lags_ms(traces: SegmentTraces, start: FloatArray, stop: FloatArray) 
     result = np.empty((count, beats))
     for part in blocks(beats, 128):
         first, last = start[part, None], stop[part, None]
-        at = first + (last - first) * np.linspace(0, 1, SYSTOLE_POINTS)
+        at = first + (last - first) * np.linspace(0, 1, LAG_POINTS)
         wanted = interpolate(total, at)
         wanted = wanted - wanted.mean(axis=1, keepdims=True)
         correlation = np.empty((lags.size, count, wanted.shape[0]))
@@ -157,14 +254,14 @@ def dyssynchrony_metrics(
 
     ``group``: epoch of each beat that may be averaged with its neighbours, −1 for one that stands alone.
     """
-    start, stop = (block_centre(x, rate, traces.rate_hz) for x in (cycles.onset, cycles.next_onset))
-    steepest = block_centre(cycles.peak_slope.astype(float), rate, traces.rate_hz)
-    end = block_centre(minimum.astype(float), rate, traces.rate_hz)
-    slopes = slopes_by_phase(traces, start, stop)
-    slopes, averaged = average_neighbours(slopes, group, settings.slope_average_beats)
+    marks = (cycles.onset, minimum.astype(float), cycles.next_onset)
+    slopes, weight = slopes_by_phase(traces, *(block_centre(x, rate, traces.slope_rate_hz) for x in marks))
+    systole = (block_centre(x.astype(float), rate, traces.rate_hz) for x in (cycles.peak_slope, minimum))
+    beats = settings.slope_average_beats if traces.noisy else 1
+    slopes, averaged = average_neighbours(slopes, group, beats)
     band = settings.slope_dead_band_sd * traces.noise[:, None, None] / np.sqrt(averaged)[None, :, None]
     return {
-        "dyssynchrony_percent": dyssynchrony_percent(slopes, band).mean(axis=0),
-        "internal_flow_percent": internal_flow_percent(slopes),
-        "dispersion_ms": dispersion_ms(segment_lags_ms(traces, steepest, end)),
+        "dyssynchrony_percent": dyssynchrony_percent(slopes, weight, band).mean(axis=0),
+        "internal_flow_percent": internal_flow_percent(slopes, weight),
+        "dispersion_ms": dispersion_ms(segment_lags_ms(traces, *systole)),
     }

@@ -11,7 +11,7 @@ from .signals import FloatArray
 
 # Savitzky-Golay windows of order 4 in ms, widest bandwidth first, tried after the central difference.
 LADDER_MS = (9.0, 13.0, 17.0, 21.0, 25.0, 29.0)
-COARSE_MS = 51.0
+COARSE_MS = 61.0
 
 
 def low_pass(x: FloatArray, bandwidth_hz: float, sample_rate_hz: float) -> FloatArray:

@@ -24,21 +24,24 @@ from dataclasses import dataclass
 import numpy as np
 
 from .cycles import Cycles
-from .filters import Differentiator, low_pass
+from .filters import Differentiator, differentiator, low_pass
 from .relaxation import tau_exponential_ms, tau_logistic_ms, tau_zero_asymptote_ms
 from .settings import Settings
 from .signals import FloatArray
 from .windows import IntArray, argmax, blocks, gather, interpolate, vertex
 
 EXTREME_HALF_S = 0.015
-SLOPE_HALF_S = 0.013
+SLOPE_HALF_S = 0.008
+SLOPE_NOISE_SHARE = 0.005
+START_MS = 41.0
 LONGEST_RELAXATION_S = 0.35
 
 
 @dataclass(frozen=True)
 class PressureTraces:
-    """Pressure as it is read: smoothed, for locating extremes, and its derivative (mmHg/s)."""
+    """Pressure bridged and free of hum; smoothed for reading; for locating extremes; its derivative (mmHg/s)."""
 
+    raw: FloatArray
     smooth: FloatArray
     locator: FloatArray
     slope: FloatArray
@@ -58,13 +61,13 @@ def slope_extreme(traces: PressureTraces, at: IntArray, sign: int, sample_rate_h
     """dP/dt at an extreme located under the smoothed derivative.
 
     Largest sample within 40 ms when the derivative is clean; when its noise exceeds 0.5 % of the value, the vertex
-    of a parabola over ±13 ms, since the largest of many noisy samples is too large on average.
+    of a parabola over ±8 ms, since the largest of many noisy samples is too large on average.
     """
     half = round(0.04 * sample_rate_hz)
     size = traces.slope.size
     widest = argmax(traces.slope, np.maximum(at - half, 0), np.minimum(at + half + 1, size), sign)
     plain = traces.slope[widest]
-    if at.size == 0 or traces.slope_noise < 0.005 * np.median(np.abs(plain)):
+    if at.size == 0 or traces.slope_noise < SLOPE_NOISE_SHARE * np.median(np.abs(plain)):
         return np.asarray(plain)
     return vertex(traces.slope, at, round(SLOPE_HALF_S * sample_rate_hz), sign)
 
@@ -76,8 +79,10 @@ def relaxation_metrics(
     result = {key: np.full(start.size, np.nan) for key in ("exponential", "zero_asymptote", "logistic")}
     longest = round(LONGEST_RELAXATION_S * rate)
     for part in blocks(start.size):
-        values, inside = gather(traces.smooth, start[part], np.minimum(stop[part], start[part] + longest))
-        above = values > (edp_next[part] + settings.tau_end_above_edp_mmhg)[:, None]
+        end = np.minimum(stop[part], start[part] + longest)
+        values, inside = gather(traces.raw, start[part], end)
+        smooth, _ = gather(traces.smooth, start[part], end)
+        above = smooth > (edp_next[part] + settings.tau_end_above_edp_mmhg)[:, None]
         inside &= np.logical_and.accumulate(above, axis=1)
         time_ms = np.arange(values.shape[1]) * 1000.0 / rate
         used = max(int(inside.sum(axis=1).max(initial=1)), 1)
@@ -101,9 +106,10 @@ def pressure_metrics(
     edp_at, next_at = (cycles.mark, cycles.next_mark) if at_r else (cycles.onset, cycles.next_onset)
     edp_next = interpolate(traces.smooth, next_at)
     half = round(0.04 * sample_rate_hz)
-    steepest = argmax(traces.slope, np.maximum(minimum - half, 0), np.minimum(minimum + half // 2, size), -1)
-    clean = traces.slope_noise < 0.005 * abs(float(np.median(traces.slope[steepest]))) if onset.size else True
-    relaxation_start = steepest if clean else minimum
+    # Where the derivative is noisy its smallest sample wanders; a somewhat narrower filter holds the start steady.
+    clean = traces.slope_noise < SLOPE_NOISE_SHARE * float(np.median(np.abs(traces.slope[minimum]))) if minimum.size else True
+    steady = traces.slope if clean else differentiator(START_MS, sample_rate_hz)(traces.raw)
+    steepest = argmax(steady, np.maximum(minimum - half, 0), np.minimum(minimum + half // 2, size), -1)
     metrics = {
         "heart_rate_per_min": 60 * sample_rate_hz / (cycles.next_mark - cycles.mark),
         "p_max_mmhg": _beat_extreme(traces.smooth, traces.locator, cycles.peak_slope, stop, 1, sample_rate_hz),
@@ -111,7 +117,7 @@ def pressure_metrics(
         "edp_mmhg": interpolate(traces.smooth, edp_at),
         "dpdt_max_mmhg_per_s": slope_extreme(traces, cycles.peak_slope, 1, sample_rate_hz),
         "dpdt_min_mmhg_per_s": slope_extreme(traces, minimum, -1, sample_rate_hz),
-        **relaxation_metrics(traces, relaxation_start, edp_next, stop, settings, sample_rate_hz),
+        **relaxation_metrics(traces, steepest, edp_next, stop, settings, sample_rate_hz),
     }
     return metrics, minimum
 

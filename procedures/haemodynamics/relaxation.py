@@ -18,8 +18,10 @@ from numpy.typing import NDArray
 from .signals import FloatArray
 
 Mask = NDArray[np.bool_]
+Model = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray, FloatArray]]
 MINIMUM_SAMPLES = 6
 SHORTEST_MS, LONGEST_MS = 3.0, 400.0
+STEPS = 10
 
 
 def tau_zero_asymptote_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> FloatArray:
@@ -49,14 +51,19 @@ def tau_zero_asymptote_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mas
     return np.where((n >= MINIMUM_SAMPLES) & (slope < 0), tau, np.nan)
 
 
-def _exponential(time_ms: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _exponential(time_ms: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Shape exp(−t/tau) and its first and second derivative by tau."""
+    rate = time_ms / tau[:, None] ** 2
     shape = np.exp(-time_ms / tau[:, None])
-    return shape, shape * time_ms / tau[:, None] ** 2
+    return shape, shape * rate, shape * rate * (rate - 2 / tau[:, None])
 
 
-def _logistic(time_ms: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _logistic(time_ms: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Shape 1/(1 + exp(t/tau)) and its first and second derivative by tau."""
+    rate = time_ms / tau[:, None] ** 2
     shape = 1.0 / (1.0 + np.exp(np.minimum(time_ms / tau[:, None], 700.0)))
-    return shape, shape * (1.0 - shape) * time_ms / tau[:, None] ** 2
+    first = shape * (1.0 - shape) * rate
+    return shape, first, first * ((1.0 - 2.0 * shape) * rate - 2 / tau[:, None])
 
 
 def _line(shape: FloatArray, pressure: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
@@ -70,33 +77,48 @@ def _line(shape: FloatArray, pressure: FloatArray, weight: FloatArray) -> tuple[
     return amplitude, offset, ((dp - amplitude[:, None] * ds) ** 2).sum(axis=1)
 
 
-def _fit(
-    model: Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]],
-    time_ms: FloatArray,
-    pressure: FloatArray,
-    inside: Mask,
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def curvature_bias(
+    shape: FloatArray, first: FloatArray, second: FloatArray, amplitude: FloatArray, weight: FloatArray, error: FloatArray
+) -> FloatArray:
+    """Bias of the fitted tau that noise and the curvature of the model cause, ms, shape (beats,).
+
+    Box, J R Stat Soc B 1971;33:171 (from memory): −½·s²·M⁻¹·Σ J_i·tr(M⁻¹·H_i), with J the gradient and H the second
+    derivatives of the model at each sample, M = Σ J_i·J_iᵀ, s² the residual variance.
+    """
+    jacobian = np.stack((shape, amplitude[:, None] * first, np.ones_like(shape)), axis=2) * weight[:, :, None]
+    normal = np.einsum("bsi,bsj->bij", jacobian, jacobian)
+    good = np.isfinite(normal).all(axis=(1, 2)) & (np.linalg.cond(np.where(np.isfinite(normal), normal, 0)) < 1e13)
+    inverse = np.linalg.inv(np.where(good[:, None, None], normal, np.eye(3)))
+    trace = 2 * inverse[:, 0, 1, None] * first + inverse[:, 1, 1, None] * amplitude[:, None] * second
+    variance = error / np.maximum(weight.sum(axis=1) - 3, 1)
+    pull = np.einsum("bsi,bs->bi", jacobian, weight * trace)
+    bias = -0.5 * variance * np.einsum("bi,bi->b", inverse[:, 1], pull)
+    return np.where(good, bias, 0.0)
+
+
+def _fit(model: Model, time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> tuple[FloatArray, FloatArray]:
     """Separable least squares: amplitude and offset are linear, so only tau is searched for.
 
-    A grid over tau for all beats, then Gauss-Newton steps on the projected residual, each beat keeping its best.
+    A grid over tau for all beats, then damped Gauss-Newton steps on the projected residual, each beat keeping its
+    best; at last the bias by curvature is taken off. Returns tau and offset, shape (beats,).
     """
     n_beats = pressure.shape[0]
     weight = inside.astype(float)
     enough = inside.sum(axis=1) >= MINIMUM_SAMPLES
-    best_tau, best_error = np.full(n_beats, np.nan), np.full(n_beats, np.inf)
+    best_tau, best_error = np.full(n_beats, SHORTEST_MS), np.full(n_beats, np.inf)
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         for candidate in np.geomspace(SHORTEST_MS, LONGEST_MS, 25):
-            shape = model(time_ms, np.full(1, candidate))[0]
-            _, _, error = _line(np.broadcast_to(shape, pressure.shape), pressure, weight)
+            shape = np.broadcast_to(model(time_ms, np.full(1, candidate))[0], pressure.shape)
+            _, _, error = _line(shape, pressure, weight)
             better = error < best_error
             best_tau, best_error = np.where(better, candidate, best_tau), np.where(better, error, best_error)
         damping = np.ones(n_beats)
-        for _ in range(10):
-            shape, slope = model(time_ms, best_tau)
+        for _ in range(STEPS):
+            shape, first, _ = model(time_ms, best_tau)
             amplitude, offset, _ = _line(shape, pressure, weight)
             residual = weight * (pressure - amplitude[:, None] * shape - offset[:, None])
-            a, b, _ = _line(shape, slope, weight)
-            direction = weight * amplitude[:, None] * (slope - a[:, None] * shape - b[:, None])
+            a, b, _ = _line(shape, first, weight)
+            direction = weight * amplitude[:, None] * (first - a[:, None] * shape - b[:, None])
             step = damping * (direction * residual).sum(axis=1) / (direction**2).sum(axis=1)
             step = np.clip(np.nan_to_num(step), -0.4 * best_tau, 0.6 * best_tau)
             trial = np.clip(best_tau + step, SHORTEST_MS, LONGEST_MS)
@@ -104,19 +126,20 @@ def _fit(
             better = error < best_error
             best_tau, best_error = np.where(better, trial, best_tau), np.where(better, error, best_error)
             damping = np.where(better, 1.0, 0.3 * damping)
-        amplitude, offset, _ = _line(model(time_ms, best_tau)[0], pressure, weight)
-    at_limit = (best_tau <= SHORTEST_MS) | (best_tau >= LONGEST_MS)
-    good = enough & (amplitude > 0) & np.isfinite(best_error) & ~at_limit
-    return np.where(good, best_tau, np.nan), np.where(good, amplitude, np.nan), np.where(good, offset, np.nan)
+        shape, first, second = model(time_ms, best_tau)
+        amplitude, offset, _ = _line(shape, pressure, weight)
+        bias = curvature_bias(shape, first, second, amplitude, weight, best_error)
+    inner = (best_tau > 1.01 * SHORTEST_MS) & (best_tau < 0.99 * LONGEST_MS)
+    good = enough & (amplitude > 0) & np.isfinite(best_error) & inner
+    tau = best_tau - np.clip(np.nan_to_num(bias), -0.5 * best_tau, 0.5 * best_tau)
+    return np.where(good, tau, np.nan), np.where(good, offset, np.nan)
 
 
 def tau_exponential_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> tuple[FloatArray, FloatArray]:
     """Free-asymptote tau, ms, and Pinf, mmHg; shapes as in :func:`tau_zero_asymptote_ms`."""
-    tau, _, asymptote = _fit(_exponential, time_ms, pressure, inside)
-    return tau, asymptote
+    return _fit(_exponential, time_ms, pressure, inside)
 
 
 def tau_logistic_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> tuple[FloatArray, FloatArray]:
     """Logistic tau, ms, and PB, mmHg; t = 0 at dP/dtmin; shapes as in :func:`tau_zero_asymptote_ms`."""
-    tau, _, asymptote = _fit(_logistic, time_ms, pressure, inside)
-    return tau, asymptote
+    return _fit(_logistic, time_ms, pressure, inside)

@@ -5,13 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, signal
 
 from .signals import FloatArray
 
-SLOWEST_HZ, FASTEST_HZ = 0.1, 0.6
+SLOWEST_HZ, FASTEST_HZ = 0.12, 0.6
+WINDOW_S = 40.0
 SERIES_HZ = 4.0
-CLEAR_SHARE = 0.5
+CLEAR_SHARE = 0.4
+FEWEST_VALUES = 12
 
 
 @dataclass(frozen=True)
@@ -22,53 +23,77 @@ class Breathing:
     source: str
 
 
-def dominant_period_s(series: FloatArray, rate_hz: float) -> float | None:
-    """Period of a clear rhythm between 0.1 and 0.6 Hz, or ``None``.
+def sine_share(time_s: FloatArray, value: FloatArray, frequency_hz: FloatArray) -> FloatArray:
+    """Share of the variance of ``value`` about a straight line that a sine of each frequency explains.
 
-    Clear: the spectrum within ±0.05 Hz of its peak (and of twice the peak) holds at least half of the power
-    between 0.08 and 0.8 Hz.
+    Least squares at uneven times (Lomb, Astrophys Space Sci 1976;39:447, from memory).
     """
-    if series.size < 8 * rate_hz or not np.std(series) > 0:
+    line = np.polynomial.Polynomial.fit(time_s, value, 1)
+    rest = value - line(time_s)
+    power = float(rest @ rest)
+    if not power > 0:
+        return np.zeros(frequency_hz.size)
+    angle = 2 * np.pi * frequency_hz[:, None] * (time_s - time_s[0])
+    s, c = np.sin(angle), np.cos(angle)
+    s, c = s - s.mean(axis=1, keepdims=True), c - c.mean(axis=1, keepdims=True)
+    ss, cc, sc = (s * s).sum(axis=1), (c * c).sum(axis=1), (s * c).sum(axis=1)
+    ys, yc = s @ rest, c @ rest
+    determinant = np.maximum(ss * cc - sc**2, 1e-9 * ss * cc + 1e-30)
+    return np.asarray((ys**2 * cc - 2 * ys * yc * sc + yc**2 * ss) / determinant / power)
+
+
+def dominant_period_s(time_s: FloatArray, value: FloatArray, fastest_hz: float = FASTEST_HZ) -> float | None:
+    """Period of a clear rhythm of 0.12 to ``fastest_hz``, or ``None``.
+
+    The shares of variance explained are averaged over windows of 40 s, since nobody breathes like a clock; the best
+    frequency must explain 40 % on average, more when there are few values.
+    """
+    frequency = np.linspace(SLOWEST_HZ, min(fastest_hz, FASTEST_HZ), 200)
+    if frequency[-1] <= SLOWEST_HZ or time_s.size < FEWEST_VALUES:
         return None
-    length = int(min(series.size, 60 * rate_hz))
-    frequency, power = signal.welch(
-        series, rate_hz, nperseg=length, nfft=max(4096, length), detrend="linear", window="hann"
-    )
-    wanted = (frequency >= SLOWEST_HZ) & (frequency <= FASTEST_HZ)
-    peak = frequency[wanted][power[wanted].argmax()]
-    band = (frequency >= 0.08) & (frequency <= 0.8)
-    width = max(0.05, 2 * rate_hz / length)
-    near = band & ((np.abs(frequency - peak) < width) | (np.abs(frequency - 2 * peak) < width))
-    share = power[near].sum() / max(power[band].sum(), 1e-300)
-    return float(1 / peak) if share >= CLEAR_SHARE else None
-
-
-def _reduced(x: FloatArray, sample_rate_hz: float) -> FloatArray:
-    step = max(int(sample_rate_hz / SERIES_HZ), 1)
-    usable = x.size - x.size % step
-    return np.asarray(x[:usable].reshape(-1, step).mean(axis=1))
+    edges = np.arange(time_s[0], max(time_s[-1] - WINDOW_S / 2, time_s[0] + 1e-9), WINDOW_S)
+    shares, counts = [], []
+    for start in edges:
+        last = start == edges[-1]
+        inside = (time_s >= start) & (last | (time_s < start + WINDOW_S))
+        if inside.sum() < FEWEST_VALUES:
+            continue
+        shares.append(sine_share(time_s[inside], value[inside], frequency))
+        counts.append(int(inside.sum()))
+    if not shares:
+        return None
+    mean = np.mean(shares, axis=0)
+    best = int(mean.argmax())
+    # the best of many frequencies explains about 2·ln(n)/n of pure noise
+    by_chance = float(np.mean([2 * np.log(n) / n for n in counts]))
+    inner = 0 < best < frequency.size - 1
+    return float(1 / frequency[best]) if inner and mean[best] >= CLEAR_SHARE + by_chance / len(counts) else None
 
 
 def from_channel(respiration: FloatArray, sample_rate_hz: float) -> Breathing | None:
     """Breathing from its own channel."""
-    filled = np.where(np.isfinite(respiration), respiration, np.nanmean(respiration))
+    good = np.isfinite(respiration)
+    if not good.any():
+        return None
+    filled = np.where(good, respiration, respiration[good].mean())
     step = max(int(sample_rate_hz / SERIES_HZ), 1)
-    period = dominant_period_s(_reduced(filled, sample_rate_hz), sample_rate_hz / step)
+    usable = filled.size - filled.size % step
+    series = filled[:usable].reshape(-1, step).mean(axis=1)
+    period = dominant_period_s(np.arange(series.size) * step / sample_rate_hz, series)
     return Breathing(period, "respiration channel") if period else None
 
 
-def from_beats(time_s: FloatArray, value: FloatArray, smallest_change: float) -> Breathing | None:
-    """Breathing from the way a pressure swings from beat to beat, if it swings by ``smallest_change`` at least."""
-    good = np.isfinite(value)
-    if good.sum() < 8:
-        return None
-    time_s, value = time_s[good], ndimage.median_filter(value[good], 3)
-    grid = np.arange(time_s[0], time_s[-1], 1 / SERIES_HZ)
-    series = np.interp(grid, time_s, value)
-    if np.percentile(series, 90) - np.percentile(series, 10) < smallest_change:
-        return None
-    period = dominant_period_s(series, SERIES_HZ)
-    return Breathing(period, "pressure") if period else None
+def from_beats(time_s: FloatArray, values: list[FloatArray]) -> Breathing | None:
+    """Breathing from the swing of several metrics from beat to beat; the first that shows it clearly tells."""
+    for value in values:
+        good = np.isfinite(value)
+        if good.sum() < FEWEST_VALUES:
+            continue
+        rate = 1 / float(np.median(np.diff(time_s[good])))
+        period = dominant_period_s(time_s[good], value[good], 0.45 * rate)
+        if period:
+            return Breathing(period, "pressure")
+    return None
 
 
 def whole_breaths(start_s: FloatArray, end_s: FloatArray, period_s: float, minimum: float) -> tuple[bool, FloatArray]:

@@ -27,9 +27,11 @@ class Settings:
         Low-pass under which the *time* of a maximum or minimum is found, at 60 beats a minute (scaled with
         heart rate). Its value is then read under the wider bandwidth, so noise is not mistaken for an extreme.
     slope_bandwidth_hz
-        Low-pass common to all segments before the signs of their slopes are compared.
+        Narrowest low-pass (Gaussian, −3 dB) common to all segments before the signs of their slopes are compared;
+        cleaner signals are smoothed less.
     slope_average_beats
-        Neighbouring used beats of one epoch averaged on cycle phase for dyssynchrony and internal flow.
+        Neighbouring used beats of one epoch averaged on cycle phase for dyssynchrony and internal flow, where the
+        segments are noisy.
     slope_dead_band_sd
         A slope smaller than this many SDs of its own noise counts as zero, and a zero slope as synchronous.
     end_diastole
@@ -72,8 +74,8 @@ class Settings:
     volume_bandwidth_hz: float = 25.0
     locator_bandwidth_hz: float = 8.0
     slope_bandwidth_hz: float = 12.0
-    slope_average_beats: int = 5
-    slope_dead_band_sd: float = 1.0
+    slope_average_beats: int = 9
+    slope_dead_band_sd: float = 1.1
     end_diastole: Literal["upstroke", "r_wave"] = "upstroke"
     onset_fraction: float = 0.1
     end_systolic_v0_ml: float = 0.0
