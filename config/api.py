@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import Any
 
-from django.core.exceptions import ObjectDoesNotExist
+from django.core.exceptions import ObjectDoesNotExist, RequestDataTooBig
+from django.db import IntegrityError
+from django.http import Http404
 from rest_framework import exceptions
 from rest_framework.pagination import CursorPagination
 from rest_framework.response import Response
@@ -22,28 +25,45 @@ class KeyCursorPagination(CursorPagination):
     ordering = "-id"
 
 
+def _problem(status: int, code: str, message: str, fields: dict[str, list[str]] | None = None, **more: Any) -> Response:
+    return Response({"code": code, "message": message, "fields": fields or {}} | more, status=status)
+
+
+def _by_field(detail: Any, place: str = "") -> Iterator[tuple[str, list[str]]]:
+    """Flatten nested messages: ``metrics.edp_mmhg.mean``; the empty name is the record as a whole."""
+    if isinstance(detail, dict):
+        for name, inner in detail.items():
+            step = "" if name == "non_field_errors" else str(name)
+            yield from _by_field(inner, ".".join(part for part in (place, step) if part))
+    elif isinstance(detail, list) and any(isinstance(item, dict) for item in detail):
+        for position, item in enumerate(detail):
+            yield from _by_field(item, f"{place}.{position}" if place else str(position))
+    else:
+        yield place, [str(item) for item in (detail if isinstance(detail, list) else [detail])]
+
+
 def one_envelope(error: Exception, context: dict[str, Any]) -> Response | None:
     """Answer every error as ``{code, message, fields}``; a conflict also carries both versions."""
-    if isinstance(error, Conflict):
-        body = {
-            "code": "conflict",
-            "message": str(error),
-            "fields": {},
-            "yours": error.yours,
-            "stored": error.stored,
-        }
-        return Response(body, status=409)
-    if isinstance(error, RuleBroken):
-        return Response({"code": error.code, "message": str(error), "fields": error.fields}, status=error.status)
-    if isinstance(error, AccessDenied):
-        return Response({"code": "not_allowed", "message": str(error), "fields": {}}, status=403)
-    if isinstance(error, ObjectDoesNotExist):
-        error = exceptions.NotFound()
+    match error:
+        case Conflict():
+            return _problem(409, "conflict", str(error), yours=error.yours, stored=error.stored)
+        case RuleBroken():
+            return _problem(error.status, error.code, str(error), error.fields)
+        case AccessDenied():
+            return _problem(403, "not_allowed", str(error))
+        case IntegrityError():
+            # Services check before they write; only two writers in the same instant get here. Nothing was written.
+            return _problem(409, "conflict", "Somebody else wrote this at the same moment. Read it again, then retry.")
+        case RequestDataTooBig():
+            return _problem(413, "too_large", "That is more than a record can be.")
+        case Http404() | ObjectDoesNotExist():
+            return _problem(404, "not_found", "This was not found.")
+        case exceptions.ValidationError():
+            fields = dict(_by_field(error.detail))
+            return _problem(error.status_code, "invalid", "There is a problem with what was sent.", fields)
     response = exception_handler(error, context)
     if response is None:
         return None
-    fields = response.data if isinstance(error, exceptions.ValidationError) else {}
-    message = "There is a problem with what was sent." if fields else str(getattr(error, "detail", error))
     code = str(getattr(error, "default_code", "error"))
-    response.data = {"code": code, "message": message, "fields": fields}
+    response.data = {"code": code, "message": str(getattr(error, "detail", error)), "fields": {}}
     return response

@@ -158,6 +158,11 @@ SPECTACULAR_SETTINGS = {
     "COMPONENT_SPLIT_REQUEST": True,
     "SERVE_INCLUDE_SCHEMA": False,
     "SCHEMA_PATH_PREFIX": "/api/v1",
+    "ENUM_NAME_OVERRIDES": {
+        "AssessmentKindEnum": "registry.models.AssessmentKind",
+        "EventKindEnum": "registry.models.EventKind",
+        "EntryKindEnum": "procedures.models.EntryKind",
+    },
 }
 
 # Without a broker a task runs where it is called: the embedded edition needs no service.

@@ -3,7 +3,8 @@
 from django.contrib.auth import views as auth
 from django.urls import include, path
 from django.views.generic import RedirectView
-from drf_spectacular.views import SpectacularAPIView
+from drf_spectacular.views import SpectacularJSONAPIView
+from rest_framework.permissions import IsAuthenticated
 
 from config.health import healthz
 
@@ -20,5 +21,5 @@ urlpatterns = [
     path("", include("analytics.urls")),
     path("healthz", healthz, name="healthz"),
     path("api/v1/", include("procedures.api.urls")),
-    path("api/v1/openapi.json", SpectacularAPIView.as_view(), name="openapi"),
+    path("api/v1/openapi.json", SpectacularJSONAPIView.as_view(permission_classes=[IsAuthenticated]), name="openapi"),
 ]

@@ -1,6 +1,21 @@
 """Addresses of the API."""
 
-from django.urls import URLPattern
+from rest_framework.routers import SimpleRouter
+
+from procedures.api import epoch_views, session_views, site_views
+from registry.api.urls import router as registry_router
+
+router = SimpleRouter(trailing_slash=False, use_regex_path=False)
+router.register("sessions", session_views.SessionViewSet)
+router.register("log-entries", session_views.LogEntryViewSet)
+router.register("tributaries", site_views.TributaryViewSet)
+router.register("sites", site_views.SiteViewSet)
+router.register("lead-measurements", site_views.LeadMeasurementViewSet)
+router.register("epochs", epoch_views.EpochViewSet)
+router.register("epoch-metrics", epoch_views.EpochMetricViewSet)
+router.register("recordings", session_views.RecordingViewSet)
+router.register("responses", session_views.AcuteResponseViewSet)
+router.register("decisions", session_views.DecisionViewSet)
 
 app_name = "api"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [*registry_router.urls, *router.urls]

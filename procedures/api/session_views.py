@@ -1,0 +1,79 @@
+"""Sessions, their log, and the decision."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from procedures.api import reading, writing
+from procedures.models import AcuteResponse, Decision, LogEntry, Recording, Session
+from procedures.services.decisions import record_decision
+from procedures.services.sessions import describe_session, log, open_session
+from registry.api.views import RecordViewSet, WritableRecordViewSet
+from registry.models import User
+
+
+class SessionViewSet(WritableRecordViewSet):
+    """Implant procedures. Signing is done on the page, by a physician who has read it."""
+
+    queryset = Session.objects.defer("signed_content")
+    serializer_class = reading.SessionSerializer
+    write_serializer_class = writing.SessionWriteSerializer
+    centre_path = "centre"
+    filters = {"patient": "patient"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Session:
+        """Open a session, or describe one that is there."""
+        patient, reason = values.pop("patient"), values.pop("amendment_reason")
+        stored = Session.objects.filter(pk=key).first()
+        if stored is None:
+            return open_session(by=by, patient=patient, key=key, **values)
+        if stored.patient_id != patient.pk:
+            raise Session.DoesNotExist
+        return describe_session(by=by, session=stored, version=version or 0, reason=reason, **values)
+
+
+class LogEntryViewSet(WritableRecordViewSet):
+    """The running notes of a session."""
+
+    queryset = LogEntry.objects.all()
+    serializer_class = reading.LogEntrySerializer
+    write_serializer_class = writing.LogEntryWriteSerializer
+    centre_path = "session__centre"
+    filters = {"session": "session"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> LogEntry:
+        """Write an entry."""
+        return log(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+
+
+class DecisionViewSet(WritableRecordViewSet):
+    """Decisions of a session. The program never makes one."""
+
+    queryset = Decision.objects.all()
+    serializer_class = reading.DecisionSerializer
+    write_serializer_class = writing.DecisionWriteSerializer
+    centre_path = "session__centre"
+    filters = {"session": "session"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Decision:
+        """Record what was decided."""
+        return record_decision(by=by, key=key, version=version, **values)
+
+
+class RecordingViewSet(RecordViewSet):
+    """Files of signals."""
+
+    queryset = Recording.objects.all()
+    serializer_class = reading.RecordingSerializer
+    centre_path = "session__centre"
+    filters = {"session": "session"}
+
+
+class AcuteResponseViewSet(RecordViewSet):
+    """Sites against baseline. Supports and does not replace the judgement of the licensed team."""
+
+    queryset = AcuteResponse.objects.all()
+    serializer_class = reading.AcuteResponseSerializer
+    centre_path = "session__centre"
+    filters = {"session": "session", "site": "site"}

@@ -1,0 +1,54 @@
+"""Tributaries, sites and what was measured at them."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from procedures.api import reading, writing
+from procedures.models import LeadMeasurement, Site, Tributary
+from procedures.services.sites import put_measurement, put_site, put_tributary
+from registry.api.views import WritableRecordViewSet
+from registry.models import User
+
+
+class TributaryViewSet(WritableRecordViewSet):
+    """Tributaries of the coronary sinus."""
+
+    queryset = Tributary.objects.all()
+    serializer_class = reading.TributarySerializer
+    write_serializer_class = writing.TributaryWriteSerializer
+    centre_path = "session__centre"
+    filters = {"session": "session"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Tributary:
+        """Write a tributary."""
+        return put_tributary(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+
+
+class SiteViewSet(WritableRecordViewSet):
+    """Tested lead positions."""
+
+    queryset = Site.objects.all()
+    serializer_class = reading.SiteSerializer
+    write_serializer_class = writing.SiteWriteSerializer
+    centre_path = "session__centre"
+    filters = {"session": "session", "tributary": "tributary"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Site:
+        """Write a site."""
+        return put_site(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+
+
+class LeadMeasurementViewSet(WritableRecordViewSet):
+    """Electrical measurements at a site."""
+
+    queryset = LeadMeasurement.objects.all()
+    serializer_class = reading.LeadMeasurementSerializer
+    write_serializer_class = writing.LeadMeasurementWriteSerializer
+    centre_path = "site__session__centre"
+    filters = {"session": "site__session", "site": "site"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> LeadMeasurement:
+        """Write a measurement."""
+        return put_measurement(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)

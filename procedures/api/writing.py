@@ -1,0 +1,145 @@
+"""Records of a session as the API takes them."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from rest_framework import serializers
+
+from procedures.api import reading
+from procedures.models import (
+    Decision,
+    Epoch,
+    LeadMeasurement,
+    LogEntry,
+    PacingConfiguration,
+    Session,
+    Site,
+    Tributary,
+)
+from registry.api.fields import Colleague, FiniteFloatField, Reference
+from registry.api.serializers import WriteSerializer
+from registry.models import Patient
+
+
+class _Confirmed(serializers.BooleanField):
+    def __init__(self, **options: Any) -> None:
+        super().__init__(default=False, help_text="Set once somebody has confirmed the unusual values.", **options)
+
+
+class _AmendmentReason(serializers.CharField):
+    def __init__(self, **options: Any) -> None:
+        super().__init__(
+            default="",
+            allow_blank=True,
+            help_text="Why a signed session is changed. Left out while it is open.",
+            **options,
+        )
+
+
+class SessionWriteSerializer(WriteSerializer):
+    """One implant procedure. The server gives it its code; the patient stays."""
+
+    patient = Reference(Patient, "centre")
+    operator = Colleague(required=False, allow_null=True)
+    amendment_reason = _AmendmentReason()
+
+    class Meta:
+        model = Session
+        fields = ("version", *reading.SESSION, "amendment_reason")
+        validators = ()
+
+
+class _OfSession(WriteSerializer):
+    session = Reference(Session, "centre")
+    amendment_reason = _AmendmentReason()
+
+
+class LogEntryWriteSerializer(_OfSession):
+    """A timed note."""
+
+    class Meta:
+        model = LogEntry
+        fields = ("version", *reading.LOG_ENTRY, "amendment_reason")
+        validators = ()
+
+
+class TributaryWriteSerializer(_OfSession):
+    """A tributary; ``ordinal`` tells two of the same name apart."""
+
+    class Meta:
+        model = Tributary
+        fields = ("version", *reading.TRIBUTARY, "amendment_reason")
+        validators = ()
+
+
+class SiteWriteSerializer(_OfSession):
+    """A lead position. One that was not reached says why."""
+
+    tributary = Reference(Tributary, "session__centre")
+
+    class Meta:
+        model = Site
+        fields = ("version", *reading.SITE, "amendment_reason")
+        validators = ()
+
+
+class LeadMeasurementWriteSerializer(WriteSerializer):
+    """What was measured at a site; leave out what was not. Unusual values are taken once ``confirmed``."""
+
+    site = Reference(Site, "session__centre")
+    confirmed = _Confirmed()
+    amendment_reason = _AmendmentReason()
+
+    class Meta:
+        model = LeadMeasurement
+        fields = ("version", *reading.MEASUREMENT, "confirmed", "amendment_reason")
+        validators = ()
+
+
+class PacingWriteSerializer(WriteSerializer):
+    """Chambers and delays in force; a positive VV delay is the left ventricle first."""
+
+    class Meta:
+        model = PacingConfiguration
+        fields = reading.PACING
+
+
+class EpochWriteSerializer(_OfSession):
+    """A steady stretch; ``site`` left out or null is a baseline."""
+
+    site = Reference(Site, "session__centre", required=False, allow_null=True)
+    pacing = PacingWriteSerializer(required=False, allow_null=True)
+
+    class Meta:
+        model = Epoch
+        fields = ("version", *reading.EPOCH, "amendment_reason")
+        validators = ()
+
+
+class DecisionWriteSerializer(_OfSession):
+    """The site chosen and why; ``site`` left out or null is 'none'."""
+
+    site = Reference(Site, "session__centre", required=False, allow_null=True)
+
+    class Meta:
+        model = Decision
+        fields = ("version", *reading.DECISION, "amendment_reason")
+        validators = ()
+
+
+class TypedMetricSerializer(serializers.Serializer[Any]):
+    """A metric as typed."""
+
+    mean = FiniteFloatField()
+    sd = FiniteFloatField(required=False, allow_null=True, min_value=0)
+    beats = serializers.IntegerField(required=False, allow_null=True, min_value=1, max_value=1_000_000)
+    version = serializers.IntegerField(required=False, min_value=1, help_text="Of the entered metric being corrected.")
+
+
+class EnteredMetricsSerializer(serializers.Serializer[Any]):
+    """Metrics of an epoch by key, entered by hand beside any computed ones."""
+
+    metrics = serializers.DictField(child=TypedMetricSerializer(), allow_empty=False)
+    confirmed = _Confirmed()
+    amendment_reason = _AmendmentReason()

@@ -1,0 +1,1 @@
+"""The API of the registry, and what the API of every room is built from."""

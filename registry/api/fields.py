@@ -1,0 +1,65 @@
+"""Fields of the API that refuse what the stock ones let through."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from django.db.models import Model, QuerySet
+from rest_framework import exceptions, serializers
+
+from registry.access import Right, centres_for
+from registry.models import User
+
+
+class FiniteFloatField(serializers.FloatField):
+    """A number; the words for 'not a number' and 'infinite' are none."""
+
+    def to_internal_value(self, data: Any) -> float:
+        """Refuse truth values, and what is not finite."""
+        value = super().to_internal_value(data)
+        if isinstance(data, bool) or not math.isfinite(value):
+            self.fail("invalid")
+        return value
+
+
+class _VisibleKey(serializers.PrimaryKeyRelatedField):
+    """The key of a record the person may see; any other key is 'not found', whether it exists or not."""
+
+    def __init__(self, model: type[Model], **options: Any) -> None:
+        self.model = model
+        super().__init__(queryset=model._default_manager.all(), pk_field=serializers.UUIDField(), **options)
+
+    def to_internal_value(self, data: Any) -> Any:
+        """Find the record."""
+        try:
+            return super().to_internal_value(data)
+        except serializers.ValidationError as error:
+            if error.get_codes() == ["does_not_exist"]:
+                raise exceptions.NotFound from None
+            raise
+
+
+class Reference(_VisibleKey):
+    """The key of a record that belongs to one of the person's centres."""
+
+    def __init__(self, model: type[Model], centre_path: str, **options: Any) -> None:
+        self.centre_path = centre_path
+        super().__init__(model, **options)
+
+    def get_queryset(self) -> QuerySet[Any]:
+        """Return the records of the person's centres."""
+        centres = centres_for(self.context["request"].user, Right.SEE_SESSIONS)
+        return self.model._default_manager.filter(**{f"{self.centre_path}__in": centres})
+
+
+class Colleague(_VisibleKey):
+    """The key of a user who is a member of one of the person's centres."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(User, **options)
+
+    def get_queryset(self) -> QuerySet[Any]:
+        """Return the members."""
+        centres = centres_for(self.context["request"].user, Right.SEE_SESSIONS)
+        return User.objects.filter(memberships__centre__in=centres).distinct()

@@ -1,0 +1,10 @@
+"""Addresses of the registry's API; the whole API is put together in ``procedures.api.urls``."""
+
+from rest_framework.routers import SimpleRouter
+
+from registry.api.records import AdverseEventViewSet, AssessmentViewSet, PatientViewSet
+
+router = SimpleRouter(trailing_slash=False, use_regex_path=False)
+router.register("patients", PatientViewSet)
+router.register("assessments", AssessmentViewSet)
+router.register("adverse-events", AdverseEventViewSet)

@@ -1,0 +1,18 @@
+"""The names of the API's collections."""
+
+READABLE = [
+    "patients",
+    "assessments",
+    "adverse-events",
+    "sessions",
+    "log-entries",
+    "tributaries",
+    "sites",
+    "lead-measurements",
+    "epochs",
+    "epoch-metrics",
+    "recordings",
+    "responses",
+    "decisions",
+]
+WRITABLE = [name for name in READABLE if name not in {"patients", "epoch-metrics", "recordings", "responses"}]
