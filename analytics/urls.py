@@ -1,6 +1,12 @@
 """Addresses of the analytics room."""
 
-from django.urls import URLPattern
+from django.urls import path
+
+from analytics.views import audit
 
 app_name = "analytics"
-urlpatterns: list[URLPattern] = []
+urlpatterns = [
+    path("audit/", audit.audit, name="audit"),
+    path("audit/figure.json", audit.audit_figure, name="audit_figure"),
+    path("audit/<slug:indicator>/sessions/", audit.audit_sessions, name="audit_sessions"),
+]

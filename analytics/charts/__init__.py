@@ -1,0 +1,1 @@
+"""Figures, as values that the page's script draws."""
