@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
-from procedures.metrics import Direction
+from procedures.acute_response import Settings
+from procedures.metrics import Direction, Metric
+from procedures.models import AcuteResponse, ResponseSummary
 from procedures.selectors.comparison import SessionComparison, SiteRow
 
 CLEARLY_BETTER = 0.95  # the same probability at which a comparison counts as decided (project choice)
+_NEAR = f"{Settings().near_percent:g} point" + ("" if Settings().near_percent == 1 else "s")
+_NOTHING = "Nothing to compare yet"
 _RANKING = ("decided", "not_decided")
 _PACING = {
     "intrinsic": "intrinsic conduction",
@@ -26,14 +31,22 @@ FLAGS = {
 class Headline:
     """The answer to read from across the room.
 
-    ``state``: decided | open | single | refused | empty. ``certainty`` says how sure, ``to_do`` what to do next.
+    ``state``: decided | open | single | refused | empty, ``status`` the same in words. ``certainty`` says how sure,
+    ``to_do`` what to do next.
     """
 
     state: str
-    message: str
+    status: str
+    subject: str
+    change: str = ""
     certainty: str = ""
     caveat: str = ""
     to_do: str = ""
+
+    @property
+    def message(self) -> str:
+        """The message as one line."""
+        return f"{self.subject}: {self.change}" if self.change else self.subject
 
 
 def signed(value: float | None, decimals: int = 1) -> str:
@@ -44,6 +57,11 @@ def signed(value: float | None, decimals: int = 1) -> str:
     if float(text) == 0:
         return text
     return f"{'+' if value > 0 else '−'}{text}"
+
+
+def percent(value: float | None, decimals: int = 1) -> str:
+    """Return a change in percent, which does not break before its sign."""
+    return f"{signed(value, decimals)}\N{NO-BREAK SPACE}%"
 
 
 def interval(low: float | None, high: float | None) -> str:
@@ -57,6 +75,11 @@ def probability(value: float | None) -> str:
         return "–"
     percent = 100.0 * value
     return "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
+
+
+def in_sentence(metric: Metric) -> str:
+    """Return the metric's name as it stands inside a sentence; "dP/dt max" keeps its letters."""
+    return metric.label[0].lower() + metric.label[1:]
 
 
 def baseline_words(comparison: SessionComparison) -> str:
@@ -81,33 +104,36 @@ def headline(comparison: SessionComparison) -> Headline:
     """Return the message: which site leads, how sure that is, or why that cannot be said."""
     if not comparison.rows and not comparison.metrics:
         to_do = "Enter the first site, or upload a recording whose epochs are marked."
-        return Headline("empty", "No site has been tested yet.", to_do=to_do)
+        return Headline("empty", _NOTHING, "No site has been tested yet.", to_do=to_do)
     if comparison.metric is None:
         to_do = "Enter metrics for a baseline and for a site, or upload a recording."
-        return Headline("empty", "Nothing has been measured yet that sites could be compared by.", to_do=to_do)
+        message = "Nothing has been measured yet that sites could be compared by."
+        return Headline("empty", _NOTHING, message, to_do=to_do)
     leader = comparison.leader
     if leader is None or leader.response is None or comparison.summary is None:
         return _refused(comparison)
-    change = f"{comparison.metric.label} {signed(leader.response.change_percent)} %"
+    change = f"{in_sentence(comparison.metric)} {percent(leader.response.change_percent)}"
     caveat = _caveat(leader)
     estimated = [row for row in comparison.rows if row.response]
     if len(estimated) == 1:
-        message = f"{leader.site.label}: {change}"
-        return Headline("single", message, "The only site measured so far, so there is nothing to rank.", caveat)
-    message = f"{leader.site.label} leads: {change}"
-    words = _certainty(comparison, leader)
-    return Headline("decided" if comparison.summary.decided else "open", message, words, caveat)
+        certainty = "The only site measured so far, so there is nothing to rank."
+        return Headline("single", "One site only", leader.site.label, change, certainty, caveat)
+    subject = f"{leader.site.label} leads"
+    certainty = _certainty(comparison.summary, leader.response)
+    if comparison.summary.decided:
+        return Headline("decided", "Decided", subject, change, certainty, caveat)
+    return Headline("open", "Not yet decided", subject, change, certainty, caveat)
 
 
-def _certainty(comparison: SessionComparison, leader: SiteRow) -> str:
-    assert comparison.summary is not None and leader.response is not None  # noqa: S101 - the caller has checked
-    ranking = next((a for a in comparison.summary.advice if a["code"] in _RANKING), None)
-    state = "Decided" if comparison.summary.decided else "Not yet decided"
-    near = ranking["number"] / 100.0 if ranking and ranking["number"] is not None else None
-    best = probability(leader.response.probability_best)
-    if near is None:
-        return f"{state}: best site with a probability of {best}."
-    return f"{state}: best or within 1 point of the best with a probability of {probability(near)}; best, {best}."
+def _certainty(summary: ResponseSummary, response: AcuteResponse) -> str:
+    ranking = next((a for a in summary.advice if a["code"] in _RANKING), None)
+    best = probability(response.probability_best)
+    if ranking is None or ranking["number"] is None:
+        return f"The best site with a probability of {best}."
+    near = ranking["number"] / 100.0
+    if not summary.decided:
+        near = math.floor(100.0 * near) / 100.0  # 94.9 % must not read as the 95 % that would decide
+    return f"Best, or within {_NEAR} of the best: probability {probability(near)}. Best of all: {best}."
 
 
 def _caveat(leader: SiteRow) -> str:
@@ -132,7 +158,7 @@ def _refused(comparison: SessionComparison) -> Headline:
         reason = comparison.summary.refusal if comparison.summary else ""
         message = f"{label} cannot be compared. {reason}".strip()
         to_do = "Choose another metric, or enter this one for at least one baseline and one site."
-    return Headline("refused", message, to_do=to_do)
+    return Headline("refused", "Cannot be compared", message, to_do=to_do)
 
 
 def advice(comparison: SessionComparison) -> list[str]:
@@ -162,6 +188,8 @@ def drift(comparison: SessionComparison) -> str:
         return ""
     if summary.drift_percent_per_min is None:
         return "Drift is not known: it takes two baselines or more."
+    if abs(summary.drift_percent_per_min) < 0.005:
+        return "Baseline held steady: less than 0.01 % a minute."
     return f"Baseline drifted by {signed(summary.drift_percent_per_min, 2)} % a minute; this has been taken out."
 
 
@@ -184,9 +212,9 @@ def decision_words(comparison: SessionComparison) -> str:
     if decision is None:
         return "No decision has been recorded."
     if decision.site is None:
-        return "Decided: no site was chosen."
+        return "No site was chosen."
     label = next((m.label for m in comparison.metrics if m.key == decision.metric), decision.metric)
     if decision.was_leading is None:
-        return f"Decided: {decision.site.label}. No ranking was named."
+        return f"Chosen by the physician: {decision.site.label}. No ranking was named."
     place = "the leading site" if decision.was_leading else "not the leading site"
-    return f"Decided: {decision.site.label}, {place} by {label} at that moment."
+    return f"Chosen by the physician: {decision.site.label}, {place} by {label[0].lower() + label[1:]} at that moment."

@@ -1,0 +1,46 @@
+// Keeps an open comparison up to date: asks every second whether anything changed, and fetches the new one if so.
+// What was opened stays open, and a figure inside a closed section is fetched only once the section is opened.
+const PERIOD_MS = 1000;
+const box = document.getElementById("comparison");
+const opened = new Set();
+let asking = false;
+
+async function look() {
+  const mark = document.getElementById("comparison-state");
+  if (!mark?.dataset.stateUrl || document.hidden || asking) return;
+  asking = true;
+  try {
+    const answer = await fetch(mark.dataset.stateUrl, { headers: { Accept: "application/json" } });
+    if (answer.ok && !answer.redirected && (await answer.json()).state !== mark.dataset.state) {
+      await window.htmx.ajax("GET", mark.dataset.bodyUrl, { target: box, swap: "innerHTML" });
+      document.getElementById("said").textContent = document.getElementById("answer").textContent;
+    }
+  } catch {
+    // The line is down; the next question comes soon enough.
+  } finally {
+    asking = false;
+  }
+}
+
+function unfold(section) {
+  const later = section.querySelectorAll("template");
+  for (const template of later) template.replaceWith(template.content.cloneNode(true));
+  // The script of the figures looks for new ones after every swap.
+  if (later.length) section.dispatchEvent(new CustomEvent("htmx:afterSwap", { bubbles: true }));
+}
+
+// "toggle" does not bubble, hence the capture.
+box.addEventListener(
+  "toggle",
+  (event) => {
+    if (!event.target.open) return opened.delete(event.target.id);
+    opened.add(event.target.id);
+    unfold(event.target);
+  },
+  true,
+);
+box.addEventListener("htmx:afterSwap", (event) => {
+  if (event.target === box) for (const id of opened) document.getElementById(id)?.setAttribute("open", "");
+});
+
+setInterval(look, PERIOD_MS);

@@ -1,0 +1,81 @@
+"""The comparison of a session's sites: what the whole product is for."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import get_object_or_404, render
+from django.views.decorators.http import require_safe
+
+from procedures.figures.captions import captions
+from procedures.figures.responder import RESPONDER_LIMITS
+from procedures.figures.style import site_styles
+from procedures.limits import ACCEPTANCE
+from procedures.models import EpochBeats, Session, Status
+from procedures.polar import polar_diagram
+from procedures.selectors import comparison_words as words
+from procedures.selectors.comparison import OPENING_METRICS, SessionComparison, compare_session
+from procedures.selectors.comparison_state import comparison_state
+from procedures.selectors.epochs_used import epochs_used
+from procedures.selectors.sessions import sessions_for
+from registry.access import Right, allowed
+
+
+@require_safe
+def comparison(request: HttpRequest, pk: UUID) -> HttpResponse:
+    """Show the sites against baseline in one metric; a partial request gets the part that changes."""
+    session = _session(request, pk)
+    compared = compare_session(session, request.GET.get("metric"))
+    template = "comparison_body" if request.htmx else "comparison"  # type: ignore[attr-defined]
+    return render(request, f"procedures/{template}.html", _context(request, session, compared))
+
+
+@require_safe
+def state(request: HttpRequest, pk: UUID) -> JsonResponse:
+    """Say when the comparison last changed, for pages that stand open."""
+    session = get_object_or_404(sessions_for(request.user), pk=pk)  # type: ignore[arg-type]
+    return JsonResponse({"state": comparison_state(session.pk)})
+
+
+def shown_segment_site(compared: SessionComparison) -> str | None:
+    """Return the label of the site decided for, else of the leading one."""
+    if compared.decision and compared.decision.site:
+        return compared.decision.site.label
+    return compared.leader.site.label if compared.leader else None
+
+
+def _session(request: HttpRequest, pk: UUID) -> Session:
+    visible = sessions_for(request.user).select_related("patient", "centre")  # type: ignore[arg-type]
+    return get_object_or_404(visible, pk=pk)
+
+
+def _context(request: HttpRequest, session: Session, compared: SessionComparison) -> dict[str, object]:
+    styles = site_styles([site.label for site in compared.sites])
+    decided = compared.decision.site.label if compared.decision and compared.decision.site else None
+    leading = compared.leader.site.label if compared.leader else None
+    key = compared.metric.key if compared.metric else ""
+    return {
+        "session": session,
+        "compared": compared,
+        "state": comparison_state(session.pk),
+        "open": session.status == Status.OPEN,
+        "headline": words.headline(compared),
+        "advice": words.advice(compared),
+        "drift": words.drift(compared),
+        "baseline": words.baseline_words(compared),
+        "baselines": words.baselines_used(compared),
+        "direction": words.direction_words(compared),
+        "stability": words.order_stability(compared),
+        "decision_words": words.decision_words(compared),
+        "may_decide": allowed(request.user, session.centre_id, Right.DECIDE),  # type: ignore[arg-type]
+        "rows": [(row, styles[row.site.label], words.site_notes(row)) for row in compared.rows],
+        "quick_metrics": [metric for metric in compared.metrics if metric.key in OPENING_METRICS],
+        "metric_table": [(m, [row.by_metric.get(m.key) for row in compared.rows]) for m in compared.metrics],
+        "acceptance": ACCEPTANCE,
+        "limit": RESPONDER_LIMITS.get(key),
+        "captions": captions(compared, shown_segment_site(compared)),
+        "has_loops": EpochBeats.objects.filter(epoch__session=session).exclude(loop={}).exists(),
+        "epochs": epochs_used(session, key) if key else [],
+        "polar": polar_diagram(compared.sites, styles, chosen=decided, leading=leading),
+    }
