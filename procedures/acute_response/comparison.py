@@ -89,7 +89,7 @@ def compare(
         baseline=baseline,
         direction=direction,
         scale="linear" if data.linear else "log",
-        drift_percent_per_min=_slope(data, grid, level[n:-1]),
+        drift_percent_per_min=_slope(data),
         scatter_percent=100.0 * fit.scatter,
         sites=sites,
         advice=advice,
@@ -191,9 +191,14 @@ def _curve(data: Prepared, times: FloatArray, level: FloatArray, variance: Float
     return DriftCurve(times, data.to_value(level), edges[0], edges[1])
 
 
-def _slope(data: Prepared, times: FloatArray, level: FloatArray) -> float | None:
-    """Straight line through the fitted drift, percent per minute; None when a single baseline cannot show it."""
-    if (data.state < 0).sum() < 2 or times[-1] <= times[0]:
-        return None
-    minutes = (times - times.mean()) / 60.0
-    return float(data.to_percent(minutes @ level / (minutes @ minutes)))
+def _slope(data: Prepared) -> float | None:
+    """Steady drift in percent per minute: the common slope of the repeats of each state; None without repeats.
+
+    The fitted drift itself is drawn towards no drift by its prior; this slope is not.
+    """
+    group = data.state + 1
+    visits = np.maximum(np.bincount(group), 1)
+    minutes = data.times / 60.0 - (np.bincount(group, data.times / 60.0) / visits)[group]
+    change = data.y - (np.bincount(group, data.y) / visits)[group]
+    spread = float(minutes @ minutes)
+    return float(data.to_percent(minutes @ change / spread)) if spread > 0 else None

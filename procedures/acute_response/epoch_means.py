@@ -24,6 +24,7 @@ _SLOWEST_HZ, _FASTEST_HZ = 0.08, 0.50  # 5 to 30 breaths a minute
 _MOST_FREQUENCIES = 128
 _POOLING_BEATS = 10.0  # an epoch's own noise variance counts against the session's as if that had 10 beats
 _HUBER_SD = 2.8
+_WILD_SD = 4.5
 
 
 @dataclass(frozen=True)
@@ -67,8 +68,14 @@ def epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
     start, end = t[:, 0], t[np.arange(epochs), counts - 1]
     duration = end - start
     t = np.where(valid, t - 0.5 * (start + end)[:, None], 0.0)
-    plain = y.sum(1) / counts
-    centred = np.where(valid, y - plain[:, None], 0.0)
+    middle = _medians(y, valid, counts)
+    centred = np.where(valid, y - middle[:, None], 0.0)
+    # Wild beats (ectopy that was not refused) must not decide where breathing and mean are looked for.
+    spread = 1.4826 * float(np.median(np.abs(centred[valid])))
+    if spread > 0:
+        centred = np.clip(centred, -_WILD_SD * spread, _WILD_SD * spread)
+    rest = centred.sum(1) / counts
+    middle, centred = middle + rest, np.where(valid, centred - rest[:, None], 0.0)
 
     frequency, wave = _breathing(t, centred, valid, counts, duration)
     design = np.stack([valid.astype(float), wave.real, wave.imag], axis=2)  # (epochs, beats, 3)
@@ -96,13 +103,19 @@ def epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
         slope = np.where(valid, t * residual, 0.0).sum(1) / spread_t
         slope_error = np.sqrt(variance_beat * inflation / spread_t)
     return EpochMeans(
-        mean=plain + offset,
+        mean=middle + offset,
         variance=variance,
         trend=np.where(counts > 3, slope * duration, 0.0),
         trend_error=np.where(counts > 3, slope_error * duration, np.inf),
         breaths=duration * frequency if frequency is not None else np.full(epochs, np.nan),
         breath_frequency_hz=frequency,
     )
+
+
+def _medians(y: FloatArray, valid: BoolArray, counts: IntArray) -> FloatArray:
+    in_order = np.sort(np.where(valid, y, np.inf), axis=1)
+    rows = np.arange(counts.size)
+    return 0.5 * (in_order[rows, (counts - 1) // 2] + in_order[rows, counts // 2])
 
 
 def _breathing(

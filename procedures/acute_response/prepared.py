@@ -72,6 +72,8 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
         When there is no baseline, no site, a repeated key, an epoch without time, or a baseline of zero.
     """
     _check(epochs)
+    # One order before anything is summed, so that the same epochs give the same answer to the last bit.
+    epochs = sorted(epochs, key=lambda e: (e.start_s, e.key))
     n = len(epochs)
     is_beats = np.array([isinstance(e, BeatEpoch) for e in epochs], bool)
     beats = gather([e for e in epochs if isinstance(e, BeatEpoch)])
