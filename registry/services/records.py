@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 from uuid import UUID
 
 from django.core.exceptions import NON_FIELD_ERRORS, ValidationError
-from django.db import transaction
+from django.db import IntegrityError, transaction
 
 from registry.errors import Conflict, RuleBroken
 from registry.models import Record, User
@@ -18,24 +18,39 @@ from registry.trail import record as trail
 R = TypeVar("R", bound=Record)
 
 
-def check(record: Record) -> None:
-    """Hold a record against its fields and constraints before the database does, for the sake of the wording.
+def _save(record: Record, *, new: bool) -> None:
+    """Write the row and let the database judge it; only when it refuses are its rules gone through for the wording.
+
+    Asking every rule beforehand would cost a query a constraint on each write.
 
     Raises
     ------
     RuleBroken
         With the messages by field.
     """
+    foreign = [field.name for field in record._meta.concrete_fields if field.is_relation]
     try:
-        record.full_clean()
+        record.clean_fields(exclude=foreign)
+        with transaction.atomic():
+            record.save(force_insert=new, force_update=not new)
     except ValidationError as error:
-        fields: dict[str, list[str]] = {}
-        for name, errors in error.error_dict.items():
-            for one in errors:
-                code = one.code or ""
-                place = code.removeprefix(FIELD_CODE) if code.startswith(FIELD_CODE) else name
-                fields.setdefault("" if place == NON_FIELD_ERRORS else place, []).extend(one.messages)
-        raise RuleBroken("There is a problem with what was entered.", fields=fields) from None
+        raise _in_words(error) from None
+    except IntegrityError:
+        try:
+            record.full_clean()
+        except ValidationError as error:
+            raise _in_words(error) from None
+        raise
+
+
+def _in_words(error: ValidationError) -> RuleBroken:
+    fields: dict[str, list[str]] = {}
+    for name, errors in error.error_dict.items():
+        for one in errors:
+            code = one.code or ""
+            place = code.removeprefix(FIELD_CODE) if code.startswith(FIELD_CODE) else name
+            fields.setdefault("" if place == NON_FIELD_ERRORS else place, []).extend(one.messages)
+    return RuleBroken("There is a problem with what was entered.", fields=fields)
 
 
 @transaction.atomic
@@ -67,8 +82,7 @@ def put(
     stored = model._default_manager.select_for_update().filter(pk=key).first() if key else None
     if stored is None:
         record = model(id=key or new_key(), **scope, **values)
-        check(record)
-        record.save(force_insert=True)
+        _save(record, new=True)
         trail.write(centre_id=centre_id, by=by, action="created", record=record, reason=reason)
         return record, True
     if any(getattr(stored, name) != owner for name, owner in scope.items()):
@@ -107,8 +121,7 @@ def change(
     old = trail.state_of(record)
     for name, value in values.items():
         setattr(record, name, value)
-    check(record)
     record.version += 1
-    record.save()
+    _save(record, new=False)
     trail.write(centre_id=centre_id, by=by, action="changed", record=record, old=old, reason=reason)
     return record
