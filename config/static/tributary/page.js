@@ -36,7 +36,7 @@ for (const link of document.querySelectorAll(".error-summary a[href^='#']")) {
 // The server ignores a second submission too (each form carries its key); this only spares the confusion.
 document.addEventListener("submit", (event) => {
   const form = event.target;
-  if (form.method !== "post" || event.defaultPrevented) return;
+  if (form.method !== "post" || event.defaultPrevented || "ownSubmit" in form.dataset) return;
   if (form.dataset.sent) {
     event.preventDefault();
     return;

@@ -1,0 +1,108 @@
+// Draws a <figure class="plot" data-figure-url="…">: fetches {data, layout, config?} and hands it to Plotly.
+// A figure asks with "#000000" for the colour of ink; it becomes whatever ink is in the theme in force.
+const drawn = new Map();
+
+function token(name) {
+  return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
+}
+
+function inked(value, ink) {
+  if (typeof value === "string") return value.toLowerCase() === "#000000" ? ink : value;
+  if (Array.isArray(value)) return value.map((one) => inked(one, ink));
+  if (value && typeof value === "object" && !ArrayBuffer.isView(value)) {
+    return Object.fromEntries(Object.entries(value).map(([key, one]) => [key, inked(one, ink)]));
+  }
+  return value;
+}
+
+function axis(given, ink) {
+  return {
+    gridcolor: token("--rule"),
+    linecolor: token("--edge"),
+    zerolinecolor: token("--edge"),
+    tickcolor: token("--edge"),
+    automargin: true,
+    fixedrange: true,
+    ...inked(given, ink),
+  };
+}
+
+export function themed(figure) {
+  const ink = token("--ink");
+  const { template: _ignored, ...given } = figure.layout ?? {};
+  const layout = {
+    margin: { l: 56, r: 16, t: 24, b: 48 },
+    hovermode: "closest",
+    dragmode: false,
+    ...inked(given, ink),
+    autosize: true,
+    paper_bgcolor: token("--sheet"),
+    plot_bgcolor: token("--sheet"),
+    font: { family: token("--sans"), size: 15, ...(given.font ?? {}), color: ink },
+    hoverlabel: { bgcolor: token("--press"), bordercolor: token("--press"), font: { color: token("--press-ink") } },
+  };
+  for (const name of new Set(["xaxis", "yaxis", ...Object.keys(given)])) {
+    if (/^[xy]axis\d*$/.test(name)) layout[name] = axis(given[name], ink);
+  }
+  const config = { displayModeBar: false, displaylogo: false, responsive: true, ...(figure.config ?? {}) };
+  return { data: inked(figure.data ?? [], ink), layout, config };
+}
+
+function say(element, text, failed) {
+  const state = element.querySelector(".state");
+  if (!state) return;
+  state.textContent = text;
+  state.hidden = !text;
+  state.classList.toggle("failed", Boolean(failed));
+}
+
+export async function draw(element, figure) {
+  drawn.set(element, figure);
+  const { data, layout, config } = themed(figure);
+  const target = element.querySelector(".canvas .target") ?? element.querySelector(".canvas");
+  await window.Plotly.react(target, data, layout, config);
+  say(element, "");
+  element.dataset.state = "drawn";
+  element.dispatchEvent(new CustomEvent("drawn", { bubbles: true, detail: { target } }));
+}
+
+export async function load(element, url = element.dataset.figureUrl) {
+  element.dataset.state = "loading";
+  say(element, "Loading the figure …");
+  try {
+    const answer = await fetch(url, { headers: { Accept: "application/json" } });
+    if (!answer.ok) throw new Error(String(answer.status));
+    const figure = await answer.json();
+    if (!figure.data?.length) {
+      element.dataset.state = "empty";
+      say(element, figure.message ?? "There is nothing to draw yet.");
+      return;
+    }
+    await draw(element, figure);
+  } catch {
+    element.dataset.state = "failed";
+    say(element, "The figure could not be loaded. The same numbers stand in the table.", true);
+  }
+}
+
+function prepare(element) {
+  const canvas = element.querySelector(".canvas");
+  if (!canvas || canvas.querySelector(".target")) return;
+  const target = document.createElement("div");
+  target.className = "target";
+  const state = document.createElement("p");
+  state.className = "state";
+  state.setAttribute("role", "status");
+  canvas.append(target, state);
+}
+
+export function start(root = document) {
+  for (const element of root.querySelectorAll("figure.plot")) {
+    prepare(element);
+    if (element.dataset.figureUrl && !element.dataset.state) load(element);
+  }
+}
+
+export function redraw() {
+  drawn.forEach((figure, element) => draw(element, figure));
+}

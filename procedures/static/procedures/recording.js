@@ -1,0 +1,110 @@
+// The signals of a recording: moving through them, and setting an epoch's ends by a tap on the trace.
+import { load } from "../tributary/plotting.js";
+
+const section = document.getElementById("signals");
+const figure = section.querySelector("figure.plot");
+const first = Number(section.dataset.first);
+const last = Number(section.dataset.last);
+const fields = [document.getElementById("window-start"), document.getElementById("window-end")];
+const mark = document.getElementById("mark");
+let shown = [first, last];
+
+const number = (text) => Number(String(text).replace(",", ".").trim() || NaN);
+
+function show(start, end) {
+  const span = Math.min(Math.max(end - start, 0.2), last - first);
+  const from = Math.min(Math.max(start, first), last - span);
+  shown = [from, from + span];
+  fields.forEach((field, index) => (field.value = shown[index].toFixed(1)));
+  load(figure, `${section.dataset.url}?start=${shown[0].toFixed(3)}&end=${shown[1].toFixed(3)}`);
+}
+
+section.querySelector("form.window").addEventListener("submit", (event) => {
+  event.preventDefault();
+  const [start, end] = fields.map((field) => number(field.value));
+  if (Number.isFinite(start) && Number.isFinite(end) && end > start) show(start, end);
+  else fields.find((field) => !Number.isFinite(number(field.value)))?.focus();
+});
+
+section.addEventListener("click", (event) => {
+  const button = event.target.closest("button");
+  if (!button) return;
+  const span = shown[1] - shown[0];
+  const middle = (shown[0] + shown[1]) / 2;
+  if (button.dataset.move) show(shown[0] + span * Number(button.dataset.move), shown[1] + span * Number(button.dataset.move));
+  if (button.dataset.zoom) show(middle - (span * Number(button.dataset.zoom)) / 2, middle + (span * Number(button.dataset.zoom)) / 2);
+  if ("whole" in button.dataset) show(first, last);
+});
+
+for (const button of document.querySelectorAll("[data-show]")) {
+  button.hidden = false;
+  button.addEventListener("click", () => {
+    const [start, end] = button.dataset.show.split(" ").map(Number);
+    const margin = Math.max(2, (end - start) * 0.2);
+    show(start - margin, end + margin);
+    section.scrollIntoView({ block: "start" });
+  });
+}
+
+// A tap sets the start, the next one the end; a tap before the start begins anew.
+figure.addEventListener("click", (event) => {
+  const target = figure.querySelector(".target");
+  const area = target?.querySelector(".draglayer .nsewdrag")?.getBoundingClientRect();
+  if (!mark || !area || !target._fullLayout) return;
+  if (event.clientX < area.left || event.clientX > area.right) return;
+  const [low, high] = target._fullLayout.xaxis.range;
+  const seconds = low + ((event.clientX - area.left) / area.width) * (high - low);
+  const [start, end] = [mark.elements.start_s, mark.elements.end_s];
+  const open = start.value && !end.value && seconds > number(start.value);
+  const field = open ? end : start;
+  field.value = seconds.toFixed(1);
+  if (!open) end.value = "";
+  mark.querySelector("#tapped").textContent = open
+    ? `Epoch from ${start.value} to ${end.value} s. Choose its state and mark it.`
+    : `Start at ${start.value} s. Tap where the epoch ends.`;
+  outline(target, number(start.value), open ? number(end.value) : null);
+});
+
+function outline(target, start, end) {
+  const shapes = (target.layout.shapes ?? []).filter((shape) => shape.name !== "new");
+  const ink = getComputedStyle(document.documentElement).getPropertyValue("--ink").trim();
+  const ends = end === null ? [start, start] : [start, end];
+  shapes.push({
+    name: "new", type: "rect", xref: "x", yref: "paper", x0: ends[0], x1: ends[1], y0: 0, y1: 1,
+    line: { width: 3, dash: "dash", color: ink },
+  });
+  window.Plotly.relayout(target, { shapes });
+}
+
+if (mark) {
+  const said = document.createElement("p");
+  said.id = "tapped";
+  said.className = "hint";
+  said.setAttribute("role", "status");
+  mark.prepend(said);
+}
+fields.forEach((field, index) => (field.value = shown[index].toFixed(1)));
+
+// Where tasks run inside the request, the analysis answers only when it has ended; meanwhile its progress is shown.
+document.getElementById("analyse")?.addEventListener("submit", async (event) => {
+  event.preventDefault();
+  const form = event.target;
+  form.querySelector("button").setAttribute("aria-disabled", "true");
+  if (form.dataset.sent) return;
+  form.dataset.sent = "yes";
+  const watch = setTimeout(() => window.htmx?.trigger(document.body, "watch"), 400);
+  try {
+    const answer = await fetch(form.action, { method: "POST", body: new FormData(form), redirect: "follow" });
+    clearTimeout(watch);
+    if (answer.ok) {
+      location.reload();
+      return;
+    }
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    document.getElementById("progress").textContent = page.querySelector("#main p")?.textContent ?? "The analysis was not started.";
+  } catch {
+    document.getElementById("progress").textContent = "The line broke. Reload the page to see how far the analysis is.";
+  }
+  delete form.dataset.sent;
+  form.querySelector("button").removeAttribute("aria-disabled");
+});

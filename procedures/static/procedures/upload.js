@@ -1,0 +1,71 @@
+// Sends the upload form with a progress display. The file stays chosen when the page has to ask something.
+const megabytes = (bytes) => (bytes / 1e6).toFixed(1);
+let request = null;
+
+function show(form, words, share) {
+  form.querySelector("#sending").hidden = words === null;
+  form.querySelector("#sent-words").textContent = words ?? "";
+  form.querySelector("#sent").value = Math.round(100 * (share ?? 0));
+}
+
+function release(form) {
+  delete form.dataset.sent;
+  for (const button of form.querySelectorAll("[aria-disabled]")) button.removeAttribute("aria-disabled");
+}
+
+function takeAnswer(form, html) {
+  const main = new DOMParser().parseFromString(html, "text/html").querySelector("#main");
+  const asked = main?.querySelector("form[data-upload]");
+  if (!asked) {
+    show(form, "The server did not take the file. Reload the page and try again.", 0);
+    release(form);
+    return;
+  }
+  asked.querySelector("input[type=file]").replaceWith(form.querySelector("input[type=file]"));
+  document.getElementById("main").replaceChildren(...main.childNodes);
+  document.querySelector(".error-summary")?.focus();
+  document.title = document.title.startsWith("Error: ") ? document.title : `Error: ${document.title}`;
+}
+
+function send(form) {
+  request = new XMLHttpRequest();
+  request.upload.addEventListener("progress", (event) => {
+    if (!event.lengthComputable) return;
+    const done = event.loaded === event.total;
+    const words = done
+      ? "Sent. The server is reading the file …"
+      : `${megabytes(event.loaded)} of ${megabytes(event.total)} MB sent`;
+    show(form, words, event.loaded / event.total);
+  });
+  request.addEventListener("load", () => {
+    const taken = request.status === 200 && new URL(request.responseURL).pathname !== location.pathname;
+    if (taken) location.assign(request.responseURL);
+    else takeAnswer(form, request.responseText);
+  });
+  for (const [kind, words] of [
+    ["error", "The line broke. Nothing was stored; send the file again."],
+    ["abort", "Stopped. Nothing was stored."],
+  ]) {
+    request.addEventListener(kind, () => {
+      show(form, words, 0);
+      release(form);
+    });
+  }
+  request.open("POST", form.action || location.href);
+  show(form, "Starting …", 0);
+  request.send(new FormData(form));
+}
+
+document.addEventListener("submit", (event) => {
+  const form = event.target.closest("form[data-upload]");
+  if (!form || !form.querySelector("input[type=file]").files.length) return;
+  event.preventDefault();
+  for (const button of form.querySelectorAll("button:not([type='button'])")) button.setAttribute("aria-disabled", "true");
+  if (!form.dataset.sent) {
+    form.dataset.sent = "yes";
+    send(form);
+  }
+});
+document.addEventListener("click", (event) => {
+  if (event.target.id === "stop-sending") request?.abort();
+});

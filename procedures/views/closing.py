@@ -1,0 +1,76 @@
+"""The decision and the signature."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods
+
+from procedures.forms.decisions import DecisionForm
+from procedures.forms.sessions import SignForm
+from procedures.models import Decision, Status
+from procedures.selectors.sessions import session_detail
+from procedures.services.decisions import record_decision
+from procedures.services.sessions import sign_session
+from procedures.views.completeness import answers_to_check
+from procedures.views.entry import answer, session_to_write
+from registry.access import Right
+from registry.errors import RuleBroken
+from registry.views.errors import apply_rule
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def decision(request: HttpRequest, session: UUID) -> HttpResponse:
+    """Record which site was chosen and why. A later decision stands over an earlier one."""
+    found = session_to_write(request.user, session, Right.DECIDE)
+    initial = {"metric": request.GET.get("metric", ""), "site": request.GET.get("site", "")}
+    form = DecisionForm(request.POST or None, session=found, initial=initial)
+
+    def write(form: DecisionForm) -> Decision:
+        guard = form.guard
+        return record_decision(
+            by=request.user,
+            session=found,
+            site=form.chosen,
+            metric=form.cleaned_data["metric"],
+            reason=form.cleaned_data["reason"],
+            key=guard["key"],
+            amendment_reason=guard["reason"],
+        )
+
+    return answer(
+        request,
+        form,
+        write=write,
+        template="procedures/decision.html",
+        done=reverse("procedures:session", args=[found.pk]),
+        said="Decision recorded.",
+        context={"earlier": found.decisions.select_related("site", "decided_by").order_by("-decided_at", "-id")},
+    )
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def sign(request: HttpRequest, session: UUID) -> HttpResponse:
+    """Show what is there and what is missing, then sign."""
+    found = session_detail(request.user).get(pk=session_to_write(request.user, session, Right.SIGN).pk)
+    if found.status == Status.SIGNED:
+        messages.info(request, "This session is signed already.")
+        return redirect("procedures:session", found.pk)
+    form = SignForm(request.POST or None, use_required_attribute=False)
+    status = 200
+    if request.method == "POST":
+        status = 422
+        if form.is_valid():
+            try:
+                sign_session(by=request.user, session=found)
+            except RuleBroken as error:
+                apply_rule(form, error)
+            else:
+                messages.success(request, f"Session {found.code} is signed. Later changes need a reason.")
+                return redirect("procedures:session", found.pk)
+    context = {"form": form, "session": found, "answers": answers_to_check(found)}
+    return render(request, "procedures/sign.html", context, status=status)

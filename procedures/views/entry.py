@@ -1,0 +1,70 @@
+"""One way for every entry form: show it, let a service write, and say what the service refused."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+
+from procedures.forms.base import EntryForm
+from procedures.models import Session
+from procedures.selectors.sessions import sessions_for
+from registry.access import Right, allowed, require
+from registry.errors import Conflict, RuleBroken
+from registry.models import User
+
+
+def session_to_write(user: User, key: UUID, right: Right = Right.WRITE_SESSIONS) -> Session:
+    """Return a session the user sees; refuse when the role does not allow the writing.
+
+    Raises
+    ------
+    ObjectDoesNotExist
+        When it does not exist or belongs to another centre.
+    AccessDenied
+        When the user sees it but may not do this.
+    """
+    session = sessions_for(user).select_related("patient", "centre", "operator").get(pk=key)
+    require(user, session.centre_id, right)
+    return session
+
+
+def rights_in(user: User, session: Session) -> dict[str, bool]:
+    """Return what the user may do in this session's centre, by name of the right."""
+    wanted = (Right.WRITE_SESSIONS, Right.DECIDE, Right.SIGN, Right.SEE_IDENTITY)
+    return {right.name.lower(): allowed(user, session.centre_id, right) for right in wanted}
+
+
+def answer(
+    request: HttpRequest,
+    form: EntryForm,
+    *,
+    write: Callable[[Any], Any],
+    template: str,
+    done: str | Callable[[Any], str],
+    said: str,
+    context: dict[str, Any] | None = None,
+) -> HttpResponse:
+    """Show an entry form, or write what was posted in one transaction and go on.
+
+    A refusal shows the form again as it was filled in: 422 for what was entered, 409 for a conflict or a signature.
+    """
+    status = 200
+    if request.method == "POST":
+        status = 422
+        if form.is_valid():
+            try:
+                with transaction.atomic():
+                    written = write(form)
+            except (RuleBroken, Conflict) as error:
+                form.take(error)
+                status = 409 if isinstance(error, Conflict) else error.status
+            else:
+                messages.success(request, said)
+                return redirect(done(written) if callable(done) else done)
+    return render(request, template, {"form": form, "session": form.session} | (context or {}), status=status)

@@ -1,0 +1,107 @@
+"""Opening a session, describing it, and the entries of its log."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_safe
+
+from procedures.forms.base import likely_moment
+from procedures.forms.sessions import SUGGESTIONS, LogEntryForm, NewSessionForm, SessionDetailsForm, find_patients
+from procedures.services.sessions import describe_session, log, open_session
+from procedures.views.entry import answer, session_to_write
+from registry.access import Right, rights_anywhere
+from registry.errors import AccessDenied, Conflict, RuleBroken
+from registry.models import User
+from registry.selectors.patients import patients_for
+from registry.views.errors import apply_rule
+
+
+def _require_somewhere(user: User) -> None:
+    if Right.WRITE_SESSIONS not in rights_anywhere(user):
+        raise AccessDenied("Your role does not change sessions.")
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def new_session(request: HttpRequest) -> HttpResponse:
+    """Open a session for a patient."""
+    _require_somewhere(request.user)
+    form = NewSessionForm(request.POST or None, user=request.user, patient=request.GET.get("patient", "")[:60])
+    status = 200
+    if request.method == "POST":
+        status = 422
+        if form.is_valid():
+            try:
+                opened = open_session(by=request.user, **form.cleaned_data)
+            except (RuleBroken, Conflict) as error:
+                apply_rule(form, error)
+            else:
+                messages.success(request, f"Session {opened.code} is open.")
+                return redirect("procedures:session", opened.pk)
+    patients = patients_for(request.user, Right.WRITE_SESSIONS).order_by("-created_at")[:SUGGESTIONS]
+    return render(request, "procedures/new_session.html", {"form": form, "patients": patients}, status=status)
+
+
+@require_safe
+def patient_meant(request: HttpRequest) -> HttpResponse:
+    """Say who is meant by a code while it is typed."""
+    _require_somewhere(request.user)
+    wanted = request.GET.get("patient", "")[:60]
+    found = find_patients(request.user, wanted)
+    seen = set(patients_for(request.user).filter(pk__in=[p.pk for p in found]).values_list("pk", flat=True))
+    context = {"found": [(p, p.identity if p.pk in seen else None) for p in found], "wanted": wanted.strip()}
+    return render(request, "procedures/parts/patient_meant.html", context)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def session_details(request: HttpRequest, session: UUID) -> HttpResponse:
+    """Describe the session as a whole: outcome, contrast, dose, end, notes."""
+    found = session_to_write(request.user, session)
+    form = SessionDetailsForm(request.POST or None, session=found)
+
+    def write(form: SessionDetailsForm) -> None:
+        guard = form.guard
+        describe_session(
+            by=request.user,
+            session=found,
+            version=guard["version"] or 0,
+            reason=guard["reason"],
+            **form.values,
+        )
+
+    return answer(
+        request,
+        form,
+        write=write,
+        template="procedures/session_details.html",
+        done=reverse("procedures:session", args=[found.pk]),
+        said="Session details saved.",
+    )
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def log_entry(request: HttpRequest, session: UUID, entry: UUID | None = None) -> HttpResponse:
+    """Write a timed entry, or correct one."""
+    found = session_to_write(request.user, session)
+    stored = found.log_entries.get(pk=entry) if entry else None
+    initial = {"occurred_at": likely_moment(found)}
+    if stored:
+        initial = {"kind": stored.kind, "occurred_at": stored.occurred_at, "text": stored.text}
+    form = LogEntryForm(request.POST or None, session=found, record=stored, initial=initial)
+
+    def write(form: LogEntryForm) -> None:
+        values = {name: form.cleaned_data[name] for name in ("kind", "occurred_at", "text")}
+        log(by=request.user, session=found, **values, **form.guard)
+
+    return answer(
+        request,
+        form,
+        write=write,
+        template="procedures/log_entry.html",
+        done=reverse("procedures:session", args=[found.pk]) + "#timeline",
+        said="Entry logged." if stored is None else "Entry corrected.",
+    )

@@ -1,0 +1,172 @@
+"""Uploading a recording, its page, and its channels."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_POST, require_safe
+
+from procedures.forms.base import likely_moment
+from procedures.forms.epochs import MarkedEpochForm
+from procedures.forms.recordings import ChannelsForm, EpochTableForm, UploadForm, role_words
+from procedures.models import AnalysisRun, Recording, RunState
+from procedures.recordings import RecordingError, open_recording
+from procedures.selectors.sessions import sessions_for
+from procedures.services.analysis import cancel_analysis, start_analysis
+from procedures.services.recordings import map_channels, store_recording
+from procedures.views.entry import answer, rights_in, session_to_write
+from registry.access import Right, require
+from registry.models import User
+
+BUSY = (RunState.QUEUED, RunState.RUNNING)
+
+
+def recording_for(user: User, key: UUID, *, writing: bool = False) -> Recording:
+    """Return a recording of a session the user sees; to write, refuse when the role does not allow it."""
+    found = Recording.objects.filter(session__in=sessions_for(user)).select_related("session__patient").get(pk=key)
+    if writing:
+        require(user, found.session.centre_id, Right.WRITE_SESSIONS)
+    return found
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def new_recording(request: HttpRequest, session: UUID) -> HttpResponse:
+    """Take in a file of signals. When its channels are ambiguous, the page asks which is which."""
+    found = session_to_write(request.user, session)
+    form = UploadForm(
+        request.POST or None,
+        files=request.FILES or None,
+        session=found,
+        initial={"started_at": None},
+    )
+    labels = _channel_labels(request) if any(name.startswith("role_") for name in request.POST) else []
+    if labels:
+        form.offer_channels(labels)
+
+    def write(form: UploadForm) -> Recording:
+        upload, guard = form.cleaned_data["file"], form.guard
+        return store_recording(
+            by=request.user,
+            session=found,
+            upload=upload,
+            original_name=upload.name,
+            started_at=form.cleaned_data["started_at"],
+            mapping=form.mapping,
+            key=guard["key"],
+            reason=guard["reason"],
+        )
+
+    response = answer(
+        request,
+        form,
+        write=write,
+        template="procedures/new_recording.html",
+        done=lambda recording: reverse("procedures:recording", args=[recording.pk]),
+        said="The recording is stored. Confirm or mark its epochs, then analyse it.",
+        context={"offered": likely_moment(found)},
+    )
+    if response.status_code == 422 and form.files and not form.role_fields and (labels := _channel_labels(request)):
+        form.offer_channels(labels)
+        response = render(request, "procedures/new_recording.html", {"form": form, "session": found}, status=422)
+    return response
+
+
+def _channel_labels(request: HttpRequest) -> list[str]:
+    """Return the channels of the file just sent, so that the page can ask; none when it cannot be read."""
+    upload = request.FILES.get("file")
+    if upload is None or not hasattr(upload, "temporary_file_path"):
+        return []
+    try:
+        return [channel.label for channel in open_recording(upload.temporary_file_path()).channels]
+    except RecordingError:
+        return []
+
+
+@require_safe
+def recording(request: HttpRequest, recording: UUID) -> HttpResponse:
+    """Show a recording: signals with the epochs over them, channels, and where its analysis stands."""
+    found = recording_for(request.user, recording)
+    epochs = list(found.epochs.select_related("site", "pacing").order_by("recording_start_s"))
+    run = found.runs.first()
+    rights = rights_in(request.user, found.session)
+    context = {
+        "recording": found,
+        "session": found.session,
+        "rights": rights,
+        "channels": [(c, role_words(c["role"]) if c.get("role") else None) for c in found.channels],
+        "end_s": found.axis_start_s + found.duration_s,
+        "epochs": [(e, (e.recording_end_s or 0.0) - (e.recording_start_s or 0.0)) for e in epochs],
+        "run": run,
+        "busy": bool(run and run.state in BUSY),
+        "outdated": bool(
+            run and run.state == RunState.DONE and run.started_at and any(e.updated_at > run.started_at for e in epochs)
+        ),
+    }
+    if rights["write_sessions"]:
+        context["form"] = MarkedEpochForm(session=found.session)
+        context["table_form"] = EpochTableForm()
+    return render(request, "procedures/recording.html", context)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def recording_channels(request: HttpRequest, recording: UUID) -> HttpResponse:
+    """Correct which channel has which role."""
+    found = recording_for(request.user, recording, writing=True)
+    form = ChannelsForm(request.POST or None, session=found.session, record=found)
+
+    def write(form: ChannelsForm) -> None:
+        guard = form.guard
+        map_channels(
+            by=request.user,
+            recording=found,
+            mapping=form.mapping,
+            version=guard["version"] or 0,
+            reason=guard["reason"],
+        )
+
+    return answer(
+        request,
+        form,
+        write=write,
+        template="procedures/channels.html",
+        done=reverse("procedures:recording", args=[found.pk]),
+        said="Channels corrected. Analyse the recording again to use them.",
+        context={"recording": found},
+    )
+
+
+@require_POST
+def analyse(request: HttpRequest, recording: UUID) -> HttpResponse:
+    """Start an analysis of the marked epochs."""
+    found = recording_for(request.user, recording, writing=True)
+    start_analysis(by=request.user, recording=found, reason=request.POST.get("amendment_reason", ""))
+    return redirect("procedures:recording", found.pk)
+
+
+@require_POST
+def cancel(request: HttpRequest, recording: UUID, run: UUID) -> HttpResponse:
+    """Stop an analysis."""
+    found = recording_for(request.user, recording, writing=True)
+    stopped = cancel_analysis(by=request.user, run=found.runs.select_related("recording__session").get(pk=run))
+    if stopped.state == RunState.CANCELLED:
+        messages.info(request, "The analysis is cancelled; nothing of it was written.")
+    else:
+        messages.info(request, "The analysis had ended already.")
+    return redirect("procedures:recording", found.pk)
+
+
+@require_safe
+def progress(request: HttpRequest, recording: UUID) -> HttpResponse:
+    """Say how far the analysis is; once it has ended, tell the page that watches to reload."""
+    found = recording_for(request.user, recording)
+    run: AnalysisRun | None = found.runs.first()
+    busy = bool(run and run.state in BUSY)
+    context = {"recording": found, "run": run, "busy": busy, "rights": rights_in(request.user, found.session)}
+    response = render(request, "procedures/parts/progress.html", context)
+    if request.htmx and request.GET.get("watching") and run and not busy:
+        response["HX-Refresh"] = "true"
+    return response

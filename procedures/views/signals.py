@@ -1,0 +1,158 @@
+"""The signals of a recording as a figure, thinned for the screen, with the epochs over them."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+import numpy as np
+from django.http import HttpRequest, JsonResponse
+from django.views.decorators.http import require_safe
+
+from procedures.models import Epoch, Recording
+from procedures.recordings import Channel, RecordingError, decimate, open_recording
+from procedures.views.recordings import recording_for
+from registry.errors import RuleBroken
+
+MOST_POINTS = 2000
+USUAL_POINTS = 1200
+# A baseline is hatched by its word and its paler tint, never by colour alone.
+_BASELINE_FILL, _SITE_FILL = "rgba(140,140,140,0.16)", "rgba(0,114,178,0.20)"
+
+
+@require_safe
+def signals(request: HttpRequest, recording: UUID) -> JsonResponse:
+    """Return pressure, volume and one ECG lead between two times as a figure."""
+    found = recording_for(request.user, recording)
+    first, last = found.axis_start_s, found.axis_start_s + found.duration_s
+    start_s = _number(request, "start", first, first, last)
+    end_s = _number(request, "end", last, first, last)
+    points = int(_number(request, "points", USUAL_POINTS, 2, MOST_POINTS))
+    if end_s <= start_s:
+        raise RuleBroken("The end must be after the start.")
+    try:
+        panels = _panels(found, start_s, end_s)
+    except RecordingError as error:
+        return JsonResponse({"data": [], "message": str(error)})
+    if not panels:
+        return JsonResponse({"data": [], "message": "No channel of this recording is known. Say which is which."})
+    data = [_trace(index, name, channel, start_s, points) for index, (name, channel) in enumerate(panels)]
+    epochs = found.epochs.select_related("site").filter(recording_start_s__lt=end_s, recording_end_s__gt=start_s)
+    layout = _layout(panels, start_s, end_s) | _overlay(list(epochs), start_s, end_s)
+    return JsonResponse({"data": data, "layout": layout, "start_s": start_s, "end_s": end_s})
+
+
+def _number(request: HttpRequest, name: str, default: float, low: float, high: float) -> float:
+    text = request.GET.get(name, "")
+    try:
+        value = float(text) if text else default
+    except ValueError:
+        raise RuleBroken(f"'{text}' is not a number.") from None
+    if not np.isfinite(value):
+        raise RuleBroken(f"'{text}' is not a number.")
+    return min(max(value, low), high)
+
+
+def _panels(recording: Recording, start_s: float, end_s: float) -> list[tuple[str, Channel]]:
+    """Return what is drawn, from top to bottom: pressure, total or summed volume, one ECG lead."""
+    by_role = {channel["role"]: channel["label"] for channel in recording.channels if channel.get("role")}
+    segments = [label for role, label in sorted(by_role.items()) if role.startswith("V_") and role != "V_LV"]
+    conductances = [label for role, label in sorted(by_role.items()) if role.startswith("G_")]
+    ecg = [label for role, label in by_role.items() if role.startswith("ECG")][:1]
+    choices = [("Pressure", [by_role[role] for role in ("P_LV",) if role in by_role])]
+    choices.append(("Volume", [by_role["V_LV"]] if "V_LV" in by_role else segments))
+    if "V_LV" not in by_role and not segments:
+        choices.append(("Conductance", conductances))
+    choices.append(("ECG", ecg))
+    wanted = [label for _, labels in choices for label in labels]
+    if not wanted:
+        return []
+    read = {channel.label: channel for channel in open_recording(recording.file.path).read(start_s, end_s, wanted)}
+    return [(name, _sum([read[label] for label in labels])) for name, labels in choices if labels]
+
+
+def _sum(channels: list[Channel]) -> Channel:
+    first = channels[0]
+    if len(channels) == 1:
+        return first
+    alike = [c.samples for c in channels if c.samples.size == first.samples.size]
+    label = f"sum of {len(alike)} segments"
+    return Channel(label, first.unit, first.sample_rate_hz, np.sum(alike, axis=0))
+
+
+def _trace(index: int, name: str, channel: Channel, start_s: float, points: int) -> dict[str, Any]:
+    rate = channel.sample_rate_hz
+    # Two drawn points, the lowest and the highest, stand for each stretch.
+    times, lows, highs = decimate(channel.samples, rate, 0.0, channel.samples.size / rate, max(1, points // 2))
+    if channel.samples.size <= points // 2:
+        xs, ys = times, lows
+    else:
+        xs, ys = np.repeat(times, 2), np.column_stack((lows, highs)).ravel()
+    axis = str(index + 1) if index else ""
+    return {
+        "type": "scatter",
+        "mode": "lines",
+        "name": name,
+        "x": np.round(xs + start_s, 4).tolist(),
+        "y": [value if np.isfinite(value) else None for value in np.round(ys, 4).tolist()],
+        "xaxis": "x",
+        "yaxis": f"y{axis}",
+        "line": {"color": "#000000", "width": 1},
+        "hovertemplate": "%{x:.2f} s: %{y:.1f} " + channel.unit + "<extra>" + name + "</extra>",
+    }
+
+
+def _layout(panels: list[tuple[str, Channel]], start_s: float, end_s: float) -> dict[str, Any]:
+    count = len(panels)
+    layout: dict[str, Any] = {
+        "showlegend": False,
+        "margin": {"l": 72, "r": 16, "t": 40, "b": 52},
+        "xaxis": {"title": {"text": "Time in the recording (s)"}, "range": [start_s, end_s], "anchor": f"y{count}"},
+    }
+    if count == 1:
+        layout["xaxis"]["anchor"] = "y"
+    for index, (name, channel) in enumerate(panels):
+        top = 1 - index / count
+        unit = f" ({channel.unit})" if channel.unit else ""
+        layout[f"yaxis{index + 1 if index else ''}"] = {
+            "title": {"text": f"{name}{unit}"},
+            "domain": [max(0.0, top - 1 / count + 0.04), top],
+            "nticks": 5,
+        }
+    return layout
+
+
+def _overlay(epochs: list[Epoch], start_s: float, end_s: float) -> dict[str, Any]:
+    shapes, notes = [], []
+    for epoch in epochs:
+        begins, ends = epoch.recording_start_s or 0.0, epoch.recording_end_s or 0.0
+        shapes.append(
+            {
+                "type": "rect",
+                "xref": "x",
+                "yref": "paper",
+                "x0": begins,
+                "x1": ends,
+                "y0": 0,
+                "y1": 1,
+                "layer": "below",
+                "fillcolor": _SITE_FILL if epoch.site_id else _BASELINE_FILL,
+                "line": {"width": 1, "dash": "solid" if epoch.site_id else "dot", "color": "#000000"},
+            }
+        )
+        shown = max(begins, start_s), min(ends, end_s)
+        # A word needs room: about a fortieth of the width for each couple of letters.
+        if shown[1] - shown[0] > (end_s - start_s) * 0.011 * len(epoch.label):
+            notes.append(
+                {
+                    "x": sum(shown) / 2,
+                    "y": 1,
+                    "xref": "x",
+                    "yref": "paper",
+                    "yanchor": "bottom",
+                    "text": epoch.label.replace("<", "&lt;"),
+                    "showarrow": False,
+                    "font": {"size": 13},
+                }
+            )
+    return {"shapes": shapes, "annotations": notes}

@@ -1,0 +1,71 @@
+"""Entering sites and what was measured at them."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.http import HttpRequest, HttpResponse
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods
+
+from procedures.forms.base import likely_moment
+from procedures.forms.sites import MeasurementForm, SiteForm
+from procedures.models import LeadMeasurement, Site
+from procedures.services.sites import put_measurement, put_site, put_tributary
+from procedures.views.entry import answer, session_to_write
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def site(request: HttpRequest, session: UUID, site: UUID | None = None) -> HttpResponse:
+    """Write a site and, where it is new, its tributary; or correct one."""
+    found = session_to_write(request.user, session)
+    stored = found.sites.select_related("tributary").get(pk=site) if site else None
+    initial = {"vein": request.GET.get("vein", ""), "ordinal": request.GET.get("ordinal", "1")}
+    form = SiteForm(request.POST or None, session=found, record=stored, initial=initial)
+
+    def write(form: SiteForm) -> Site:
+        guard = form.guard
+        data = form.cleaned_data
+        tributary = put_tributary(
+            by=request.user, session=found, vein=data["vein"], ordinal=data["ordinal"], reason=guard["reason"]
+        )
+        return put_site(by=request.user, session=found, tributary=tributary, **form.values, **guard)
+
+    def done(written: Site) -> str:
+        if "measure" in request.POST and written.reached:
+            return reverse("procedures:new_measurement", args=[found.pk, written.pk])
+        return reverse("procedures:session", args=[found.pk]) + "#sites"
+
+    return answer(
+        request,
+        form,
+        write=write,
+        template="procedures/site.html",
+        done=done,
+        said="Site saved.",
+        context={"site": stored},
+    )
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def measurement(request: HttpRequest, session: UUID, site: UUID, measurement: UUID | None = None) -> HttpResponse:
+    """Write what was measured at a site, or correct it."""
+    found = session_to_write(request.user, session)
+    measured = found.sites.select_related("tributary", "session").get(pk=site)
+    stored = measured.measurements.get(pk=measurement) if measurement else None
+    initial = {"measured_at": likely_moment(found)}
+    form = MeasurementForm(request.POST or None, session=found, record=stored, initial=initial)
+
+    def write(form: MeasurementForm) -> LeadMeasurement:
+        confirmed = form.cleaned_data["confirmed"]
+        return put_measurement(by=request.user, site=measured, confirmed=confirmed, **form.values, **form.guard)
+
+    return answer(
+        request,
+        form,
+        write=write,
+        template="procedures/measurement.html",
+        done=reverse("procedures:session", args=[found.pk]) + "#sites",
+        said=f"Measurement at {measured.label} saved.",
+        context={"site": measured, "earlier": list(measured.measurements.all()), "measurement": stored},
+    )
