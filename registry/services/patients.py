@@ -38,7 +38,9 @@ def register_patient(
     key: UUID | None = None,
     code: str | None = None,
 ) -> Patient:
-    """Register a person under a new code, or one taken over from elsewhere; the identifiers go encrypted into their own table.
+    """Register a person under a new code, or one taken over from elsewhere.
+
+    The identifiers go encrypted into their own table.
 
     Raises
     ------
