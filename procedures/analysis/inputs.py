@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,92 +15,84 @@ from procedures.recordings import Assignment, Channel, Recording, RecordingError
 from .common_clock import resample
 
 SEGMENT_ROLES = tuple(f"V_{n}" for n in range(1, 8))
+MIN_SEGMENTS = 3
 
 
 def engine_signals(recording: Recording, assignment: Assignment) -> tuple[PressureVolumeSignals, list[QualityNote]]:
     """Decode the channels with a role and put them on the clock of the pressure.
+
+    Channels are read one at a time into the arrays that the engine takes, so that none is held twice.
 
     Raises
     ------
     RecordingError
         Where the pressure holds no values, or there are too few volume segments.
     """
-    labels = {channel.label for channel, role in zip(recording.channels, assignment.roles, strict=True) if role}
-    chosen = [i for i, channel in enumerate(recording.channels) if channel.label in labels]
-    decoded: dict[str, Channel] = {
-        role: _scaled(channel, assignment.factors[i])
-        for i, channel in zip(chosen, recording.read(labels=sorted(labels)), strict=True)
-        if (role := assignment.roles[i])
-    }
-    pressure = decoded["P_LV"]
+    pressure = _channel(recording, assignment, "P_LV")
     if not np.isfinite(pressure.samples).any():
         raise RecordingError("The left-ventricular pressure holds no values.")
-    notes: list[QualityNote] = []
+    other_rates: dict[float, list[str]] = {}
 
     def rows(roles: Iterable[str]) -> NDArray[np.float64] | None:
-        present = [role for role in roles if role in decoded]
+        present = [role for role in roles if role in assignment.roles]
         if not present:
             return None
-        return np.stack([_on_clock_of(pressure, decoded.pop(role), notes) for role in present])
+        table = np.empty((len(present), pressure.samples.size))
+        for row, role in zip(table, present, strict=True):
+            channel = _channel(recording, assignment, role)
+            if not math.isclose(channel.sample_rate_hz, pressure.sample_rate_hz, rel_tol=1e-9):
+                other_rates.setdefault(channel.sample_rate_hz, []).append(channel.label)
+            row[:] = _on_clock_of(pressure, channel)
+        return table
 
-    segments = rows(SEGMENT_ROLES)
-    total = rows(["V_LV"])
+    segments, total, breath = rows(SEGMENT_ROLES), rows(["V_LV"]), rows(["RESP"])
+    if segments is not None and len(segments) < MIN_SEGMENTS:
+        if total is None:
+            raise RecordingError(
+                f"The recording has {len(segments)} segmental volume(s) and no total volume; "
+                f"{MIN_SEGMENTS} to 7 segments, or V_LV, are needed."
+            )
+        segments = None
     signals = PressureVolumeSignals(
         sample_rate_hz=pressure.sample_rate_hz,
         pressure_mmhg=pressure.samples,
-        segments_ml=_enough_segments(segments, total, notes),
+        segments_ml=segments,
         volume_ml=None if total is None else total[0],
         ecg_mv=rows(role for role in assignment.roles if role and role.startswith("ECG")),
-        respiration=None if (breath := rows(["RESP"])) is None else breath[0],
+        respiration=None if breath is None else breath[0],
         start_s=recording.start_s,
     )
-    return signals, notes + _about_volumes(assignment)
-
-
-def _scaled(channel: Channel, factor: float) -> Channel:
-    if factor == 1.0:
-        return channel
-    return Channel(channel.label, channel.unit, channel.sample_rate_hz, channel.samples * factor)
-
-
-def _on_clock_of(pressure: Channel, channel: Channel, notes: list[QualityNote]) -> NDArray[np.float64]:
-    size = pressure.samples.size
-    if math.isclose(channel.sample_rate_hz, pressure.sample_rate_hz, rel_tol=1e-9):
-        if channel.samples.size == size:
-            return channel.samples
-        padded = np.full(size, np.nan)
-        padded[: channel.samples.size] = channel.samples[:size]
-        return padded
-    notes.append(
+    resampled = [
         QualityNote(
             code="resampled",
-            message=f"The channel '{channel.label}' was sampled at {channel.sample_rate_hz:g} Hz and brought to the "
-            f"{pressure.sample_rate_hz:g} Hz of the pressure.",
-            channel=channel.label,
+            message=f"Sampled at {rate:g} Hz and brought to the {pressure.sample_rate_hz:g} Hz of the pressure: "
+            + ", ".join(labels)
+            + ".",
+            channel=", ".join(labels),
             severity="info",
         )
-    )
-    return resample(channel.samples, channel.sample_rate_hz, pressure.sample_rate_hz, size)
+        for rate, labels in other_rates.items()
+    ]
+    return signals, resampled + _about_volumes(assignment)
 
 
-def _enough_segments(
-    segments: NDArray[np.float64] | None, total: NDArray[np.float64] | None, notes: list[QualityNote]
-) -> NDArray[np.float64] | None:
-    if segments is None or len(segments) >= 3:
-        return segments
-    if total is None:
-        raise RecordingError(
-            f"The recording has {len(segments)} segmental volume(s) and no total volume; "
-            "3 to 7 segments, or V_LV, are needed."
-        )
-    notes.append(
-        QualityNote(
-            "too_few_segments",
-            f"The recording has {len(segments)} segmental volume(s); fewer than 3 say nothing of dyssynchrony, "
-            "and only the total volume V_LV was used.",
-        )
-    )
-    return None
+def _channel(recording: Recording, assignment: Assignment, role: str) -> Channel:
+    at = assignment.roles.index(role)
+    # a label with a role is the only one of its kind: two would have been asked about
+    (channel,) = recording.read(labels=[recording.channels[at].label])
+    factor = assignment.factors[at]
+    return channel if factor == 1.0 else replace(channel, samples=channel.samples * factor)
+
+
+def _on_clock_of(pressure: Channel, channel: Channel) -> NDArray[np.float64]:
+    size = pressure.samples.size
+    if not math.isclose(channel.sample_rate_hz, pressure.sample_rate_hz, rel_tol=1e-9):
+        return resample(channel.samples, channel.sample_rate_hz, pressure.sample_rate_hz, size)
+    if channel.samples.size == size:
+        return channel.samples
+    padded = np.full(size, np.nan)
+    padded[: channel.samples.size] = channel.samples[:size]
+    return padded
 
 
 def _about_volumes(assignment: Assignment) -> list[QualityNote]:
@@ -115,7 +108,15 @@ def _about_volumes(assignment: Assignment) -> list[QualityNote]:
                 "so there are no volumes and no metrics that need them.",
             )
         )
-    if len(segments) >= 3 and (missing := sorted(set(range(segments[0], segments[-1] + 1)) - set(segments))):
+    if 0 < len(segments) < MIN_SEGMENTS:
+        notes.append(
+            QualityNote(
+                "too_few_segments",
+                f"The recording has {len(segments)} segmental volume(s); fewer than {MIN_SEGMENTS} say nothing of "
+                "dyssynchrony, and only the total volume V_LV was used.",
+            )
+        )
+    if len(segments) >= MIN_SEGMENTS and (missing := sorted(set(range(segments[0], segments[-1] + 1)) - set(segments))):
         names = ", ".join(f"V_{n}" for n in missing)
         notes.append(
             QualityNote(
@@ -123,7 +124,7 @@ def _about_volumes(assignment: Assignment) -> list[QualityNote]:
                 f"The volume of segment {names} is missing between others; the total volume is the sum of the rest.",
             )
         )
-    if len(segments) >= 3 and has_total:
+    if len(segments) >= MIN_SEGMENTS and has_total:
         notes.append(
             QualityNote(
                 "total_from_segments",
