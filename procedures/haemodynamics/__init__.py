@@ -1,6 +1,7 @@
 """Pressure-volume analysis: signals to beats, beats to metrics, epochs to statistics. NumPy and SciPy only."""
 
-from .analysis import ALGORITHM_VERSION, analyse, loops
+from .analysis import ALGORITHM_VERSION, analyse
+from .average_loop import loops
 from .results import Analysis, BeatTable, EpochSummary, MetricSummary, QualityNote
 from .settings import Settings
 from .signals import EpochWindow, PressureVolumeSignals

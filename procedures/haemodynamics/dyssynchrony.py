@@ -22,6 +22,7 @@ from scipy import ndimage
 
 from .cycles import Cycles
 from .filters import low_pass
+from .results import QualityNote
 from .settings import Settings
 from .signals import FloatArray
 from .windows import IntArray, blocks, interpolate
@@ -72,7 +73,9 @@ def _slope(volume: FloatArray, bandwidth_hz: float, rate_hz: float) -> FloatArra
     sigma = gaussian_samples(bandwidth_hz, rate_hz)
     if sigma < 0.5:
         return np.asarray(np.gradient(volume, 1 / rate_hz, axis=-1))
-    return np.asarray(ndimage.gaussian_filter1d(volume, sigma, axis=-1, order=1, mode="nearest", truncate=5.0) * rate_hz)
+    return np.asarray(
+        ndimage.gaussian_filter1d(volume, sigma, axis=-1, order=1, mode="nearest", truncate=5.0) * rate_hz
+    )
 
 
 def _slope_gain(bandwidth_hz: float, rate_hz: float) -> float:
@@ -110,12 +113,23 @@ def reduce_segments(segments: FloatArray, settings: Settings, sample_rate_hz: fl
         slope = np.stack([np.gradient(row, 1 / sample_rate_hz) for row in segments])
         return SegmentTraces(smooth, rate, slope, sample_rate_hz, plain_noise, 0.22 * sample_rate_hz, False)
     white = white_noise(reduced)
-    for bandwidth in (*(value for value in LADDER_HZ if value > settings.slope_bandwidth_hz), settings.slope_bandwidth_hz):
+    for bandwidth in (
+        *(value for value in LADDER_HZ if value > settings.slope_bandwidth_hz),
+        settings.slope_bandwidth_hz,
+    ):
         noise = white * _slope_gain(bandwidth, rate)
         noisy = bool(np.median(noise) > TOLERATED_NOISE * peak)
         if not noisy:
             break
     return SegmentTraces(smooth, rate, _slope(reduced, bandwidth, rate), rate, noise, bandwidth, noisy)
+
+
+def filter_note(traces: SegmentTraces, settings: Settings) -> QualityNote:
+    """What was done to the segments before their slopes were compared."""
+    beats = f", {settings.slope_average_beats} neighbouring beats averaged" if traces.noisy else ""
+    noise = float(np.median(traces.noise))
+    text = f"Slopes of the segments under {traces.bandwidth_hz:.0f} Hz{beats}; noise {noise:.1f} mL/s (SD)."
+    return QualityNote("slope_filter", text, severity="info")
 
 
 def block_centre(sample: FloatArray, sample_rate_hz: float, rate_hz: float) -> FloatArray:
@@ -146,7 +160,10 @@ def slopes_by_phase(
     first, second = (middle - start)[:, None], (stop - middle)[:, None]
     at = np.concatenate((start[:, None] + first * systolic, middle[:, None] + second * diastolic), axis=1)
     weight = np.concatenate(
-        (np.repeat(first / SYSTOLIC_POINTS, SYSTOLIC_POINTS, 1), np.repeat(second / DIASTOLIC_POINTS, DIASTOLIC_POINTS, 1)),
+        (
+            np.repeat(first / SYSTOLIC_POINTS, SYSTOLIC_POINTS, 1),
+            np.repeat(second / DIASTOLIC_POINTS, DIASTOLIC_POINTS, 1),
+        ),
         axis=1,
     )
     return interpolate(traces.slope, at), weight / (stop - start)[:, None]

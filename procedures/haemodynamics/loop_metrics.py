@@ -84,7 +84,7 @@ def relaxation_metrics(
         smooth, _ = gather(traces.smooth, start[part], end)
         above = smooth > (edp_next[part] + settings.tau_end_above_edp_mmhg)[:, None]
         inside &= np.logical_and.accumulate(above, axis=1)
-        time_ms = np.arange(values.shape[1]) * 1000.0 / rate
+        time_ms: FloatArray = np.arange(values.shape[1], dtype=np.float64) * (1000.0 / rate)
         used = max(int(inside.sum(axis=1).max(initial=1)), 1)
         values, inside, time_ms = values[:, :used], inside[:, :used], time_ms[:used]
         result["exponential"][part] = tau_exponential_ms(time_ms, values, inside)[0]
@@ -98,7 +98,6 @@ def pressure_metrics(
 ) -> tuple[dict[str, FloatArray], IntArray]:
     """Metrics that need pressure alone, and the sample of dP/dtmin of each beat."""
     size = traces.smooth.size
-    onset = np.floor(cycles.onset).astype(np.int64)
     stop = np.minimum(np.ceil(cycles.next_onset).astype(np.int64), size)
     systole = np.minimum(cycles.peak_slope + round(0.7 * sample_rate_hz), stop)
     minimum = argmax(traces.coarse_slope, cycles.peak_slope, np.maximum(systole, cycles.peak_slope + 1), -1)
@@ -107,8 +106,9 @@ def pressure_metrics(
     edp_next = interpolate(traces.smooth, next_at)
     half = round(0.04 * sample_rate_hz)
     # Where the derivative is noisy its smallest sample wanders; a somewhat narrower filter holds the start steady.
-    clean = traces.slope_noise < SLOPE_NOISE_SHARE * float(np.median(np.abs(traces.slope[minimum]))) if minimum.size else True
-    steady = traces.slope if clean else differentiator(START_MS, sample_rate_hz)(traces.raw)
+    steady = traces.slope
+    if minimum.size and traces.slope_noise > SLOPE_NOISE_SHARE * np.median(np.abs(traces.slope[minimum])):
+        steady = differentiator(START_MS, sample_rate_hz)(traces.raw)
     steepest = argmax(steady, np.maximum(minimum - half, 0), np.minimum(minimum + half // 2, size), -1)
     metrics = {
         "heart_rate_per_min": 60 * sample_rate_hz / (cycles.next_mark - cycles.mark),
@@ -134,7 +134,6 @@ def loop_area(pressure: FloatArray, volume: FloatArray, start: IntArray, stop: I
 
 def volume_metrics(
     traces: PressureTraces,
-    pressure: FloatArray,
     total: FloatArray,
     cycles: Cycles,
     minimum: IntArray,
@@ -163,7 +162,7 @@ def volume_metrics(
         room = v - settings.end_systolic_v0_ml
         ratio = np.where(inside & (room > 0), p / np.where(room > 0, room, 1.0), -np.inf)
         corner[part] = cycles.peak_slope[part] + ratio.argmax(axis=1)
-    area = loop_area(pressure, smooth, np.minimum(onset, size - 1), np.minimum(stop, size - 1))
+    area = loop_area(traces.smooth, smooth, np.minimum(onset, size - 1), np.minimum(stop, size - 1))
     sv = edv - esv
     with np.errstate(divide="ignore", invalid="ignore"):
         return {

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from .results import QualityNote
 from .signals import FloatArray, PressureVolumeSignals
@@ -30,24 +29,29 @@ def bridge(x: FloatArray) -> FloatArray:
     return np.interp(np.arange(x.size), np.flatnonzero(good), x[good])
 
 
-def flat_mask(x: FloatArray, sample_rate_hz: float) -> NDArray[np.bool_]:
-    """Samples within a stretch of half a second or more without any change."""
-    still = np.concatenate(([False], np.diff(x) == 0))
-    size = max(int(FLAT_S * sample_rate_hz), 2)
-    if x.size < size:
-        return np.zeros(x.size, dtype=bool)
-    return np.asarray(ndimage.binary_opening(still, np.ones(size - 1, dtype=bool)))
+def flat_runs(x: FloatArray, sample_rate_hz: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Starts and stops of stretches of half a second or more without any change."""
+    still = np.concatenate(([False], np.diff(x) == 0, [False]))
+    edge = np.flatnonzero(np.diff(still.astype(np.int8)))
+    starts, stops = edge[::2], edge[1::2] + 1
+    long = stops - starts >= FLAT_S * sample_rate_hz
+    return starts[long], stops[long]
 
 
 def clipped_share(x: FloatArray) -> float:
-    """Share of samples held at the very largest or smallest value in runs of three or more."""
-    worst = 0.0
+    """Share of samples cut off at the very largest or smallest value.
+
+    Runs of three or more at the limit count when the signal ran into them: with a slope of a quarter of its
+    steepest. A volume at rest between two valve movements is flat too, but comes to it gently.
+    """
+    worst, steepest = 0.0, float(np.abs(np.diff(x)).max(initial=0.0))
     for limit in (x.max(), x.min()):
-        at = x == limit
-        if at.sum() < 6:
-            continue
-        held = at[2:] & at[1:-1] & at[:-2]
-        worst = max(worst, float(held.sum()) / x.size)
+        at = np.concatenate(([False], x == limit, [False]))
+        edge = np.flatnonzero(np.diff(at.astype(np.int8)))
+        starts, stops = edge[::2], edge[1::2]
+        entry = np.abs(x[starts] - x[np.maximum(starts - 1, 0)])
+        cut = (stops - starts >= 3) & (entry > 0.25 * steepest)
+        worst = max(worst, float((stops - starts)[cut].sum()) / x.size)
     return worst
 
 
@@ -62,7 +66,8 @@ def channel_notes(name: str, raw: FloatArray, sample_rate_hz: float) -> list[Qua
         return notes
     if np.ptp(finite) == 0:
         return [*notes, QualityNote("flat", "The channel never changes.", name, severity="error")]
-    flat = float(flat_mask(raw, sample_rate_hz).mean())
+    starts, stops = flat_runs(raw, sample_rate_hz)
+    flat = float((stops - starts).sum()) / raw.size
     if flat > 0:
         notes.append(QualityNote("flat", f"The channel does not change for {100 * flat:.2g} % of the time.", name))
     share = clipped_share(finite)
@@ -125,3 +130,15 @@ def segment_notes(signals: PressureVolumeSignals) -> list[QualityNote]:
         if np.median(rows[index]) < 0:
             notes.append(QualityNote("segment_negative", "Is mostly negative: check the calibration.", name))
     return notes
+
+
+def signal_notes(signals: PressureVolumeSignals) -> list[QualityNote]:
+    """Everything to be said about the channels as they came."""
+    rate = signals.sample_rate_hz
+    notes = channel_notes("P_LV", signals.pressure_mmhg, rate)
+    if signals.segments_ml is not None:
+        for index, row in enumerate(signals.segments_ml):
+            notes += channel_notes(f"V_{index + 1}", row, rate)
+    elif signals.volume_ml is not None:
+        notes += channel_notes("V_LV", signals.volume_ml, rate)
+    return notes + unit_notes(signals) + segment_notes(signals)

@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from .results import QualityNote
 from .settings import Settings
-from .signals import FloatArray
+from .signals import EpochWindow, FloatArray
 from .windows import IntArray
+
+Mask = NDArray[np.bool_]
 
 NEIGHBOURS = 8
 FEWEST_NEIGHBOURS = 3
@@ -65,9 +69,9 @@ def rhythm_spread(interval: FloatArray, group: IntArray) -> FloatArray:
     return _spread(interval / around - 1, group)
 
 
-def shape_deviation(metrics: Mapping[str, FloatArray], group: IntArray, fraction: float) -> NDArray[np.bool_]:
+def shape_deviation(metrics: Mapping[str, FloatArray], group: IntArray, fraction: float) -> Mask:
     """Beats whose pressure or stroke volume is far from their neighbours', both relatively and in SDs."""
-    far: NDArray[np.bool_] = np.zeros(group.size, dtype=bool)
+    far: Mask = np.zeros(group.size, dtype=bool)
     for key in SHAPE_METRICS:
         if key not in metrics:
             continue
@@ -79,13 +83,28 @@ def shape_deviation(metrics: Mapping[str, FloatArray], group: IntArray, fraction
     return far
 
 
-def ectopic_beats(
+@dataclass(frozen=True)
+class RhythmVerdict:
+    """Ectopic beats, other outliers, and beats in a stretch of irregular rhythm; each shape (n,)."""
+
+    ectopic: Mask
+    outlier: Mask
+    irregular: Mask
+
+
+def judge_rhythm(
     mark_s: FloatArray, next_s: FloatArray, metrics: Mapping[str, FloatArray], group: IntArray, settings: Settings
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_], NDArray[np.bool_]]:
-    """Ectopic beats, other outliers, and beats in a stretch with an irregular rhythm; each shape (n,)."""
+) -> RhythmVerdict:
+    """Tell ectopic beats by prematurity, compensating pause and shape.
+
+    A beat is ectopic when it comes early by ``premature_fraction``, or by the smaller ``compensated_fraction`` with a
+    next interval lengthened as much, or at all early with a far-off pressure or stroke volume. Both fractions grow to
+    three and two SDs of the rhythm's own spread, so that breathing is not taken for ectopy; in a stretch whose
+    spread exceeds ``irregular_rr_fraction`` (atrial fibrillation) nothing is refused for its timing.
+    """
     if mark_s.size == 0:
-        empty: NDArray[np.bool_] = np.zeros(0, dtype=bool)
-        return empty, empty, empty
+        nothing: Mask = np.zeros(0, dtype=bool)
+        return RhythmVerdict(nothing, nothing, nothing)
     following = next_s - mark_s
     preceding = np.concatenate(([np.nan], following[:-1]))
     reference = rr_reference(preceding, group)
@@ -99,22 +118,33 @@ def ectopic_beats(
         compensated = (early > smaller) & (late > smaller)
         far = shape_deviation(metrics, group, settings.shape_fraction)
         ectopic = ~irregular & (premature | compensated | (far & (early > 0.04)))
-    return ectopic, far & ~ectopic, irregular
+    return RhythmVerdict(ectopic, far & ~ectopic, irregular)
 
 
-def after(flags: NDArray[np.bool_], count: int) -> NDArray[np.bool_]:
+def rhythm_notes(verdict: RhythmVerdict, epoch: IntArray, windows: Sequence[EpochWindow]) -> list[QualityNote]:
+    """A note for each epoch with an irregular rhythm."""
+    notes = []
+    for index, window in enumerate(windows):
+        members = verdict.irregular[epoch == index]
+        if members.size and members.mean() > 0.5:
+            text = "The rhythm is irregular (atrial fibrillation?): no beat was refused for its timing."
+            notes.append(QualityNote("irregular_rhythm", text, epoch=window.label))
+    return notes
+
+
+def after(flags: Mask, count: int) -> Mask:
     """The ``count`` beats that follow each flagged one."""
-    result: NDArray[np.bool_] = np.zeros_like(flags)
+    result: Mask = np.zeros_like(flags)
     for step in range(1, count + 1):
         result[step:] |= flags[:-step]
     return result & ~flags
 
 
 def settling_beats(
-    mark_s: FloatArray, epoch: IntArray, starts_s: FloatArray, counted: NDArray[np.bool_], settings: Settings
-) -> NDArray[np.bool_]:
+    mark_s: FloatArray, epoch: IntArray, starts_s: FloatArray, counted: Mask, settings: Settings
+) -> Mask:
     """First beats of each epoch that follows another pacing state (``counted``, one flag per epoch)."""
-    result: NDArray[np.bool_] = np.zeros(mark_s.size, dtype=bool)
+    result: Mask = np.zeros(mark_s.size, dtype=bool)
     for index in np.flatnonzero(counted):
         members = np.flatnonzero(epoch == index)
         result[members[: settings.settling_beats]] = True

@@ -78,7 +78,12 @@ def _line(shape: FloatArray, pressure: FloatArray, weight: FloatArray) -> tuple[
 
 
 def curvature_bias(
-    shape: FloatArray, first: FloatArray, second: FloatArray, amplitude: FloatArray, weight: FloatArray, error: FloatArray
+    shape: FloatArray,
+    first: FloatArray,
+    second: FloatArray,
+    amplitude: FloatArray,
+    weight: FloatArray,
+    error: FloatArray,
 ) -> FloatArray:
     """Bias of the fitted tau that noise and the curvature of the model cause, ms, shape (beats,).
 

@@ -56,9 +56,7 @@ class Made:
             pressure = pressure + noise * rng.standard_normal(pressure.shape)
             segments = segments + noise * rng.standard_normal(segments.shape)
             leads = leads + 0.02 * noise * rng.standard_normal(leads.shape) + 0.05 * wave
-        return PressureVolumeSignals(
-            RATE_HZ, pressure, segments_ml=segments, ecg_mv=leads if ecg else None
-        )
+        return PressureVolumeSignals(RATE_HZ, pressure, segments_ml=segments, ecg_mv=leads if ecg else None)
 
 
 def plan(
@@ -129,7 +127,7 @@ def _elastance(item: Plan, time: np.ndarray) -> np.ndarray:
 
 
 def _exchange(item: Plan, time: np.ndarray) -> np.ndarray:
-    """Volume, mL, that leaves early segments for late ones: a push in early systole, back in early diastole, a slosh."""
+    """Volume, mL, pushed from early to late segments in systole, back in early diastole, and a diastolic slosh."""
     moved = np.zeros(time.size)
     for r in item.r_wave_s + ELECTROMECHANICAL_S:
         first, last = np.searchsorted(time, (r, r + 0.9))
