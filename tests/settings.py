@@ -19,6 +19,7 @@ if not os.environ.get("DATABASE_URL"):
     os.environ.pop("DATABASE_URL", None)
 os.environ["TRIBUTARY_VAR"] = str(_RUN)
 os.environ["TRIBUTARY_SECRET_KEY"] = "used by tests only, never by a service"
+os.environ["TRIBUTARY_EXPORT_KEY"] = "used by tests only"
 os.environ["TRIBUTARY_IDENTITY_KEYS"] = "dHJpYnV0YXJ5LXRlc3RzLW9ubHkta2V5LTAwMDAwMDA="
 
 from config.settings import *  # noqa: E402, F403
