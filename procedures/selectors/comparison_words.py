@@ -73,8 +73,9 @@ def probability(value: float | None) -> str:
     """Return a probability in percent; never 0 or 100, which no estimate can claim."""
     if value is None:
         return "–"
-    percent = 100.0 * value
-    return "< 1 %" if percent < 1 else "> 99 %" if percent > 99 else f"{percent:.0f} %"
+    share = 100.0 * value
+    text = "<\N{NO-BREAK SPACE}1" if share < 1 else ">\N{NO-BREAK SPACE}99" if share > 99 else f"{share:.0f}"
+    return f"{text}\N{NO-BREAK SPACE}%"
 
 
 def in_sentence(metric: Metric) -> str:
@@ -161,12 +162,11 @@ def _refused(comparison: SessionComparison) -> Headline:
     return Headline("refused", "Cannot be compared", message, to_do=to_do)
 
 
-def advice(comparison: SessionComparison) -> list[str]:
-    """Return what the comparison still needs, one sentence each, without the ranking that the headline says."""
-    if comparison.summary is None:
-        return []
-    sentences = [item["sentence"] for item in comparison.summary.advice if item["code"] not in (*_RANKING, "one_site")]
-    return [_with_names(sentence, comparison.epoch_names) for sentence in sentences]
+def advice(comparison: SessionComparison, *, with_ranking: bool = False) -> list[str]:
+    """Return what the comparison still needs, one sentence each; the ranking itself is the headline's to say."""
+    left_out = () if with_ranking else (*_RANKING, "one_site")
+    items = comparison.summary.advice if comparison.summary else []
+    return [_with_names(item["sentence"], comparison.epoch_names) for item in items if item["code"] not in left_out]
 
 
 def _with_names(sentence: str, names: dict[str, str]) -> str:

@@ -23,19 +23,20 @@ from registry.access import Right, allowed
 
 
 @require_safe
-def comparison(request: HttpRequest, pk: UUID) -> HttpResponse:
+def comparison(request: HttpRequest, session: UUID) -> HttpResponse:
     """Show the sites against baseline in one metric; a partial request gets the part that changes."""
-    session = _session(request, pk)
-    compared = compare_session(session, request.GET.get("metric"))
+    visible = sessions_for(request.user).select_related("patient", "centre")  # type: ignore[arg-type]
+    record = get_object_or_404(visible, pk=session)
+    compared = compare_session(record, request.GET.get("metric"))
     template = "comparison_body" if request.htmx else "comparison"  # type: ignore[attr-defined]
-    return render(request, f"procedures/{template}.html", _context(request, session, compared))
+    return render(request, f"procedures/{template}.html", _context(request, record, compared))
 
 
 @require_safe
-def state(request: HttpRequest, pk: UUID) -> JsonResponse:
+def state(request: HttpRequest, session: UUID) -> JsonResponse:
     """Say when the comparison last changed, for pages that stand open."""
-    session = get_object_or_404(sessions_for(request.user), pk=pk)  # type: ignore[arg-type]
-    return JsonResponse({"state": comparison_state(session.pk)})
+    record = get_object_or_404(sessions_for(request.user), pk=session)  # type: ignore[arg-type]
+    return JsonResponse({"state": comparison_state(record.pk)})
 
 
 def shown_segment_site(compared: SessionComparison) -> str | None:
@@ -43,11 +44,6 @@ def shown_segment_site(compared: SessionComparison) -> str | None:
     if compared.decision and compared.decision.site:
         return compared.decision.site.label
     return compared.leader.site.label if compared.leader else None
-
-
-def _session(request: HttpRequest, pk: UUID) -> Session:
-    visible = sessions_for(request.user).select_related("patient", "centre")  # type: ignore[arg-type]
-    return get_object_or_404(visible, pk=pk)
 
 
 def _context(request: HttpRequest, session: Session, compared: SessionComparison) -> dict[str, object]:

@@ -22,10 +22,10 @@ from procedures.views.comparison import shown_segment_site
 
 
 @require_safe
-def figure(request: HttpRequest, pk: UUID, name: str) -> HttpResponse:
+def figure(request: HttpRequest, session: UUID, name: str) -> HttpResponse:
     """Return one figure of a session: sites, metrics, loops, segments or course."""
-    session = get_object_or_404(sessions_for(request.user), pk=pk)  # type: ignore[arg-type]
-    compared = compare_session(session, request.GET.get("metric"))
+    record = get_object_or_404(sessions_for(request.user), pk=session)  # type: ignore[arg-type]
+    compared = compare_session(record, request.GET.get("metric"))
     styles = site_styles([site.label for site in compared.sites])
     if name == "sites":
         drawn = forest(compared, styles)
@@ -34,9 +34,9 @@ def figure(request: HttpRequest, pk: UUID, name: str) -> HttpResponse:
     elif name == "course":
         drawn = course(compared, styles)
     elif name == "loops":
-        drawn = pressure_volume(state_loops(session), styles, stressed=_stressed(compared))
+        drawn = pressure_volume(state_loops(record), styles, stressed=_stressed(compared))
     elif name == "segments":
-        loops = {loop.state: loop for loop in state_loops(session)}
+        loops = {loop.state: loop for loop in state_loops(record)}
         label = _segment_site(request, compared)
         drawn = segment_volumes(loops.get(BASELINE), loops.get(label), styles[label]) if label else None
     else:

@@ -1,0 +1,84 @@
+"""The comparison as plain values, for ``compare_sites --json``."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from procedures.models import Decision
+from procedures.selectors import comparison_words as words
+from procedures.selectors.comparison import SessionComparison, SiteRow
+
+_ESTIMATES = (
+    "change_percent", "low_percent", "high_percent", "probability_best", "probability_better_than_baseline",
+    "shrunken_change_percent", "shrunken_low_percent", "shrunken_high_percent",
+    "paired_change_percent", "paired_low_percent", "paired_high_percent",
+    "unpaired_change_percent", "unpaired_low_percent", "unpaired_high_percent",
+    "epochs", "beats",
+)  # fmt: skip
+_MEASURED = (
+    "capture_threshold_v", "pulse_width_ms", "sensed_r_wave_mv", "impedance_ohm", "phrenic_threshold_v",
+    "phrenic_none_up_to_v", "qrs_duration_ms", "qrs_notes",
+)  # fmt: skip
+
+
+def as_values(comparison: SessionComparison, caution: str) -> dict[str, Any]:
+    """Return everything the comparison says, sites named as in ``acute_response``; what is not known is None."""
+    summary, metric = comparison.summary, comparison.metric
+    headline = words.headline(comparison)
+    return {
+        "session": comparison.session.code,
+        "session_id": str(comparison.session.pk),
+        "centre": comparison.session.centre.code,
+        "baseline": {"pacing": comparison.session.baseline_pacing, "epochs": words.baselines_used(comparison)},
+        "metric": metric.key if metric else None,
+        "unit": metric.ucum if metric else None,
+        "direction": int(metric.direction) if metric else None,
+        "drift_percent_per_min": _plain(summary.drift_percent_per_min) if summary else None,
+        "decided": summary.decided if summary else False,
+        "sites": [_site(row) for row in comparison.rows],
+        "advice": words.advice(comparison, with_ranking=True),
+        "refusal": "" if comparison.leader else headline.message,
+        "not_reached": [
+            {
+                "state": site.label,
+                "tributary": site.tributary.vein,
+                "aha_segment": site.aha_segment,
+                "reason": site.not_reached_reason,
+            }
+            for site in comparison.not_reached
+        ],
+        "decision": _decision(comparison.decision),
+        "origin": "mixed" if len(comparison.origins) > 1 else next(iter(comparison.origins), None),
+        "algorithm_version": summary.algorithm_version if summary else None,
+        "caution": caution,
+    }
+
+
+def _plain(value: Any) -> Any:
+    return None if isinstance(value, float) and not math.isfinite(value) else value
+
+
+def _site(row: SiteRow) -> dict[str, Any]:
+    return {
+        "state": row.site.label,
+        "tributary": row.site.tributary.vein,
+        "aha_segment": row.site.aha_segment,
+        **{name: _plain(getattr(row.response, name, None)) for name in _ESTIMATES},
+        "flags": list(row.response.flags) if row.response else [],
+        "measurement": {name: getattr(row.measurement, name) for name in _MEASURED} if row.measurement else None,
+        "concerns": row.concerns,
+    }
+
+
+def _decision(decision: Decision | None) -> dict[str, Any] | None:
+    if decision is None:
+        return None
+    return {
+        "site": decision.site.label if decision.site else None,
+        "decided_by": str(decision.decided_by),
+        "decided_at": decision.decided_at.isoformat(),
+        "reason": decision.reason,
+        "metric": decision.metric or None,
+        "was_leading": decision.was_leading,
+    }

@@ -1,0 +1,5 @@
+// The print button; without it the browser's own menu prints as well.
+for (const button of document.querySelectorAll("[data-print]")) {
+  button.hidden = false;
+  button.addEventListener("click", () => window.print());
+}

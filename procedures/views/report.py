@@ -1,0 +1,61 @@
+"""The session's report, to print: one or two sheets that stand for themselves."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.db.models import Prefetch
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import get_object_or_404, render
+from django.utils import timezone
+from django.views.decorators.http import require_safe
+
+from procedures.figures.style import site_styles
+from procedures.models import Amendment, LogEntry
+from procedures.polar import polar_diagram
+from procedures.selectors import comparison_words as words
+from procedures.selectors.report import session_report
+from procedures.selectors.sessions import sessions_for
+from registry.access import Right, allowed
+
+
+@require_safe
+def report(request: HttpRequest, session: UUID) -> HttpResponse:
+    """Show the report; the browser prints it."""
+    visible = (
+        sessions_for(request.user)  # type: ignore[arg-type]
+        .select_related("patient", "centre", "operator", "signed_by")
+        .prefetch_related(
+            Prefetch("log_entries", queryset=LogEntry.objects.select_related("author")),
+            Prefetch("amendments", queryset=Amendment.objects.select_related("made_by")),
+            "recordings",
+        )
+    )
+    record = get_object_or_404(visible, pk=session)
+    may_identify = allowed(request.user, record.centre_id, Right.SEE_IDENTITY)  # type: ignore[arg-type]
+    told = session_report(record, with_identity=may_identify)
+    styles = site_styles([site.label for site in told.main.sites])
+    decided = told.main.decision.site.label if told.main.decision and told.main.decision.site else None
+    context = {
+        "session": record,
+        "report": told,
+        "main": told.main,
+        "headlines": [(c.metric, words.headline(c)) for c in told.comparisons],
+        "advice": words.advice(told.main),
+        "baseline": words.baseline_words(told.main),
+        "baselines": words.baselines_used(told.main),
+        "drift": words.drift(told.main),
+        "decision_words": words.decision_words(told.main),
+        "rows": [
+            (row, styles[row.site.label], [row.by_metric.get(c.metric.key) for c in told.comparisons if c.metric])
+            for row in told.main.rows
+        ],
+        "polar": polar_diagram(
+            told.main.sites,
+            styles,
+            chosen=decided,
+            leading=told.main.leader.site.label if told.main.leader else None,
+        ),
+        "printed_at": timezone.now(),
+    }
+    return render(request, "procedures/report.html", context)
