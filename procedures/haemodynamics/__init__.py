@@ -2,6 +2,7 @@
 
 from .analysis import ALGORITHM_VERSION, analyse
 from .average_loop import loops
+from .occlusion import LoadReductionRun, load_reduction_run
 from .results import Analysis, BeatTable, EpochSummary, MetricSummary, QualityNote
 from .settings import Settings
 from .signals import EpochWindow, PressureVolumeSignals
@@ -12,10 +13,12 @@ __all__ = [
     "BeatTable",
     "EpochSummary",
     "EpochWindow",
+    "LoadReductionRun",
     "MetricSummary",
     "PressureVolumeSignals",
     "QualityNote",
     "Settings",
     "analyse",
+    "load_reduction_run",
     "loops",
 ]
