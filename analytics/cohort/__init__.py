@@ -1,0 +1,1 @@
+"""De-identified cohorts: what is exported, under which rules, and what never leaves."""

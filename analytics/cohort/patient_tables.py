@@ -1,0 +1,183 @@
+"""The exported tables about patients: who (without saying who), their assessments, events and devices."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections import defaultdict
+from collections.abc import Iterator
+from uuid import UUID
+
+from django.db.models import Max, Min
+from django.utils import timezone
+
+from analytics.cohort.columns import Column, plain, pseudonym, shifted_day
+from analytics.cohort.deidentify import OLD, WITHHELD, age_told
+from analytics.cohort.selection import Cohort
+from analytics.cohort.tables import Cells, Table
+from procedures.models import Outcome, Session
+from registry.models import AdverseEvent, Assessment, Device, Patient
+from registry.selectors.patients import age_on, response_by_lvesv
+
+_PATIENT = pseudonym("patient", "Pseudonym of the patient", "patient_id", "keyed hash of registry.patient.id")
+_MEASURED = (
+    "nyha_class",
+    "rhythm",
+    "qrs_duration_ms",
+    "qrs_morphology",
+    "lvef_percent",
+    "lvedv_ml",
+    "lvesv_ml",
+    "nt_probnp_pg_per_ml",
+    "creatinine_umol_per_l",
+    "systolic_mmhg",
+    "diastolic_mmhg",
+    "six_minute_walk_m",
+)
+
+
+def _last_days(chunk: list[UUID]) -> dict[UUID, dt.date]:
+    """Return each patient's last exported day."""
+    found: dict[UUID, list[dt.date]] = defaultdict(list)
+    for model, name in (
+        (Assessment, "assessed_on"),
+        (AdverseEvent, "occurred_on"),
+        (Device, "implanted_on"),
+        (Device, "explanted_on"),
+        (Session, "started_at"),
+    ):
+        rows = model._default_manager.filter(patient__in=chunk).order_by().values_list("patient_id")
+        for patient, day in rows.annotate(last=Max(name)):
+            if day is not None:
+                found[patient].append(timezone.localdate(day) if isinstance(day, dt.datetime) else day)
+    for patient, died_on in Patient.objects.filter(pk__in=chunk).values_list("id", "died_on"):
+        if died_on is not None:
+            found[patient].append(died_on)
+    return {patient: max(days) for patient, days in found.items()}
+
+
+def _patient_rows(cohort: Cohort) -> Iterator[Cells]:
+    hide = cohort.deidentifier
+    for chunk in cohort.chunks():
+        first: dict[UUID, dt.datetime] = dict(
+            Session.objects.filter(patient__in=chunk)
+            .order_by()
+            .values_list("patient_id")
+            .annotate(first=Min("started_at"))
+        )
+        last = _last_days(chunk)
+        people = Patient.objects.select_related("identity").in_bulk(chunk)
+        for key in chunk:
+            person = people[key]
+            day = timezone.localdate(first[key]) if key in first else None
+            born = person.identity.birth_date
+            yield [
+                hide.pseudonym("patient", key),
+                person.sex,
+                person.aetiology,
+                age_told(age_on(born, day), age_on(born, last[key])) if day else None,
+                hide.shifted(key, day) if day else None,
+                hide.shifted(key, person.died_on) if person.died_on else None,
+            ]
+
+
+def _response_rows(cohort: Cohort) -> Iterator[Cells]:
+    hide = cohort.deidentifier
+    for chunk in cohort.chunks():
+        volumes: dict[UUID, list[Assessment]] = defaultdict(list)
+        for record in Assessment.objects.filter(patient__in=chunk, lvesv_ml__isnull=False):
+            volumes[record.patient_id].append(record)
+        implants = Session.objects.filter(patient__in=chunk, outcome=Outcome.LV_LEAD_IMPLANTED)
+        for patient, session, started_at in sorted(
+            implants.values_list("patient_id", "id", "started_at"), key=lambda row: (cohort.order[row[0]], row[2])
+        ):
+            if session in cohort.sessions:
+                response = response_by_lvesv(timezone.localdate(started_at), volumes[patient])
+                yield [
+                    hide.pseudonym("session", session),
+                    hide.pseudonym("patient", patient),
+                    response.verdict,
+                    response.change_percent,
+                    response.reason if response.change_percent is None else None,
+                ]
+
+
+def _derived(name: str, label: str, type_: str, source: str, *, unit: str = "", allowed: str = "") -> Column:
+    return Column(name, label, type_, source, (), lambda row, cohort: None, unit=unit, allowed=allowed)
+
+
+PATIENTS = Table(
+    "patients",
+    "One row a patient.",
+    (
+        _PATIENT,
+        plain(Patient, "sex"),
+        plain(Patient, "aetiology"),
+        _derived(
+            "age_at_first_session",
+            "Age in completed years at the first session",
+            "string",
+            "registry.patientidentity.birth_date, procedures.session.started_at",
+            unit="a",
+            allowed=f"0 to 89|{OLD}|{WITHHELD}",
+        ),
+        _derived("first_session_on", "Day of the first session", "date (shifted)", "procedures.session.started_at"),
+        shifted_day(Patient, "died_on", "Day of death"),
+    ),
+    read=_patient_rows,
+)
+ASSESSMENTS = Table(
+    "assessments",
+    "One row an assessment before the implant or at follow-up.",
+    (
+        _PATIENT,
+        plain(Assessment, "kind"),
+        shifted_day(Assessment, "assessed_on", "Day of the assessment"),
+        *(plain(Assessment, name) for name in _MEASURED),
+    ),
+    model=Assessment,
+    order=("assessed_on", "id"),
+)
+LVESV_RESPONSES = Table(
+    "lvesv_responses",
+    "One row a session that ended with an LV lead implanted: the response by LVESV.",
+    (
+        _derived("session", "Pseudonym of the session", "pseudonym", "keyed hash of procedures.session.id"),
+        _derived("patient", "Pseudonym of the patient", "pseudonym", "keyed hash of registry.patient.id"),
+        _derived(
+            "verdict",
+            "LVESV falls by 15 % or more between 3 and 12 months",
+            "code",
+            "registry.assessment.lvesv_ml",
+            allowed="responder|non_responder|not_assessable",
+        ),
+        _derived("lvesv_change_percent", "Change of LVESV", "number", "registry.assessment.lvesv_ml", unit="%"),
+        _derived("not_assessable_because", "Why the response cannot be judged", "string", "rule of the registry"),
+    ),
+    read=_response_rows,
+)
+ADVERSE_EVENTS = Table(
+    "adverse_events",
+    "One row an adverse event.",
+    (
+        _PATIENT,
+        plain(AdverseEvent, "kind"),
+        shifted_day(AdverseEvent, "occurred_on", "Day it happened"),
+        plain(AdverseEvent, "severity"),
+        plain(AdverseEvent, "relation"),
+    ),
+    model=AdverseEvent,
+    order=("occurred_on", "id"),
+)
+DEVICES = Table(
+    "devices",
+    "One row an implanted generator or lead, without model and serial number.",
+    (
+        _PATIENT,
+        plain(Device, "kind"),
+        plain(Device, "chamber"),
+        shifted_day(Device, "implanted_on", "Day it was implanted"),
+        shifted_day(Device, "explanted_on", "Day it was removed"),
+    ),
+    model=Device,
+    order=("implanted_on", "id"),
+)
