@@ -28,10 +28,8 @@ class Command(BaseCommand):
         else:
             started = time.perf_counter()
             loaded = load(told, tell=lambda line: self.stdout.write(f"  {line}"))
-            elapsed = time.perf_counter() - started
-            self.stdout.write(
-                f"{told.centre.name}: {len(loaded.patients)} patients, {len(loaded.sessions)} sessions in {elapsed:.1f} s."
-            )
+            counts = f"{len(loaded.patients)} patients, {len(loaded.sessions)} sessions"
+            self.stdout.write(f"{told.centre.name}: {counts} in {time.perf_counter() - started:.1f} s.")
         self.stdout.write(f"Worked session: {told.worked_session}")
         self.stdout.write(f"Log-ins (password {DEMO_PASSWORD}):")
         for member in told.members:
