@@ -81,6 +81,7 @@ def analyse(
     metrics["heart_rate_per_min"] = np.where(cut_short, np.nan, metrics["heart_rate_per_min"])
     notes += fitness.limit(metrics, refused)
     notes += fitness.apply_overrides(refused, mark_s, overrides)
+    notes += quality.drift_notes(metrics["p_min_mmhg"], refused == "")
     if signals.segments_ml is not None and cycles.count:
         rows = np.stack([quality.bridge(row) for row in signals.segments_ml])
         segments = dyssynchrony.reduce_segments(rows, settings, rate)

@@ -11,8 +11,13 @@ from .loop_metrics import PressureTraces
 from .results import QualityNote
 from .rwaves import find_r_waves
 from .settings import Settings
-from .signals import PressureVolumeSignals
+from .signals import FloatArray, PressureVolumeSignals
 from .upstrokes import find_upstrokes
+
+
+def quiet_sd(x: FloatArray) -> float:
+    """SD of normal noise in ``x`` as its quietest fifth tells it: what moves in the rest of the time is signal."""
+    return float(np.quantile(np.abs(x), 0.2)) / 0.2533 if x.size else 0.0
 
 
 def pressure_traces(signals: PressureVolumeSignals, settings: Settings) -> tuple[PressureTraces, list[QualityNote]]:
@@ -36,7 +41,7 @@ def pressure_traces(signals: PressureVolumeSignals, settings: Settings) -> tuple
     noise = 0.0
     for rung in ladder if wanted is None else [chosen]:
         difference = rung(pressure[part]) - coarse[part]
-        noise = 1.4826 * float(np.median(np.abs(difference))) if length else 0.0
+        noise = quiet_sd(difference)
         chosen = rung
         if noise <= settings.derivative_noise_percent / 100 * typical:
             break

@@ -21,7 +21,7 @@ class Cycles:
     Attributes
     ----------
     mark, next_mark
-        R wave, or the onset of the upstroke where no R wave belongs to it.
+        R wave; where none was seen, the onset of the upstroke less the usual delay after the R wave.
     onset, next_onset
         Onset of the pressure upstroke, fractional samples.
     peak_slope
@@ -54,6 +54,17 @@ def match_r_waves(r_waves: IntArray, upstrokes: IntArray, sample_rate_hz: float)
     repeated = np.concatenate(([False], (matched[1:] == matched[:-1]) & (matched[1:] >= 0)))
     matched = np.where(repeated, -1, matched)
     return matched, np.setdiff1d(r_waves, matched)
+
+
+def in_r_gap(upstrokes: IntArray, r_waves: IntArray) -> NDArray[np.bool_]:
+    """Upstrokes that lie where an R wave seems to have been missed: in an RR interval 1.5 times the median.
+
+    Elsewhere an upstroke without an R wave is a knock on the catheter or ringing.
+    """
+    typical = float(np.median(np.diff(r_waves))) if r_waves.size > 1 else np.inf
+    edges = np.concatenate(([-np.inf], r_waves, [np.inf]))
+    place = np.searchsorted(edges, upstrokes)
+    return np.asarray(edges[place] - edges[place - 1] > 1.5 * typical)
 
 
 def upstroke_onset(slope: FloatArray, peak: IntArray, fraction: float, sample_rate_hz: float) -> FloatArray:
@@ -94,6 +105,9 @@ def build_cycles(
     size = slope.size
     half = round(0.04 * sample_rate_hz)
     matched, spare = match_r_waves(r_waves, upstrokes, sample_rate_hz)
+    if r_waves.size:
+        believed = (matched >= 0) | in_r_gap(upstrokes, r_waves)
+        upstrokes, matched = upstrokes[believed], matched[believed]
     late = round(ELECTROMECHANICAL_S[1] * sample_rate_hz)
     lone = spare[spare + late < size]
     lone_peak = argmax(coarse_slope, lone, np.minimum(lone + late, size))
@@ -108,5 +122,7 @@ def build_cycles(
     fine = argmax(slope, np.maximum(located - half // 2, 0), np.minimum(located + half // 2 + 1, size))
     onset = upstroke_onset(slope, fine, fraction, sample_rate_hz)
     has_r = r_wave >= 0
-    mark = np.where(has_r, r_wave, onset).astype(float)
+    # An upstroke whose R wave was missed is marked where its R wave should have been.
+    delay = float(np.median((onset - r_wave)[has_r])) if has_r.any() else 0.0
+    mark = np.where(has_r, r_wave, np.maximum(onset - delay, 0.0)).astype(float)
     return Cycles(mark[:-1], mark[1:], onset[:-1], onset[1:], located[:-1].astype(np.int64), has_r[:-1])

@@ -132,6 +132,28 @@ def segment_notes(signals: PressureVolumeSignals) -> list[QualityNote]:
     return notes
 
 
+def order_notes(segments: FloatArray) -> list[QualityNote]:
+    """A ventricle is narrow at the apex: the first segment should not be the largest by far."""
+    typical = np.nanmedian(segments[:, ::7], axis=1) if np.isfinite(segments[:, ::7]).any(axis=1).all() else None
+    if typical is None or not (typical[0] == typical.max() and typical[0] > 1.5 * typical[-1] > 0):
+        return []
+    text = "The first segment is the largest: segments should run from apex to base. Are they in reverse order?"
+    return [QualityNote("segment_order", text, "V_1")]
+
+
+def drift_notes(p_min_mmhg: FloatArray, used: NDArray[np.bool_]) -> list[QualityNote]:
+    """Diastolic pressures that move by more than 5 mmHg from the first to the last quarter of the used beats."""
+    values = p_min_mmhg[used & np.isfinite(p_min_mmhg)]
+    quarter = values.size // 4
+    if quarter < 4:
+        return []
+    shift = float(np.median(values[-quarter:]) - np.median(values[:quarter]))
+    if abs(shift) <= 5:
+        return []
+    text = f"The smallest pressure of a beat moved by {shift:+.0f} mmHg over the recording: check the catheter's zero."
+    return [QualityNote("pressure_drift", text, "P_LV")]
+
+
 def signal_notes(signals: PressureVolumeSignals) -> list[QualityNote]:
     """Everything to be said about the channels as they came."""
     rate = signals.sample_rate_hz
@@ -141,4 +163,5 @@ def signal_notes(signals: PressureVolumeSignals) -> list[QualityNote]:
             notes += channel_notes(f"V_{index + 1}", row, rate)
     elif signals.volume_ml is not None:
         notes += channel_notes("V_LV", signals.volume_ml, rate)
-    return notes + unit_notes(signals) + segment_notes(signals)
+    order = [] if signals.segments_ml is None else order_notes(signals.segments_ml)
+    return [*notes, *unit_notes(signals), *segment_notes(signals), *order]

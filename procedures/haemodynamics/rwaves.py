@@ -66,7 +66,7 @@ def find_r_waves(ecg: FloatArray, sample_rate_hz: float) -> IntArray:
         return np.empty(0, dtype=np.int64)
     peaks, _ = signal.find_peaks(root, height=0.35 * typical, distance=max(int(SHORTEST_RR_S * rate), 1))
     # A true train of QRS stands clear of what lies between: without that the leads are noise.
-    if peaks.size < 2 or np.median(root[peaks]) < 3 * np.median(root):
+    if peaks.size < 2 or np.median(root[peaks]) < 3 * np.quantile(root, 0.2):
         return np.empty(0, dtype=np.int64)
     half = int(0.08 * rate)
     refined = argmax(magnitude, np.maximum(peaks - half, 0), np.minimum(peaks + half, root.size))

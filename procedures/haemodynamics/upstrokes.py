@@ -20,7 +20,7 @@ def local_peak_height(x: FloatArray, sample_rate_hz: float, block_s: float = 2.0
     size = max(int(block_s * sample_rate_hz), 1)
     count = max(x.size // size, 1)
     peaks = np.maximum.reduceat(x, np.arange(count) * size)
-    typical = ndimage.median_filter(peaks, size=min(7, count | 1), mode="nearest")
+    typical = ndimage.median_filter(peaks, size=min(7, count | 1), mode="reflect")
     return np.interp(np.arange(x.size), (np.arange(count) + 0.5) * size, typical)
 
 
@@ -44,5 +44,5 @@ def find_upstrokes(pressure: FloatArray, sample_rate_hz: float) -> IntArray:
     before, _ = gather(pressure, peaks - int(0.08 * sample_rate_hz), peaks)
     after, _ = gather(pressure, peaks, peaks + int(0.25 * sample_rate_hz))
     rise = after.max(axis=1) - before.min(axis=1)
-    wanted = MINIMUM_RISE * ndimage.median_filter(rise, size=min(15, peaks.size | 1), mode="nearest")
+    wanted = MINIMUM_RISE * ndimage.median_filter(rise, size=min(15, peaks.size | 1), mode="reflect")
     return np.asarray(peaks[rise >= wanted], dtype=np.int64)

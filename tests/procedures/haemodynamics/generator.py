@@ -15,6 +15,7 @@ from procedures.haemodynamics import PressureVolumeSignals
 
 RATE_HZ = 1000.0
 ELECTROMECHANICAL_S = 0.05
+LEAD_IN_S = 4.0
 SHARES = np.array([0.14, 0.20, 0.24, 0.23, 0.19])
 
 
@@ -72,8 +73,8 @@ def plan(
     """Sinus rhythm with respiratory arrhythmia of a third of ``breathing`` and premature beats with full pauses."""
     breath_s = float(rng.uniform(3.2, 5.5))
     rr, phase = 60 / rate_per_min, float(rng.uniform(0, 2 * np.pi))
-    times, ectopic, strength = [0.3], [False], [1.0]
-    since = 0
+    times, ectopic, strength = [-LEAD_IN_S], [False], [1.0]
+    since = -4
     while times[-1] < duration_s:
         regular = rr * (1 + breathing / 3 * np.sin(2 * np.pi * times[-1] / breath_s + phase))
         regular *= 1 + 0.008 * rng.standard_normal()
@@ -82,7 +83,7 @@ def plan(
             times.append(times[-1] + rr * float(np.clip(1 + 0.22 * rng.standard_normal(), 0.55, 1.7)))
             ectopic.append(False)
             strength.append(1.0)
-        elif since > 4 and rng.random() < ectopic_share:
+        elif since > 4 and times[-1] > 0 and rng.random() < ectopic_share:
             early = float(rng.uniform(0.58, 0.82))
             times += [times[-1] + early * regular, times[-1] + 2 * regular]
             ectopic += [True, False]
@@ -150,15 +151,16 @@ def _qrs(item: Plan, time: np.ndarray) -> np.ndarray:
         for lead, gain in zip(leads, gains, strict=True):
             lead[first:last] += gain * qrs + abs(gain) * wave
         spike = np.searchsorted(time, r - 0.045)
-        if not ectopic and spike < time.size:
+        if not ectopic and 0 < spike < time.size:
             leads[:, spike] += 4.0
     return leads + 0.15 * np.sin(2 * np.pi * 0.23 * time)
 
 
 def make(plans: list[Plan], duration_s: float) -> list[Made]:
-    """Integrate all plans together (explicit Euler, 1 ms)."""
-    steps = int(duration_s * RATE_HZ)
-    time = np.arange(steps) / RATE_HZ
+    """Integrate all plans together (explicit Euler, 1 ms); the first four seconds, spent settling, are dropped."""
+    lead_in = int(LEAD_IN_S * RATE_HZ)
+    steps = int(duration_s * RATE_HZ) + lead_in
+    time = (np.arange(steps) - lead_in) / RATE_HZ
     elastance = np.stack([_elastance(item, time) for item in plans], axis=1)
     breath = np.array([item.breath_s for item in plans])
     depth = np.array([item.breathing for item in plans])
@@ -179,5 +181,6 @@ def make(plans: list[Plan], duration_s: float) -> list[Made]:
         shift = time - item.delays_s[:, None]
         segments = np.stack([np.interp(row, time, volumes[:, j]) for row in shift]) * item.shares[:, None]
         segments += np.array([-0.6, -0.4, 0.1, 0.4, 0.5])[:, None] * _exchange(item, time)
-        made.append(Made(item, pressures[:, j], segments, _qrs(item, time)))
+        kept = slice(lead_in, None)
+        made.append(Made(item, pressures[kept, j].copy(), segments[:, kept].copy(), _qrs(item, time[kept])))
     return made
