@@ -25,7 +25,7 @@ def reader_notes(opened: Opened) -> list[QualityNote]:
     ]
     if unused:
         names = ", ".join(f"'{label}'" for label in unused[:30])
-        text = f"Not recognised and not used: {names}; --map ROLE=LABEL names a channel's role."
+        text = f"Not recognised and not used: {names}; a role can be given by hand (--map ROLE=LABEL)."
         notes.append(QualityNote("not_recognised", text, severity="info"))
     if opened.marks_ignored:
         count = len(recording.annotations)

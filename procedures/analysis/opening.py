@@ -65,7 +65,7 @@ def _require_pressure(assignment: Assignment, recording: Recording) -> None:
         names = ", ".join(f"'{channel.label}'" for channel in recording.channels[:30])
         raise RecordingError(
             "No left-ventricular pressure was found in the recording; "
-            f"name its channel with --map P_LV=LABEL (channels are {names})."
+            f"say which channel it is, of {names} (on the command line --map P_LV=LABEL)."
         )
     rate = recording.channels[at].sample_rate_hz
     if rate < MIN_RATE_HZ:

@@ -112,7 +112,9 @@ def assign_roles(channels: Sequence[ChannelInfo | Channel], mapping: Mapping[str
             continue
         if len(found) > 1:
             names = " and ".join(f"'{channels[i].label}'" for i in found)
-            raise RecordingError(f"The channels {names} could both be {role}; say which with --map {role}=LABEL.")
+            raise RecordingError(
+                f"The channels {names} could both be {role}; say which it is (on the command line --map {role}=LABEL)."
+            )
         roles[found[0]] = role
     return _with_units(channels, roles)
 

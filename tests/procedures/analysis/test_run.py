@@ -94,7 +94,7 @@ def test_time_axis_of_the_file_is_that_of_epochs_and_beats(make_beats, save_csv,
 def test_channels_are_mapped_and_the_rest_named(make_beats, save_csv):
     marker = Channel("Marker", "V", 1000.0, np.zeros(30_000))
     path = save_csv(make_beats(extra=(marker,)), rename={"P_LV": "Press 1", "V_LV": "Vol total"})
-    with pytest.raises(RecordingError, match=r"--map P_LV=LABEL .*'Press 1'"):
+    with pytest.raises(RecordingError, match=r"'Press 1'.*--map P_LV=LABEL"):
         analyse_file(path)
     report = analyse_file(path, {"P_LV": "Press 1", "V_LV": "Vol total"}).as_dict()
     assert [c["role"] for c in report["file"]["channels"]] == ["P_LV", "V_LV", None]
@@ -172,3 +172,22 @@ def test_short_or_silent_recordings_say_that_there_is_no_beat(make_beats, save_c
         assert report["epochs"][0]["beats_used"] == 0
         assert "no_beats" in codes(report)
         json.dumps(report, allow_nan=False)
+
+
+def test_pause_of_the_recording_costs_only_the_beats_around_it(make_beats, tmp_path):
+    signals = replace(make_beats(duration_s=40.0), annotations=(Annotation(0.5, None, "x" * 40),))
+    write_edf(tmp_path / "a.edf", signals)
+    raw = bytearray((tmp_path / "a.edf").read_bytes())
+    raw[192:197] = b"EDF+D"
+    for second in range(39, 19, -1):  # twenty seconds recorded, five of pause, twenty more
+        old, new = f"+{second}\x14\x14\x00".encode(), f"+{second + 5}\x14\x14\x00".encode()
+        at = raw.index(old)
+        raw[at : at + len(new)] = new
+    (tmp_path / "a.edf").write_bytes(raw)
+    report = analyse_file(tmp_path / "a.edf").as_dict(beats=True)
+    assert report["file"]["duration_s"] == 45.0
+    assert any("interrupted" in note["message"] for note in report["quality"])
+    (epoch,) = report["epochs"]
+    assert 44 <= epoch["beats_used"] <= 49
+    assert epoch["metrics"]["sv_ml"]["mean"] == pytest.approx(60, rel=5e-3)
+    assert not any(b["refused"] is None and 19.9 < b["time_s"] < 25.0 for b in report["beats"])
