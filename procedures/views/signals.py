@@ -7,6 +7,7 @@ from uuid import UUID
 
 import numpy as np
 from django.http import HttpRequest, JsonResponse
+from django.utils.html import escape
 from django.views.decorators.http import require_safe
 
 from procedures.models import Epoch, Recording
@@ -97,7 +98,7 @@ def _trace(index: int, name: str, channel: Channel, start_s: float, points: int)
         "y": [value if np.isfinite(value) else None for value in np.round(ys, 4).tolist()],
         "xaxis": "x",
         "yaxis": f"y{axis}",
-        "line": {"color": "#000000", "width": 1},
+        "line": {"color": "#50545a", "width": 1},
         "hovertemplate": "%{x:.2f} s: %{y:.1f} " + channel.unit + "<extra>" + name + "</extra>",
     }
 
@@ -106,7 +107,6 @@ def _layout(panels: list[tuple[str, Channel]], start_s: float, end_s: float) -> 
     count = len(panels)
     layout: dict[str, Any] = {
         "showlegend": False,
-        "margin": {"l": 72, "r": 16, "t": 40, "b": 52},
         "xaxis": {"title": {"text": "Time in the recording (s)"}, "range": [start_s, end_s], "anchor": f"y{count}"},
     }
     if count == 1:
@@ -123,7 +123,8 @@ def _layout(panels: list[tuple[str, Channel]], start_s: float, end_s: float) -> 
 
 
 def _overlay(epochs: list[Epoch], start_s: float, end_s: float) -> dict[str, Any]:
-    shapes, notes = [], []
+    """Return the epochs as shaded stretches with their names above, upright where they are too narrow for words."""
+    shapes, notes, height = [], [], 30
     for epoch in epochs:
         begins, ends = epoch.recording_start_s or 0.0, epoch.recording_end_s or 0.0
         shapes.append(
@@ -141,18 +142,22 @@ def _overlay(epochs: list[Epoch], start_s: float, end_s: float) -> dict[str, Any
             }
         )
         shown = max(begins, start_s), min(ends, end_s)
-        # A word needs room: about a fortieth of the width for each couple of letters.
-        if shown[1] - shown[0] > (end_s - start_s) * 0.011 * len(epoch.label):
-            notes.append(
-                {
-                    "x": sum(shown) / 2,
-                    "y": 1,
-                    "xref": "x",
-                    "yref": "paper",
-                    "yanchor": "bottom",
-                    "text": epoch.label.replace("<", "&lt;"),
-                    "showarrow": False,
-                    "font": {"size": 13},
-                }
-            )
-    return {"shapes": shapes, "annotations": notes}
+        # About ninety letters fit side by side, and forty lines of upright words.
+        narrow = shown[1] - shown[0] < (end_s - start_s) * len(epoch.label) / 90
+        if narrow and len(epochs) > 40:
+            continue
+        height = max(height, 16 + 8 * len(epoch.label) if narrow else 30)
+        notes.append(
+            {
+                "x": sum(shown) / 2,
+                "y": 1,
+                "xref": "x",
+                "yref": "paper",
+                "yanchor": "bottom",
+                "textangle": -90 if narrow else 0,
+                "text": escape(epoch.label),
+                "showarrow": False,
+                "font": {"size": 13},
+            }
+        )
+    return {"shapes": shapes, "annotations": notes, "margin": {"l": 72, "r": 16, "t": min(height, 160), "b": 52}}

@@ -2,7 +2,7 @@
 const root = document.documentElement;
 
 function wordTheSwitch(button) {
-  button.textContent = root.dataset.theme === "dark" ? "Bright theme" : "Dark-room theme";
+  button.textContent = root.dataset.theme === "dark" ? "Bright" : "Dark room";
 }
 
 for (const button of document.querySelectorAll("[data-theme-switch]")) {
@@ -54,3 +54,16 @@ window.addEventListener("pageshow", () => {
 for (const select of document.querySelectorAll("select[data-submits]")) {
   select.addEventListener("change", () => select.form.requestSubmit());
 }
+
+// A table wider than the screen scrolls; the keyboard must reach it too.
+const watcher = new ResizeObserver((entries) => {
+  for (const { target } of entries) {
+    const wide = target.scrollWidth > target.clientWidth;
+    const name = target.querySelector("caption")?.textContent.trim().replace(/\s+/g, " ");
+    for (const [attribute, value] of [["tabindex", "0"], ["role", "region"], ["aria-label", name]]) {
+      if (wide && value) target.setAttribute(attribute, value);
+      else target.removeAttribute(attribute);
+    }
+  }
+});
+for (const region of document.querySelectorAll(".scroll")) watcher.observe(region);

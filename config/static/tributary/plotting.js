@@ -1,5 +1,5 @@
 // Draws a <figure class="plot" data-figure-url="…">: fetches {data, layout, config?} and hands it to Plotly.
-// A figure asks with "#000000" for the colour of ink; it becomes whatever ink is in the theme in force.
+// A figure asks with "#000000" for the colour of ink and with "#50545a" for a softer one; they become those of the theme.
 const drawn = new Map();
 
 function token(name) {
@@ -7,7 +7,9 @@ function token(name) {
 }
 
 function inked(value, ink) {
-  if (typeof value === "string") return value.toLowerCase() === "#000000" ? ink : value;
+  if (value === "#000000") return ink;
+  if (value === "#50545a") return token("--ink-soft");
+  if (typeof value === "string") return value;
   if (Array.isArray(value)) return value.map((one) => inked(one, ink));
   if (value && typeof value === "object" && !ArrayBuffer.isView(value)) {
     return Object.fromEntries(Object.entries(value).map(([key, one]) => [key, inked(one, ink)]));
