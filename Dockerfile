@@ -9,7 +9,6 @@ RUN python -m venv /venv \
 FROM python:3.11-slim-bookworm
 ENV PATH=/venv/bin:$PATH \
     PYTHONUNBUFFERED=1 \
-    PYTHONDONTWRITEBYTECODE=1 \
     DJANGO_SETTINGS_MODULE=config.settings \
     TRIBUTARY_PRODUCTION=1 \
     TRIBUTARY_VAR=/data
@@ -25,7 +24,8 @@ COPY analytics ./analytics
 COPY fixtures ./fixtures
 # The keys are needed to read the settings, are used for nothing here, and stay in no layer's environment.
 RUN TRIBUTARY_VAR=/tmp TRIBUTARY_SECRET_KEY=build TRIBUTARY_IDENTITY_KEYS=build TRIBUTARY_EXPORT_KEY=build \
-    python manage.py collectstatic --no-input --verbosity 0
+    python manage.py collectstatic --no-input --verbosity 0 \
+ && python -m compileall -q config registry procedures analytics fixtures
 USER tributary
 VOLUME /data
 EXPOSE 8000

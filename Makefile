@@ -9,7 +9,6 @@ UV_VERSION := 0.13.9
 BIN := .venv/bin
 READY := .venv/.installed
 PYTEST := $(BIN)/pytest -n 2 --dist loadgroup -q
-export PYTHONDONTWRITEBYTECODE := 1
 
 .PHONY: help demo test test-sqlite test-postgresql check fix bench lock
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 import socket
 from collections.abc import Iterator
 from typing import Any
@@ -14,7 +13,6 @@ from django.db.backends.base.operations import BaseDatabaseOperations
 pytest_plugins = ["tests.browser"]
 
 _connect = socket.socket.connect
-_HOW = "run 'make test', or 'config/ops/with_services.sh .venv/bin/pytest ...'."
 
 
 def _is_this_machine(address: Any) -> bool:
@@ -67,21 +65,3 @@ def trail_may_be_emptied_between_tests() -> Iterator[None]:
 def on_postgresql(db: None) -> bool:
     """Say which of the two databases this run is on."""
     return connections["default"].vendor == "postgresql"
-
-
-@pytest.fixture(scope="session")
-def redis_url() -> str:
-    """Return the Redis that 'make test' found or started."""
-    url = os.environ.get("TRIBUTARY_TEST_REDIS")
-    if not url:
-        pytest.fail(f"TRIBUTARY_TEST_REDIS is not set: {_HOW}")
-    return url
-
-
-@pytest.fixture(scope="session")
-def postgresql_url() -> str:
-    """Return the PostgreSQL that 'make test' found or started."""
-    url = os.environ.get("TRIBUTARY_TEST_POSTGRES")
-    if not url:
-        pytest.fail(f"TRIBUTARY_TEST_POSTGRES is not set: {_HOW}")
-    return url

@@ -9,7 +9,7 @@ for need in "$@"; do
   case "$need" in
     python)     "${PYTHON:-python3}" -c 'import ensurepip' 2>/dev/null || packages+=(python3 python3-venv) ;;
     postgresql) [ -n "${TRIBUTARY_TEST_POSTGRES:-}" ] || have_postgresql || packages+=(postgresql) ;;
-    redis)      [ -n "${TRIBUTARY_TEST_REDIS:-}" ] || command -v redis-server >/dev/null || packages+=(redis-server) ;;
+    redis)      command -v redis-server >/dev/null || packages+=(redis-server) ;;
     chromium)   command -v chromium >/dev/null || packages+=(chromium) ;;
   esac
 done

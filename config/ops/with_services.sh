@@ -1,12 +1,11 @@
 #!/usr/bin/env bash
-# Run a command with a PostgreSQL and a Redis to test against, named by TRIBUTARY_TEST_POSTGRES and TRIBUTARY_TEST_REDIS.
-# Taken as they are when set; else the ones on this machine's usual ports when they let us in; else throw-away ones, which
-# are stopped again. The tests make and drop databases of their own and leave every other one alone.
+# Run a command with a PostgreSQL to test against, named by TRIBUTARY_TEST_POSTGRES: the one that names already, else the
+# one on this machine's usual port when it lets us in, else a throw-away one that is stopped again. The tests make and
+# drop databases of their own and leave every other one alone.
 set -euo pipefail
 
 work=$(mktemp -d "${TMPDIR:-/tmp}/tributary-services.XXXXXX")
 postgres_bin=$(compgen -G '/usr/lib/postgresql/*/bin' | sort -V | tail -n 1 || true)
-redis_pid=""
 
 as_postgres() { # PostgreSQL refuses to run as root
   if [ "$(id -u)" -eq 0 ]; then runuser -u postgres -- "$@"; else "$@"; fi
@@ -14,7 +13,6 @@ as_postgres() { # PostgreSQL refuses to run as root
 
 stop() {
   [ -f "$work/postgres/postmaster.pid" ] && as_postgres "$postgres_bin/pg_ctl" -D "$work/postgres" -m immediate stop >/dev/null
-  if [ -n "$redis_pid" ]; then kill "$redis_pid" 2>/dev/null && wait "$redis_pid" 2>/dev/null; fi
   rm -rf "$work"
 }
 trap 'stop || true' EXIT
@@ -25,7 +23,6 @@ free_port() {
 }
 
 postgres_answers() { .venv/bin/python -c "import psycopg; psycopg.connect('$1', connect_timeout=3).close()" 2>/dev/null; }
-redis_answers() { .venv/bin/python -c "import redis; redis.Redis.from_url('$1', socket_timeout=3).ping()" 2>/dev/null; }
 
 if [ -z "${TRIBUTARY_TEST_POSTGRES:-}" ]; then
   TRIBUTARY_TEST_POSTGRES=postgresql://postgres@127.0.0.1:5432/postgres
@@ -38,15 +35,5 @@ if [ -z "${TRIBUTARY_TEST_POSTGRES:-}" ]; then
     TRIBUTARY_TEST_POSTGRES=postgresql://postgres@127.0.0.1:$port/postgres
   fi
 fi
-if [ -z "${TRIBUTARY_TEST_REDIS:-}" ]; then
-  TRIBUTARY_TEST_REDIS=redis://127.0.0.1:6379/11
-  if ! redis_answers "$TRIBUTARY_TEST_REDIS"; then
-    port=$(free_port)
-    TRIBUTARY_TEST_REDIS=redis://127.0.0.1:$port/11
-    redis-server --bind 127.0.0.1 --port "$port" --save "" --appendonly no --dir "$work" >"$work/redis.log" 2>&1 &
-    redis_pid=$!
-    for _ in $(seq 50); do redis_answers "$TRIBUTARY_TEST_REDIS" && break; sleep 0.2; done
-  fi
-fi
-export TRIBUTARY_TEST_POSTGRES TRIBUTARY_TEST_REDIS
+export TRIBUTARY_TEST_POSTGRES
 "$@"

@@ -1,0 +1,186 @@
+"""The production service without containers: the tree of the image, the commands of the compose file, real services.
+
+What the Dockerfile copies is copied, what it runs at build is run, and the commands of the compose file are started
+with its environment on PostgreSQL and Redis.
+"""
+
+from __future__ import annotations
+
+import http.client
+import re
+import secrets
+import shutil
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import psycopg
+import pytest
+import yaml
+from cryptography.fernet import Fernet
+from django.conf import settings
+
+from tests.ops.processes import ROOT, Running, environment, free_port, run, running
+
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.xdist_group("processes"),
+    pytest.mark.skipif(
+        not settings.DATABASE_URL.startswith("postgres"), reason="runs in the PostgreSQL half of 'make test'"
+    ),
+]
+HOST = "registry.example"
+COMPOSE = yaml.safe_load((ROOT / "docker-compose.yml").read_text())["services"]
+PROXY = {"Host": HOST, "X-Forwarded-Proto": "https"}
+
+
+@pytest.fixture(scope="module")
+def image(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Lay down the tree of the image and collect its static files, as the Dockerfile does."""
+    tree = tmp_path_factory.mktemp("image")
+    lines = re.sub(r"\\\n", " ", (ROOT / "Dockerfile").read_text()).splitlines()
+    last_stage = lines[max(i for i, line in enumerate(lines) if line.startswith("FROM")) :]
+    for line in last_stage:
+        if line.startswith("COPY") and "--from" not in line:
+            source = ROOT / line.split()[1]
+            if source.is_dir():
+                shutil.copytree(source, tree / source.name, ignore=shutil.ignore_patterns("__pycache__"))
+            else:
+                shutil.copy(source, tree)
+    (collect,) = (line for line in last_stage if "collectstatic" in line)
+    env = environment(TRIBUTARY_PRODUCTION="1")
+    run(["sh", "-c", collect.removeprefix("RUN ").replace("/tmp", str(tree.parent))], env, tree)  # noqa: S108
+    return tree
+
+
+@pytest.fixture(scope="module")
+def database() -> Iterator[str]:
+    """Make an empty database."""
+    name = f"test_production_{secrets.token_hex(6)}"
+    with psycopg.connect(settings.DATABASE_URL, autocommit=True) as server:
+        server.execute(f"CREATE DATABASE {name}")
+    yield re.sub(r"/[^/]*$", f"/{name}", settings.DATABASE_URL)
+    with psycopg.connect(settings.DATABASE_URL, autocommit=True) as server:
+        server.execute(f"DROP DATABASE {name} WITH (FORCE)")
+
+
+@pytest.fixture(scope="module")
+def env(image: Path, database: str, queue_url: str, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+    """Return the environment of the compose file, filled in."""
+    ours = {
+        "TRIBUTARY_PRODUCTION": "1",
+        "TRIBUTARY_HOSTS": HOST,
+        "TRIBUTARY_ORIGINS": f"https://{HOST}",
+        "TRIBUTARY_SECRET_KEY": secrets.token_urlsafe(64),
+        "TRIBUTARY_IDENTITY_KEYS": Fernet.generate_key().decode(),
+        "TRIBUTARY_EXPORT_KEY": secrets.token_hex(32),
+        "TRIBUTARY_TIME_ZONE": "UTC",
+        "DATABASE_URL": database,
+        "CELERY_BROKER_URL": queue_url,
+    }
+    assert set(ours) == set(COMPOSE["web"]["environment"]), "the compose file sets what this test sets"
+    return environment(**ours, TRIBUTARY_VAR=str(tmp_path_factory.mktemp("data")))
+
+
+@pytest.fixture(scope="module")
+def migrated(image: Path, env: dict[str, str]) -> None:
+    """Run the migrate service."""
+    run(COMPOSE["migrate"]["command"], env, image)
+
+
+def ask(port: int, path: str, headers: dict[str, str]) -> tuple[http.client.HTTPResponse, str]:
+    """Send a request to the web process and return the answer and its text."""
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=30)
+    connection.request("GET", path, headers=headers)
+    answer = connection.getresponse()
+    text = answer.read().decode()
+    connection.close()
+    return answer, text
+
+
+@pytest.fixture(scope="module")
+def web(image: Path, env: dict[str, str], migrated: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
+    """Start the web service and return its port."""
+    port = free_port()
+    words = [*COMPOSE["web"]["command"], "--bind", f"127.0.0.1:{port}", "--workers", "1"]
+
+    def ready(_: Running) -> bool:
+        probe = [sys.executable, "config/ops/probe.py", str(port)]
+        return subprocess.run(probe, cwd=image, env=env, capture_output=True, check=False).returncode == 0
+
+    with running(words, env, tmp_path_factory.mktemp("web") / "log", ready, image):
+        yield port
+
+
+def test_page_answers_behind_a_tls_proxy_with_its_guards_up(web: int) -> None:
+    answer, text = ask(web, "/log-in/", PROXY)
+    assert answer.status == 200
+    assert "<form" in text
+    assert answer.headers["Strict-Transport-Security"] == "max-age=31536000; includeSubDomains; preload"
+    assert "default-src 'none'" in answer.headers["Content-Security-Policy"]
+    assert answer.headers["X-Content-Type-Options"] == "nosniff"
+    assert answer.headers["X-Frame-Options"] == "DENY"
+    cookie = answer.headers["Set-Cookie"]
+    assert cookie.startswith("__Host-csrftoken=")
+    assert "Secure" in cookie
+
+
+def test_static_files_are_served_under_hashed_names_to_keep(web: int) -> None:
+    _, text = ask(web, "/log-in/", PROXY)
+    files = set(re.findall(r'(?:href|src)="(/static/[^"]+)"', text))
+    assert files
+    for path in files:
+        assert re.search(r"\.[0-9a-f]{12}\.\w+$", path), f"{path} carries no hash"
+        answer, _ = ask(web, path, PROXY)
+        assert answer.status == 200
+        assert "immutable" in answer.headers["Cache-Control"]
+
+
+def test_plain_http_is_sent_to_https(web: int) -> None:
+    answer, _ = ask(web, "/log-in/", {"Host": HOST})
+    assert answer.status == 301
+    assert answer.headers["Location"] == f"https://{HOST}/log-in/"
+
+
+def test_foreign_host_name_is_refused(web: int) -> None:
+    answer, _ = ask(web, "/log-in/", PROXY | {"Host": "elsewhere.example"})
+    assert answer.status == 400
+
+
+def test_pages_and_api_are_closed_to_strangers(web: int) -> None:
+    assert ask(web, "/api/v1/sessions", PROXY)[0].status == 403
+    page, _ = ask(web, "/", PROXY)
+    assert page.status == 302
+    assert page.headers["Location"].startswith("/log-in/")
+
+
+def test_probe_fails_where_nothing_answers(image: Path, env: dict[str, str]) -> None:
+    probe = [sys.executable, "config/ops/probe.py", str(free_port())]
+    done = subprocess.run(probe, cwd=image, env=env, capture_output=True, text=True, check=False)
+    assert done.returncode == 1
+    assert "no answer" in done.stderr
+
+
+def test_worker_starts_and_answers_its_health_check(
+    image: Path, env: dict[str, str], migrated: None, tmp_path: Path
+) -> None:
+    words = [*COMPOSE["worker"]["command"], "--hostname", "celery@tested"]
+    with running(words, env, tmp_path / "log", lambda worker: " ready." in worker.said(), image) as worker:
+        assert "procedures.tasks.analyse_recording" in worker.said()
+        probe = COMPOSE["worker"]["healthcheck"]["test"][1].replace("$$HOSTNAME", "tested")
+        assert "pong" in run(["sh", "-c", probe], env, image)
+
+
+def test_beat_starts_with_the_sweep(image: Path, env: dict[str, str], migrated: None, tmp_path: Path) -> None:
+    words = [word.replace("/tmp", str(tmp_path)) for word in COMPOSE["beat"]["command"]]  # noqa: S108
+    with running(words, env, tmp_path / "log", lambda beat: "beat: Starting" in beat.said(), image):
+        pass
+
+
+def test_web_does_not_start_on_an_incomplete_set_up(image: Path, env: dict[str, str]) -> None:
+    incomplete = {name: value for name, value in env.items() if name != "DATABASE_URL"}
+    words = [*COMPOSE["web"]["command"], "--bind", f"127.0.0.1:{free_port()}"]
+    done = subprocess.run(words, cwd=image, env=incomplete, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode != 0
+    assert "Set DATABASE_URL" in done.stderr
