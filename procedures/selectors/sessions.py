@@ -19,7 +19,7 @@ def sessions_for(user: User, right: Right = Right.SEE_SESSIONS) -> QuerySet[Sess
 
 
 def session_list(user: User) -> QuerySet[Session]:
-    """Return the sessions with what a list shows, without a query per row."""
+    """Return the sessions, newest first, with what a list shows, without a query per row."""
     chosen = Decision.objects.filter(session=OuterRef("pk")).order_by("-decided_at", "-id")
     return (
         sessions_for(user)
@@ -30,6 +30,8 @@ def session_list(user: User) -> QuerySet[Session]:
             baselines=Count("epochs", filter=Q(epochs__site__isnull=True), distinct=True),
             chosen_site=Subquery(chosen.values("site__label")[:1]),
         )
+        # Said again here: a model's own ordering is not applied to a query that counts.
+        .order_by("-started_at", "-id")
     )
 
 
