@@ -39,15 +39,32 @@ test-postgresql: $(READY)
 	@echo "== Tests on PostgreSQL"
 	@DATABASE_URL="$${TRIBUTARY_TEST_POSTGRES:?run 'make test', which starts one}" $(PYTEST) $(ARGS)
 
-check: $(READY) ## Formatting, linting, typing, import contract, migrations, deployment checks, API document, lock and compose files
+CHECKS := check-style check-types check-imports check-django check-api check-deploy check-repository
+.PHONY: $(CHECKS)
+check: $(READY) ## Formatting, linting, typing, import contract, migrations, API document, deployment, lock and compose files
+	@$(MAKE) --keep-going $(CHECKS)
+
+check-style: $(READY)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+
+check-types: $(READY)
 	$(BIN)/mypy
-	$(BIN)/lint-imports
+
+check-imports: $(READY)
+	$(BIN)/lint-imports --no-logo
+
+check-django: $(READY)
 	$(BIN)/python manage.py check --fail-level WARNING
 	$(BIN)/python manage.py makemigrations --check --dry-run
+
+check-api: $(READY)
 	$(BIN)/python manage.py spectacular --validate --fail-on-warn --file /dev/null
+
+check-deploy: $(READY)
 	bash config/ops/check_deploy.sh
+
+check-repository: $(READY)
 	$(BIN)/pytest -q tests/test_repository.py tests/ops/test_compose.py
 
 fix: $(READY) ## Repair formatting and what the linter can
