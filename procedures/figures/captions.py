@@ -32,7 +32,7 @@ def captions(comparison: SessionComparison, segment_site: str | None) -> dict[st
         "sites": Caption(
             f"{name}: {percent(response.change_percent)} ({interval(response.low_percent, response.high_percent)})",
             f"Change of {in_sentence(metric)} {against}, with its 95 % interval; the upright line is the shrunken "
-            f"estimate; {lower}.",
+            f"estimate; {lower}; an exclamation mark is an electrical concern.",
         ),
         "metrics": Caption(
             f"{name} is first in {firsts} of {len(comparison.metrics)} metrics",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import plotly.graph_objects as go
 
-from procedures.figures.style import BAND, BASELINE_DASH, INK, SiteStyle, base_layout
+from procedures.figures.style import BAND, BASELINE_DASH, INK, SiteStyle, base_layout, short
 from procedures.selectors.comparison import SessionComparison
 from procedures.selectors.observations import BASELINE
 
@@ -36,7 +36,7 @@ def course(comparison: SessionComparison, styles: dict[str, SiteStyle]) -> go.Fi
             x=[epoch["time_s"] / 60.0 for epoch in own],
             y=[epoch["value"] for epoch in own],
             mode="markers+text" if style else "markers",
-            text=[state] * len(own) if style else None,
+            text=[short(state, 12)] * len(own) if style else None,
             textposition="top center",
             cliponaxis=False,
             name=state,

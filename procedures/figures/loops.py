@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import plotly.graph_objects as go
 
-from procedures.figures.style import BASELINE_DASH, INK, SiteStyle, base_layout
+from procedures.figures.style import BASELINE_DASH, INK, SiteStyle, base_layout, short
 from procedures.selectors.loops import StateLoop
 from procedures.selectors.observations import BASELINE
 
@@ -46,7 +46,7 @@ def pressure_volume(
             x=closed(loop.volume_ml),
             y=closed(loop.pressure_mmhg),
             mode="lines",
-            name=loop.state,
+            name=short(loop.state),
             line={
                 "color": colour,
                 "width": 3.5 if heavy else 1.4,
@@ -82,6 +82,6 @@ def _name(figure: go.Figure, loop: StateLoop, colour: str, place: tuple[float, i
     by_volume = high[np.argsort(volume[high])]
     at = by_volume[round(along * (by_volume.size - 1))]
     figure.add_annotation(
-        x=float(volume[at]), y=float(pressure[at]), text=loop.state, showarrow=True, arrowhead=0, arrowwidth=1.2,
-        arrowcolor=colour, ax=dx, ay=dy, font={"size": 15, "weight": 700},
+        x=float(volume[at]), y=float(pressure[at]), text=short(loop.state, 14), showarrow=True, arrowhead=0,
+        arrowwidth=1.2, arrowcolor=colour, ax=dx, ay=dy, font={"size": 15, "weight": 700},
     )  # fmt: skip

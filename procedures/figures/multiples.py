@@ -7,7 +7,7 @@ import math
 import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
-from procedures.figures.style import INK, SiteStyle, base_layout
+from procedures.figures.style import INK, SiteStyle, base_layout, short
 from procedures.metrics import Direction
 from procedures.selectors.comparison import SessionComparison
 
@@ -63,7 +63,7 @@ def every_metric(comparison: SessionComparison, styles: dict[str, SiteStyle]) ->
         figure.update_yaxes(
             range=[len(rows) - 0.4, -0.6],
             tickvals=list(range(len(rows))),
-            ticktext=[row.site.label for row in rows],
+            ticktext=[short(row.site.label, 14) for row in rows],
             showgrid=False,
             zeroline=False,
             **place,

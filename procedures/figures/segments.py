@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 from plotly.subplots import make_subplots
 
 from procedures.figures.loops import MOST_POINTS
-from procedures.figures.style import BASELINE_DASH, INK, SiteStyle, base_layout
+from procedures.figures.style import BASELINE_DASH, INK, SiteStyle, base_layout, short
 from procedures.selectors.loops import StateLoop
 
 _PANEL_PX = 108
@@ -41,14 +41,21 @@ def segment_volumes(baseline: StateLoop | None, site: StateLoop | None, style: S
                 col=1,
             )
             figure.update_yaxes(
-                title={"text": f"V{k + 1}{' apex' if k == 0 else ' base' if k == count - 1 else ''}"},
+                title={"text": _segment_name(k, count), "font": {"size": 13}},
                 nticks=3, zeroline=False, row=row, col=1,
             )  # fmt: skip
     for i, (loop, colour, _) in enumerate(drawn):
         line = "╌╌" if loop is baseline else "━━"
         figure.add_annotation(
             x=0.02 + 0.3 * i, xref="paper", y=1.0, yref="paper", yanchor="bottom", xanchor="left", showarrow=False,
-            text=f"{line} {loop.state}", font={"color": colour, "size": 15, "weight": 700},
+            text=f"{line} {short(loop.state)}", font={"color": colour, "size": 15, "weight": 700},
         )  # fmt: skip
-    figure.update_xaxes(title={"text": "Part of the cycle (%)"}, ticksuffix=" %", row=count, col=1)
+    figure.update_xaxes(
+        title={"text": "Part of the cycle (%)", "font": {"size": 13}}, ticksuffix=" %", row=count, col=1
+    )
     return figure
+
+
+def _segment_name(index: int, count: int) -> str:
+    end = {0: " apex", count - 1: " base"}.get(index, "")
+    return f"V{index + 1}{end}"

@@ -35,6 +35,11 @@ class SiteStyle:
         return dict(zip(SHAPES, "●■◆▲▼⬟★", strict=True))[self.shape]
 
 
+def short(label: str, most: int = 22) -> str:
+    """Return a label that fits beside an axis; the table beside the figure has it in full."""
+    return label if len(label) <= most else label[: most - 1] + "…"
+
+
 def site_styles(labels: Sequence[str]) -> dict[str, SiteStyle]:
     """Return the style of each site, given the labels of all sites of the session in order of creation.
 

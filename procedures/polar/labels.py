@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-_CHARACTER = 8.4  # mean width of a bold character at the label's size of 14
+_CHARACTER = 9.0  # mean width of a bold character at the label's size of 14
 _HEIGHT = 15.0
 _GAP = 4.0
 

@@ -66,6 +66,7 @@ def _context(request: HttpRequest, session: Session, compared: SessionComparison
         "decision_words": words.decision_words(compared),
         "may_decide": allowed(request.user, session.centre_id, Right.DECIDE),  # type: ignore[arg-type]
         "rows": [(row, styles[row.site.label], words.site_notes(row)) for row in compared.rows],
+        "concerns": [row for row in compared.rows if row.concerns],
         "quick_metrics": [metric for metric in compared.metrics if metric.key in OPENING_METRICS],
         "metric_table": [(m, [row.by_metric.get(m.key) for row in compared.rows]) for m in compared.metrics],
         "acceptance": ACCEPTANCE,
