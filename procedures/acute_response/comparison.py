@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isfinite
 
 import numpy as np
 from scipy.special import ndtr
@@ -130,8 +131,8 @@ def _estimates(
     limits = data.to_percent(fit.interval()[1:])
     drawn = data.to_percent(around)
     better = ndtr(upward * shrunken / np.maximum(sd, 1e-300)) if upward else np.full(sites, np.nan)
-    paired = replicate_intervals(*paired_changes(data.mean, data.state), sites)
-    unpaired = replicate_intervals(*unpaired_changes(data.mean, data.state), sites)
+    paired = replicate_intervals(*paired_changes(data.mean, data.state), sites).tolist()
+    unpaired = replicate_intervals(*unpaired_changes(data.mean, data.state), sites).tolist()
     visits = np.bincount(data.state + 1, minlength=sites + 1)[1:]
     beats = np.bincount(data.state + 1, data.beats, sites + 1)[1:]
     flags = _flags(data, visits)
@@ -146,12 +147,12 @@ def _estimates(
             shrunken_low_percent=float(drawn[j, 1]),
             shrunken_high_percent=float(drawn[j, 2]),
             probability_better_than_baseline=float(better[j]),
-            paired_change_percent=_known(paired[j, 0]),
-            paired_low_percent=_known(paired[j, 1]),
-            paired_high_percent=_known(paired[j, 2]),
-            unpaired_change_percent=_known(unpaired[j, 0]),
-            unpaired_low_percent=_known(unpaired[j, 1]),
-            unpaired_high_percent=_known(unpaired[j, 2]),
+            paired_change_percent=_known(paired[j][0]),
+            paired_low_percent=_known(paired[j][1]),
+            paired_high_percent=_known(paired[j][2]),
+            unpaired_change_percent=_known(unpaired[j][0]),
+            unpaired_low_percent=_known(unpaired[j][1]),
+            unpaired_high_percent=_known(unpaired[j][2]),
             epochs=int(visits[j]),
             beats=int(beats[j]),
             flags=flags[j],
@@ -161,7 +162,7 @@ def _estimates(
 
 
 def _known(x: float) -> float | None:
-    return float(x) if np.isfinite(x) else None
+    return x if isfinite(x) else None
 
 
 def _flags(data: Prepared, visits: IntArray) -> list[tuple[str, ...]]:

@@ -64,7 +64,7 @@ def delay_optimum(
     centre, width = 0.5 * float(x.min() + x.max()), 0.5 * float(np.ptp(x))
     u = (x - centre) / width
     design = np.stack([np.ones_like(u), u, u * u], axis=1)
-    core = np.linalg.inv(design.T @ (weight[:, None] * design))
+    core = np.asarray(np.linalg.inv(design.T @ (weight[:, None] * design)), float)
     a, b, c = core @ (design.T @ (weight * y))
     residual = y - design @ np.array([a, b, c])
     freedom = x.size - 3
@@ -83,7 +83,7 @@ def delay_optimum(
     concave = bool(c < -1e-12 * (abs(a) + abs(b) + abs(c)))
     vertex = -b / (2.0 * c) if concave else np.nan
     inside = bool(concave and abs(vertex) <= 1.0)
-    limits = _fieller(float(b), float(c), s2 * core, q) if concave else None
+    limits = _fieller(float(b), float(c), np.asarray(s2 * core), q) if concave else None
     refused = True
     if not concave:
         flags.append("not_concave")

@@ -18,10 +18,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from procedures.acute_response.beats import Beats
-from procedures.acute_response.values import BoolArray, ComplexArray, FloatArray, IntArray
+from procedures.acute_response.breathing import find_breathing
+from procedures.acute_response.values import BoolArray, FloatArray, IntArray
 
-_SLOWEST_HZ, _FASTEST_HZ = 0.08, 0.50  # 5 to 30 breaths a minute
-_MOST_FREQUENCIES = 128
 _POOLING_BEATS = 10.0  # an epoch's own noise variance counts against the session's as if that had 10 beats
 _HUBER_SD = 2.8
 _WILD_SD = 4.5
@@ -77,7 +76,8 @@ def epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
     rest = centred.sum(1) / counts
     middle, centred = middle + rest, np.where(valid, centred - rest[:, None], 0.0)
 
-    frequency, wave = _breathing(t, centred, valid, counts, duration)
+    frequency = find_breathing(t, centred, counts, duration)
+    wave = np.where(valid, np.exp(2j * np.pi * frequency * t), 0.0) if frequency else np.zeros(t.shape, complex)
     design = np.stack([valid.astype(float), wave.real, wave.imag], axis=2)  # (epochs, beats, 3)
     gram = np.matmul(design.transpose(0, 2, 1), design)
     ridge = _ridge(design, gram, centred, counts, frequency is not None)
@@ -116,53 +116,6 @@ def _medians(y: FloatArray, valid: BoolArray, counts: IntArray) -> FloatArray:
     in_order = np.sort(np.where(valid, y, np.inf), axis=1)
     rows = np.arange(counts.size)
     return 0.5 * (in_order[rows, (counts - 1) // 2] + in_order[rows, counts // 2])
-
-
-def _breathing(
-    t: FloatArray, centred: FloatArray, valid: BoolArray, counts: IntArray, duration: FloatArray
-) -> tuple[float | None, ComplexArray]:
-    """Return the session's breathing frequency (None if there is no clear one) and the rotating wave at it."""
-    flat = np.zeros(t.shape, complex)
-    long_enough = (counts >= 6) & (duration > 0)
-    if not long_enough.any():
-        return None, flat
-    beat_rate = float(np.median((counts[long_enough] - 1) / duration[long_enough]))
-    fastest = min(_FASTEST_HZ, 0.45 * beat_rate)
-    if fastest < 1.5 * _SLOWEST_HZ:
-        return None, flat
-    # Half the resolution of the typical epoch; the peak is then found between the points of the grid.
-    spacing = 0.5 / float(np.median(duration[long_enough]))
-    grid = np.linspace(
-        _SLOWEST_HZ, fastest, int(np.clip(np.ceil((fastest - _SLOWEST_HZ) / spacing) + 1, 8, _MOST_FREQUENCIES))
-    )
-    used = centred * long_enough[:, None]
-    along = np.einsum("eb,keb->ke", used, _waves(t, grid))
-    power = ((along.real**2 + along.imag**2) * 2.0 / counts).sum(1)
-    total = float((used * used).sum())
-    best = int(power.argmax())
-    # Under pure noise a two-parameter wave per epoch explains 2/(n-1) of the scatter; ask for clearly more.
-    expected = float((2.0 / (counts[long_enough] - 1)).mean())
-    if total <= 0 or power[best] / total < min(0.9, 1.5 * expected + 0.05):
-        return None, flat
-    frequency = float(grid[best])
-    if 0 < best < grid.size - 1:
-        left, top, right = power[best - 1 : best + 2]
-        frequency += float(0.5 * (left - right) / (left - 2.0 * top + right) * (grid[1] - grid[0]))
-    return frequency, np.where(valid, np.exp(2j * np.pi * frequency * t), 0.0)
-
-
-def _waves(t: FloatArray, grid: FloatArray) -> ComplexArray:
-    """``exp(2 pi i f t)`` for an evenly spaced grid: by doubling, because multiplying is cheaper than a sine."""
-    waves = np.empty((grid.size, *t.shape), complex)
-    waves[0] = np.exp(2j * np.pi * grid[0] * t)
-    shift = np.exp(2j * np.pi * (grid[1] - grid[0]) * t)
-    done = 1
-    while done < grid.size:
-        more = min(done, grid.size - done)
-        np.multiply(waves[:more], shift, out=waves[done : done + more])
-        shift = shift * shift
-        done += more
-    return waves
 
 
 def _ridge(

@@ -23,9 +23,9 @@ from procedures.acute_response.values import FloatArray, IntArray
 
 # Size of the drift between first and last epoch as multiples of the typical one, for each kind; log-normal weights
 # with a log SD of 0.7 about the typical size, a tenth for no drift at all (project choice).
-_SIZES = np.array([0.25, 0.5, 1.0, 2.0])
+_SIZES = np.array([0.3, 0.8, 2.0])
 _SIZE_WEIGHTS = np.exp(-0.5 * (np.log(_SIZES) / 0.7) ** 2)
-_KINDS = np.repeat([0, 1, 2], [1, 4, 4])  # none, rough, smooth
+_KINDS = np.repeat([0, 1, 2], [1, 3, 3])  # none, rough, smooth
 _AMPLITUDES = np.concatenate([[0.0], _SIZES, _SIZES])
 _LOG_WEIGHTS = np.log(
     np.concatenate([[0.10], 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum(), 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum()])
@@ -168,8 +168,7 @@ def fit_effects(
     kernel = drift_kernels(u, u, grid) * drift_sd**2
     kernel[:, np.arange(y.size), np.arange(y.size)] += noise
     factor = np.linalg.cholesky(kernel)
-    half = np.linalg.inv(factor)
-    inverse = np.matmul(half.transpose(0, 2, 1), half)
+    inverse = np.asarray(np.linalg.inv(kernel), float)
     inverse_design = np.matmul(inverse, design)
     information = np.matmul(design.T, inverse_design)
     core = np.linalg.inv(information)

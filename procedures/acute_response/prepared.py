@@ -20,6 +20,8 @@ from procedures.acute_response.values import (
     SummaryEpoch,
 )
 
+MOST_EPOCHS = 500
+
 
 @dataclass(frozen=True)
 class Prepared:
@@ -126,6 +128,8 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
 
 
 def _check(epochs: Sequence[Epoch]) -> None:
+    if len(epochs) > MOST_EPOCHS:
+        raise ResponseError(f"The session has {len(epochs)} epochs; at most {MOST_EPOCHS} are compared at once.")
     twice = [key for key, times in Counter(e.key for e in epochs).items() if times > 1]
     if twice:
         raise ResponseError(f"The epoch {twice[0]!r} appears more than once.")

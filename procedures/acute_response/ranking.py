@@ -20,7 +20,7 @@ from procedures.acute_response.values import FloatArray
 
 _SPREADS = np.array([0.2, 0.35, 0.55, 0.8, 1.15, 1.7, 2.5, 4.0])
 _LOG_WEIGHTS = -0.5 * (np.log(_SPREADS) / 0.7) ** 2
-_SAMPLE_BITS = 11
+_SAMPLE_BITS = 10
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
-ComplexArray = NDArray[np.complex128]
 BoolArray = NDArray[np.bool_]
 
 

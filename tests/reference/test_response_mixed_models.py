@@ -1,7 +1,8 @@
 """The model against general-purpose libraries, where it coincides with theirs.
 
-statsmodels (Seabold & Perktold, Proc 9th Python in Science Conf 2010): ``MixedLM`` (a random intercept for each epoch, REML) where
-there is no drift, and ``UnobservedComponents`` (local level, exact diffuse start) where the drift is a random walk.
+statsmodels (Seabold & Perktold, Proc 9th Python in Science Conf 2010 [from memory]): ``MixedLM``, a random intercept
+for each epoch by REML, where there is no drift; and ``UnobservedComponents``, a local level with exact diffuse start,
+where the drift is a random walk.
 """
 
 from __future__ import annotations

@@ -53,4 +53,6 @@ def _in_words(result: DelayOptimum) -> str:
     if result.optimum_ms is None:
         return "No optimum: " + "; ".join(_REFUSALS[f] for f in result.flags if f in _REFUSALS) + "."
     limits = "" if result.low_ms is None else f" (95 % interval {result.low_ms:.0f} to {result.high_ms:.0f} ms)"
+    if "exact_fit" in result.flags:
+        limits = " (the points lie exactly on the parabola: no interval)"
     return f"Optimum {result.optimum_ms:.0f} ms{limits}, change there {result.peak_change_percent:+.1f} %."

@@ -96,7 +96,7 @@ def follow_advice(patient: Patient, most: int, stop: bool = True) -> Course:
 def fixed(
     patient: Patient, most: int, baseline_share: float, leader: Callable[[Comparison], str], every: int = 1
 ) -> Course:
-    """All sites in turn, with a baseline whenever its share has fallen behind; looked at after every ``every`` epochs."""
+    """All sites in turn, a baseline whenever its share has fallen behind; the leader is read at every few epochs."""
     sites = len(patient.effects)
     epochs, right, turn, baselines = [], np.full(most + 1, -1), 0, 0
     for i in range(most):
