@@ -33,7 +33,7 @@ def proportions_figure(overview: Overview) -> dict[str, Any]:
                 y=[one.indicator.label for one in ours],
                 mode="markers+text",
                 text=[_label(one) for one in ours],
-                textposition="top center",
+                textposition=[_beside(one) for one in ours],
                 cliponaxis=False,
                 marker={"color": colour, "symbol": symbol, "size": 13},
                 error_x={
@@ -59,3 +59,9 @@ def proportions_figure(overview: Overview) -> dict[str, Any]:
 
 def _label(one: Proportion) -> str:
     return f"{one.counted} of {one.total}, {one.percent:.0f} %"
+
+
+def _beside(one: Proportion) -> str:
+    """Keep a label inside the figure at both ends of the axis."""
+    percent = one.percent or 0
+    return "top right" if percent < 8 else "top left" if percent > 92 else "top center"

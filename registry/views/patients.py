@@ -6,7 +6,7 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.core.paginator import Paginator
-from django.http import HttpResponse
+from django.http import HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
@@ -17,6 +17,7 @@ from registry.forms.patients import PatientForm, SearchForm
 from registry.selectors import course
 from registry.selectors.patients import age_on, find_patient, patient_list, search_patients
 from registry.services.patients import register_patient
+from registry.views.course_figure import course_figure
 from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
@@ -26,7 +27,7 @@ PAGE_SIZE = 50
 @require_http_methods(["GET", "POST"])
 def patients(request: MemberRequest) -> HttpResponse:
     """List the patients page by page; a search is posted and leads straight to the one it finds."""
-    require_somewhere(request.user, Right.SEE_IDENTITY)
+    centres = require_somewhere(request.user, Right.SEE_IDENTITY)
     form = SearchForm(request.POST or None)
     found = patient_list(request.user)
     if request.method == "POST" and form.is_valid():
@@ -39,8 +40,8 @@ def patients(request: MemberRequest) -> HttpResponse:
             found = patient_list(request.user)
     page = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
     may_write = centres_for(request.user, Right.WRITE_REGISTRY).exists()
-    context = {"form": form, "page": page, "may_write": may_write}
-    return render(request, "registry/patient_list.html", context, status=400 if form.errors else 200)
+    context = {"form": form, "page": page, "may_write": may_write, "several_centres": len(centres) > 1}
+    return render(request, "registry/patient_list.html", context, status=422 if form.errors else 200)
 
 
 @require_http_methods(["GET", "POST"])
@@ -57,7 +58,7 @@ def new_patient(request: MemberRequest) -> HttpResponse:
             messages.success(request, f"Registered as {patient.code}.")
             return redirect("registry:patient", patient.pk)
     context = {"form": form, "title": "Register a patient", "verb": "Register"}
-    return render(request, "registry/patient_form.html", context, status=400 if form.errors else 200)
+    return render(request, "registry/patient_form.html", context, status=422 if form.errors else 200)
 
 
 @require_GET
@@ -77,5 +78,14 @@ def patient(request: MemberRequest, key: UUID) -> HttpResponse:
         "implants": course.implants(person, assessments),
         "sessions": person.sessions.all(),
         "may_write": allowed(request.user, person.centre_id, Right.WRITE_REGISTRY),
+        "may_open": allowed(request.user, person.centre_id, Right.WRITE_SESSIONS),
     }
     return render(request, "registry/patient.html", context)
+
+
+@require_GET
+def patient_figure(request: MemberRequest, key: UUID) -> JsonResponse:
+    """Return the figure of a patient's course."""
+    person = find_patient(request.user, key, Right.SEE_SESSIONS)
+    assessments = list(person.assessments.all())
+    return JsonResponse(course_figure(assessments, course.implants(person, assessments)))

@@ -58,7 +58,7 @@ def record(request: MemberRequest, patient_key: UUID, kind: str, key: UUID | Non
             return redirect("registry:patient", patient.pk)
     title = f"Correct the {about.name}" if stored else f"New {about.name}"
     context = {"form": form, "patient": patient, "title": title, "verb": "Save"}
-    return render(request, "registry/patient_form.html", context, status=400 if form.errors else 200)
+    return render(request, "registry/patient_form.html", context, status=422 if form.errors else 200)
 
 
 @require_http_methods(["GET", "POST"])
@@ -75,4 +75,4 @@ def death(request: MemberRequest, patient_key: UUID) -> HttpResponse:
             messages.success(request, "The day of death is saved.")
             return redirect("registry:patient", patient.pk)
     context = {"form": form, "patient": patient, "title": "Day of death", "verb": "Save"}
-    return render(request, "registry/patient_form.html", context, status=400 if form.errors else 200)
+    return render(request, "registry/patient_form.html", context, status=422 if form.errors else 200)

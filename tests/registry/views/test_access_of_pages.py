@@ -19,6 +19,7 @@ def addresses(patient):
         "consents": make.make_consent(patient),
     }
     found = {"patient": reverse("registry:patient", args=[patient.pk])}
+    found["patient_figure"] = reverse("registry:patient_figure", args=[patient.pk])
     found["death"] = reverse("registry:death", args=[patient.pk])
     for kind, record in records.items():
         about = {"patient_key": patient.pk, "kind": kind}
@@ -32,7 +33,7 @@ def statuses(client, where):
 
 
 def test_every_page_of_the_registry_is_looked_at_here():
-    names = {"patients", "new_patient", "patient", "death", "record", "new_record"}
+    names = {"patients", "new_patient", "patient", "patient_figure", "death", "record", "new_record"}
 
     assert {pattern.name for pattern in urlpatterns} == names
 

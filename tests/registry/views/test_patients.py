@@ -88,7 +88,7 @@ def test_search_of_another_centres_number_finds_nothing(browser):
 
     answer = browser.post(LIST, {"sought": "HOSP-X2"})
 
-    assert answer.status_code == 400
+    assert answer.status_code == 422
     assert "No patient has this code or hospital number" in answer.content.decode()
 
 
@@ -125,7 +125,7 @@ def test_missing_answers_are_listed_and_linked(browser):
     answer = browser.post(NEW, hidden(browser, NEW) | {"family_name": "Kept"})
 
     html = answer.content.decode()
-    assert answer.status_code == 400
+    assert answer.status_code == 422
     assert "There is a problem" in html
     assert "<title>Error: " in html
     assert '<a href="#id_sex">Sex: choose one answer.</a>' in html
@@ -139,7 +139,7 @@ def test_hospital_number_registered_already_is_said_beside_it(browser, centre):
 
     answer = browser.post(NEW, TYPED | hidden(browser, NEW))
 
-    assert answer.status_code == 400
+    assert answer.status_code == 422
     assert answer.context["form"].errors == {
         "local_identifier": [f"This hospital number is registered already, as {twin.code}."]
     }
@@ -181,6 +181,22 @@ def test_empty_patient_page_says_what_is_missing_in_words(browser, centre):
 
     assert "No assessment is recorded." in html
     assert "this patient is in no export" in html
+
+
+def test_figure_leaves_out_what_was_not_measured(browser, centre):
+    patient = make.make_patient(centre)
+    make.end_session(make.make_session(patient))
+    make.make_assessment(patient, lvef_percent=25)
+    make.make_assessment(patient, kind="follow_up", assessed_on="2024-09-01", lvef_percent=34, lvesv_ml=120)
+
+    figure = browser.get(reverse("registry:patient_figure", args=[patient.pk])).json()
+
+    drawn = {trace["name"]: dict(zip(trace["x"], trace["y"], strict=True)) for trace in figure["data"]}
+    assert drawn == {
+        "LVEF (%)": {"2024-02-11": 25, "2024-09-01": 34},
+        "LVESV (mL)": {"2024-09-01": 120},
+    }
+    assert [shape["x0"] for shape in figure["layout"]["shapes"]] == ["2024-03-02"]
 
 
 def test_patient_page_costs_a_fixed_number_of_queries(browser, centre, django_assert_max_num_queries):
