@@ -105,17 +105,14 @@ def compare(
 def scale_of_prior(data: Prepared, settings: Settings) -> tuple[float, float, float, float]:
     """Prior scatter, its weight, typical drift and site spread, on the model's scale.
 
-    The published figures are for dP/dt max, whose beats spread by 2.6 % (breathing and noise). A metric whose
-    beats spread more is taken to scatter, drift and differ more in proportion; the prior then counts for
-    half.
+    The published figures are for dP/dt max, whose beats spread by 2.6 % (breathing and noise). A metric whose beats
+    spread by more than half as much again is taken to scatter, drift and differ more in proportion, and its prior then
+    counts for less, down to half (project choice; no source gives these figures for other metrics).
     """
-    factor = 100.0 * data.beat_sd / settings.beat_sd_percent
-    if factor < 1.5:
-        factor = 1.0
-    weight = settings.scatter_weight * (1.0 if factor == 1.0 else 0.5)
+    factor = max(1.0, 100.0 * data.beat_sd / (1.5 * settings.beat_sd_percent))
     return (
         factor * settings.scatter_percent / 100.0,
-        weight,
+        settings.scatter_weight / min(factor, 2.0),
         factor * settings.drift_percent / 100.0,
         factor * settings.site_spread_percent / 100.0,
     )

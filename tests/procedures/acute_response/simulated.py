@@ -26,6 +26,13 @@ class Noise:
     drift: float = 0.05
     scatter: float = 0.017
     beat: float = 0.012
+    heavy_tails: bool = False  # beats from Student's t with 3 degrees of freedom, same SD
+
+    def of_beats(self, rng: np.random.Generator, count: int) -> NDArray[np.float64]:
+        """Draw the noise of single beats."""
+        if self.heavy_tails:
+            return self.beat / np.sqrt(3.0) * rng.standard_t(3, count)
+        return rng.normal(0, self.beat, count)
 
 
 @dataclass(frozen=True)
@@ -74,7 +81,7 @@ def epoch(
     """One epoch about ``level``; breathing runs on through the session."""
     times = start + 0.85 * np.arange(beats) + rng.normal(0, 0.01, beats)
     log = noise.breathing_amplitude * np.sin(2 * np.pi * breath_hz * times)
-    log += rng.normal(0, noise.scatter) + rng.normal(0, noise.beat, beats)
+    log += rng.normal(0, noise.scatter) + noise.of_beats(rng, beats)
     return BeatEpoch(key, state, float(times[0]), float(times[-1]), times, level * np.exp(log))
 
 

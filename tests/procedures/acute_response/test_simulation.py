@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.procedures.acute_response.simulated import DRIFTS
+from tests.procedures.acute_response.simulated import DRIFTS, Noise
 from tests.procedures.acute_response.study import calibration, study
 
 
@@ -43,3 +43,24 @@ def test_probabilities_mean_what_they_say(figures: dict) -> None:
 def test_best_site_is_named_as_often_as_by_pairs_and_brier_is_lower(figures: dict) -> None:
     assert np.mean([f.hits for f in figures.values()]) >= np.mean([f.paired_hits for f in figures.values()])
     assert all(f.brier < f.paired_brier for f in figures.values())
+
+
+def test_heavy_tailed_beats_neither_break_coverage_nor_cost_much() -> None:
+    plain = study(80, "walking", 1, seed=5, noise=Noise(beat=0.03))
+    heavy = study(80, "walking", 1, seed=5, noise=Noise(beat=0.03, heavy_tails=True))
+    assert 90.0 <= heavy.coverage <= 99.5
+    assert heavy.rmse <= 1.05 * plain.rmse
+    assert heavy.rmse < heavy.paired_rmse
+
+
+def test_other_scatter_than_the_literatures_is_learned_from_the_repeats() -> None:
+    quiet = study(80, "walking", 1, seed=6, noise=Noise(scatter=0.008, drift=0.02))
+    loud = study(80, "walking", 1, seed=6, noise=Noise(scatter=0.035))
+    assert 91.0 <= loud.coverage <= 98.0
+    assert quiet.coverage >= 93.0
+    assert quiet.rmse < 0.5 * loud.rmse
+
+
+def test_one_baseline_still_covers() -> None:
+    few = study(80, "walking", 100, seed=7, visits=1)
+    assert 92.0 <= few.coverage <= 100.0
