@@ -56,7 +56,7 @@ def find_cycles(
     signals: PressureVolumeSignals, traces: PressureTraces, settings: Settings
 ) -> tuple[Cycles, list[QualityNote]]:
     rate = signals.sample_rate_hz
-    upstrokes = find_upstrokes(traces.smooth, rate)
+    upstrokes = find_upstrokes(traces.raw, rate)
     notes = []
     r_waves = np.empty(0, dtype=np.int64)
     if signals.ecg_mv is not None:

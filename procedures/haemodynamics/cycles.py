@@ -124,5 +124,8 @@ def build_cycles(
     has_r = r_wave >= 0
     # An upstroke whose R wave was missed is marked where its R wave should have been.
     delay = float(np.median((onset - r_wave)[has_r])) if has_r.any() else 0.0
-    mark = np.where(has_r, r_wave, np.maximum(onset - delay, 0.0)).astype(float)
+    mark = np.where(has_r, r_wave, onset - delay).astype(float)
+    # A recording that begins within an upstroke shows neither its onset nor its R wave.
+    whole = (onset > 0) & (mark >= 0)
+    mark, onset, located, has_r = mark[whole], onset[whole], located[whole], has_r[whole]
     return Cycles(mark[:-1], mark[1:], onset[:-1], onset[1:], located[:-1].astype(np.int64), has_r[:-1])

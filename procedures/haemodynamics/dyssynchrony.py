@@ -29,9 +29,10 @@ from .windows import IntArray, blocks, interpolate
 
 REDUCED_HZ = 250.0
 SYSTOLIC_POINTS, DIASTOLIC_POINTS = 200, 300
-LARGEST_LAG_S = 0.15
 LAG_POINTS = 48
 LAG_STEP_S = 0.01
+EQUAL_CORRELATION = 0.01
+LAGS_S = np.arange(-15, 16) * LAG_STEP_S
 LAG_BANDWIDTH_HZ = 25.0
 LADDER_HZ = (60.0, 40.0, 30.0, 20.0, 15.0)
 TOLERATED_NOISE = 0.01
@@ -169,16 +170,28 @@ def slopes_by_phase(
     return interpolate(traces.slope, at), weight / (stop - start)[:, None]
 
 
-def average_neighbours(slopes: FloatArray, group: NDArray[np.int64], beats: int) -> tuple[FloatArray, FloatArray]:
-    """Running mean over the beats of one group (−1: left as it is), and how many beats went into each."""
-    result, count = slopes.copy(), np.ones(slopes.shape[1])
+def average_neighbours(values: FloatArray, group: NDArray[np.int64], beats: int) -> tuple[FloatArray, FloatArray]:
+    """Mean over up to ``beats`` neighbouring beats of the same group, and over how many.
+
+    Parameters
+    ----------
+    values
+        Shape (k, n, m), beats along the middle axis.
+    group
+        Shape (n,); a beat of group −1 is left as it is. Towards the ends of a group the window is cut short.
+    """
+    result, count = values.copy(), np.ones(values.shape[1])
+    half = beats // 2
     for label in np.unique(group[group >= 0]):
         members = np.flatnonzero(group == label)
-        width = min(beats, members.size)
-        if width < 2:
+        if members.size < 2 or half < 1:
             continue
-        result[:, members] = ndimage.uniform_filter1d(slopes[:, members], width, axis=1, mode="nearest")
-        count[members] = width
+        order = np.arange(members.size)
+        first, last = np.maximum(order - half, 0), np.minimum(order + half + 1, members.size)
+        running = np.zeros((values.shape[0], members.size + 1, values.shape[2]))
+        np.cumsum(values[:, members], axis=1, out=running[:, 1:])
+        count[members] = last - first
+        result[:, members] = (running[:, last] - running[:, first]) / (last - first)[None, :, None]
     return result, count
 
 
@@ -189,7 +202,8 @@ def opposed(slopes: FloatArray, dead_band: FloatArray | float = 0.0) -> NDArray[
     the root of the summed squares; zero is synchronous.
     """
     total = slopes.sum(axis=0)
-    band = np.broadcast_to(np.asarray(dead_band, dtype=float), (slopes.shape[0], *np.shape(dead_band)[1:]))
+    one_each = (slopes.shape[0], *(1,) * (slopes.ndim - 1))
+    band = np.full(one_each, dead_band) if np.ndim(dead_band) == 0 else np.asarray(dead_band)
     moving = np.abs(total) > np.sqrt((band**2).sum(axis=0))
     return np.asarray((slopes * total < 0) & (np.abs(slopes) > band) & moving)
 
@@ -227,36 +241,46 @@ def internal_flow_percent(slopes: FloatArray, weight: FloatArray | None = None) 
         return np.asarray(100 * (internal * share).sum(axis=1) / (total * share).sum(axis=1))
 
 
-def segment_lags_ms(traces: SegmentTraces, start: FloatArray, stop: FloatArray) -> FloatArray:
-    """Lag of each segment behind the total over systole, ms, shape (k, beats).
+def lag_correlation(traces: SegmentTraces, start: FloatArray, stop: FloatArray) -> FloatArray:
+    """Correlation of V_i(t + lag) with V(t), t in systole, shape (k, beats, lags), for lags of ±150 ms.
 
-    The lag, within ±150 ms, at which the correlation of V_i(t + lag) with V(t), t in systole, is largest, refined
-    by a parabola through the three best points. ``start`` and ``stop`` (dP/dtmax and dP/dtmin) in samples.
+    ``start`` and ``stop``: dP/dtmax and dP/dtmin in samples of the reduced volumes, shape (beats,).
     """
     count, beats = traces.volume.shape[0], start.size
-    lags = np.arange(-round(LARGEST_LAG_S / LAG_STEP_S), round(LARGEST_LAG_S / LAG_STEP_S) + 1) * LAG_STEP_S
     total = traces.volume.sum(axis=0)
-    result = np.empty((count, beats))
+    result = np.empty((count, beats, LAGS_S.size))
     for part in blocks(beats, 128):
         first, last = start[part, None], stop[part, None]
         at = first + (last - first) * np.linspace(0, 1, LAG_POINTS)
         wanted = interpolate(total, at)
         wanted = wanted - wanted.mean(axis=1, keepdims=True)
-        correlation = np.empty((lags.size, count, wanted.shape[0]))
-        for i, lag in enumerate(lags):
+        for i, lag in enumerate(LAGS_S):
             moved = interpolate(traces.volume, at + lag * traces.rate_hz)
             moved = moved - moved.mean(axis=2, keepdims=True)
-            size = np.sqrt((moved**2).sum(axis=2) * (wanted**2).sum(axis=1))
-            correlation[i] = (moved * wanted).sum(axis=2) / np.where(size > 0, size, np.inf)
-        best = correlation.argmax(axis=0)
-        inner = np.clip(best, 1, lags.size - 2)
-        y0, y1, y2 = (np.take_along_axis(correlation, (inner + step)[None], 0)[0] for step in (-1, 0, 1))
-        curve = y0 - 2 * y1 + y2
-        with np.errstate(divide="ignore", invalid="ignore"):
-            shift = np.where(curve < 0, 0.5 * (y0 - y2) / curve, 0.0)
-        shift = np.where(best == inner, np.clip(shift, -0.5, 0.5), 0.0)
-        result[:, part] = 1000 * (lags[best] + shift * LAG_STEP_S)
+            size = np.sqrt(np.einsum("kbt,kbt->kb", moved, moved) * np.einsum("bt,bt->b", wanted, wanted))
+            result[:, part, i] = np.einsum("kbt,bt->kb", moved, wanted) / np.where(size > 0, size, np.inf)
     return result
+
+
+def best_lag_ms(correlation: FloatArray) -> FloatArray:
+    """Lag of the largest correlation, ms, shape (k, beats), refined by a parabola through the three best points.
+
+    Of several peaks within 0.01 of the largest the one nearest to zero lag counts (project choice: a segment that
+    moves both ways within systole correlates almost as well at a far lag, and noise would toss between the two).
+    """
+    largest = correlation.max(axis=2, keepdims=True)
+    peak = np.zeros(correlation.shape, dtype=bool)
+    middle = correlation[..., 1:-1]
+    peak[..., 1:-1] = (middle >= correlation[..., :-2]) & (middle >= correlation[..., 2:])
+    peak &= correlation >= largest - EQUAL_CORRELATION
+    nearest = np.where(peak, np.abs(LAGS_S), np.inf).argmin(axis=2)
+    best = np.where(peak.any(axis=2), nearest, correlation.argmax(axis=2))
+    inner = np.clip(best, 1, LAGS_S.size - 2)
+    y0, y1, y2 = (np.take_along_axis(correlation, (inner + step)[..., None], 2)[..., 0] for step in (-1, 0, 1))
+    curve = y0 - 2 * y1 + y2
+    with np.errstate(divide="ignore", invalid="ignore"):
+        shift = np.where((curve < 0) & (best == inner), 0.5 * (y0 - y2) / curve, 0.0)
+    return np.asarray(1000 * (LAGS_S[best] + np.clip(shift, -0.5, 0.5) * LAG_STEP_S))
 
 
 def dispersion_ms(lags_ms: FloatArray) -> FloatArray:
@@ -276,9 +300,10 @@ def dyssynchrony_metrics(
     systole = (block_centre(x.astype(float), rate, traces.rate_hz) for x in (cycles.peak_slope, minimum))
     beats = settings.slope_average_beats if traces.noisy else 1
     slopes, averaged = average_neighbours(slopes, group, beats)
+    correlation, _ = average_neighbours(lag_correlation(traces, *systole), group, beats)
     band = settings.slope_dead_band_sd * traces.noise[:, None, None] / np.sqrt(averaged)[None, :, None]
     return {
         "dyssynchrony_percent": dyssynchrony_percent(slopes, weight, band).mean(axis=0),
         "internal_flow_percent": internal_flow_percent(slopes, weight),
-        "dispersion_ms": dispersion_ms(segment_lags_ms(traces, *systole)),
+        "dispersion_ms": dispersion_ms(best_lag_ms(correlation)),
     }

@@ -75,7 +75,7 @@ class Settings:
     locator_bandwidth_hz: float = 8.0
     slope_bandwidth_hz: float = 12.0
     slope_average_beats: int = 9
-    slope_dead_band_sd: float = 1.1
+    slope_dead_band_sd: float = 1.0
     end_diastole: Literal["upstroke", "r_wave"] = "upstroke"
     onset_fraction: float = 0.1
     end_systolic_v0_ml: float = 0.0
