@@ -88,5 +88,5 @@ def base_layout(*, height: int, size: int = 15) -> dict[str, Any]:
         "showlegend": False,
         "hovermode": "closest",
         "font": {"size": size},
-        "template": {},
+        "template": None,  # the library would otherwise send its own, 6 kB a figure
     }
