@@ -76,7 +76,7 @@ class EntryForm(forms.Form):
         """Show what a service refused; a conflict shows both versions and arms the form to replace the stored one."""
         if isinstance(error, Conflict):
             self.conflict = self._differences(error)
-            self._rebind(version=error.stored["version"])
+            self._rebind(self.version_place(error), error.stored["version"])
             self.add_error(None, "Somebody else has changed this since you opened it. Choose which version to keep.")
             return
         if isinstance(error, NeedsConfirmation):
@@ -86,10 +86,17 @@ class EntryForm(forms.Form):
     def _ask_confirmation(self) -> None:
         self.fields["confirmed"].widget = forms.CheckboxInput()
 
-    def _rebind(self, **values: Any) -> None:
+    def place(self, error: Conflict, name: str) -> str:
+        """Return the form's field for a field of the record that the conflict is about."""
+        return name
+
+    def version_place(self, error: Conflict) -> str:
+        """Return the form's field for the version of that record."""
+        return "version"
+
+    def _rebind(self, name: str, value: Any) -> None:
         data = self.data.copy()
-        for name, value in values.items():
-            data[self.add_prefix(name)] = value
+        data[self.add_prefix(name)] = value
         self.data = data
         self.is_valid()
 
@@ -107,10 +114,15 @@ class EntryForm(forms.Form):
         return worded
 
     def _differences(self, error: Conflict) -> list[Difference]:
+        places = {self.place(error, name): name for name in error.yours}
         return [
-            Difference(str(self.fields[name].label), self._say(name, mine), self._say(name, error.stored.get(name)))
-            for name, mine in error.yours.items()
-            if name in self.fields and mine != error.stored.get(name)
+            Difference(
+                str(self.fields[place].label),
+                self._say(place, error.yours[name]),
+                self._say(place, error.stored.get(name)),
+            )
+            for place, name in places.items()
+            if place in self.fields and error.yours[name] != error.stored.get(name)
         ]
 
     def _say(self, name: str, value: Any) -> str:

@@ -14,6 +14,7 @@ from procedures.forms.fields import CountField, MomentField, NumberField, pick
 from procedures.metrics import METRICS, Metric
 from procedures.models import Chambers, Epoch, EpochMetric, Origin, PacingConfiguration, Session, Site
 from procedures.services.epochs import TypedMetric
+from registry.errors import Conflict
 
 BASELINE = "baseline"
 
@@ -120,6 +121,16 @@ class TypedEpochForm(StateForm):
     def rows(self) -> list[MetricRow]:
         """Return the inputs metric by metric."""
         return [MetricRow(m, self[m.key], self[f"{m.key}__sd"], self[f"{m.key}__beats"]) for m in METRICS]
+
+    def place(self, error: Conflict, name: str) -> str:
+        """Find the input of a metric that somebody else corrected."""
+        key = error.yours.get("key")
+        return {"mean": f"{key}", "sd": f"{key}__sd", "beats": f"{key}__beats"}.get(name, name) if key else name
+
+    def version_place(self, error: Conflict) -> str:
+        """Find the version of that metric."""
+        key = error.yours.get("key")
+        return f"{key}__version" if key else "version"
 
     def clean(self) -> dict[str, Any]:
         """Settle the end, and hold the three inputs of a metric against one another."""

@@ -115,7 +115,7 @@ def _layout(panels: list[tuple[str, Channel]], start_s: float, end_s: float) -> 
         top = 1 - index / count
         unit = f" ({channel.unit})" if channel.unit else ""
         layout[f"yaxis{index + 1 if index else ''}"] = {
-            "title": {"text": f"{name}{unit}"},
+            "title": {"text": f"{name}{unit}", "font": {"size": 13}},
             "domain": [max(0.0, top - 1 / count + 0.04), top],
             "nticks": 5,
         }

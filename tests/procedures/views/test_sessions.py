@@ -1,0 +1,136 @@
+"""The list of sessions and the page of one."""
+
+import datetime as dt
+
+from django.urls import reverse
+
+from procedures.models import EntryKind
+from procedures.services.sessions import log
+from registry.models import Role
+from tests import factories as make
+
+LIST = reverse("procedures:sessions")
+
+
+def page_of(session):
+    return reverse("procedures:session", args=[session.pk])
+
+
+def test_list_without_sessions_says_what_to_do(doctor):
+    text = doctor.get(LIST).content.decode()
+    assert "No sessions yet" in text
+    assert reverse("procedures:new_session") in text
+
+
+def test_list_shows_own_centre_only(doctor, session):
+    other = make.make_session()
+    keys = [row.pk for row in doctor.get(LIST).context["page"]]
+    assert session.pk in keys
+    assert other.pk not in keys
+
+
+def test_list_needs_a_log_in(client, db):
+    assert client.get(LIST).url.startswith(reverse("login"))
+
+
+def test_list_refused_to_a_researcher(client, centre):
+    client.force_login(make.make_user(Role.RESEARCHER, centre))
+    answer = client.get(LIST)
+    assert answer.status_code == 403
+    assert "does not see sessions" in answer.content.decode()
+
+
+def test_list_filters_by_status_year_and_code(doctor, session, physician):
+    old = make.make_session(session.patient, by=physician, started_at=dt.datetime(2019, 5, 1, 9, tzinfo=dt.UTC))
+
+    def found(**query):
+        return [row.pk for row in doctor.get(LIST, query).context["page"]]
+
+    assert found(year="2019") == [old.pk]
+    assert found(q=session.code.lower()) == [session.pk]
+    assert set(found(q=session.patient.code)) == {session.pk, old.pk}
+    assert set(found(status="open")) == {session.pk, old.pk}
+    assert found(status="signed") == []
+    assert "No session fits" in doctor.get(LIST, {"status": "signed"}).content.decode()
+
+
+def test_list_ignores_a_filter_that_makes_no_sense(doctor, session):
+    assert doctor.get(LIST, {"year": "never", "page": "-3"}).status_code == 200
+
+
+def test_list_of_two_hundred_is_paged_by_fifty(doctor, session, physician, django_assert_max_num_queries):
+    for number in range(199):
+        started = make.START + dt.timedelta(days=number)
+        make.make_session(session.patient, by=physician, started_at=started)
+    with django_assert_max_num_queries(14):
+        first = doctor.get(LIST)
+    assert len(first.context["page"]) == 50
+    assert first.context["page"].paginator.count == 200
+    assert len(doctor.get(LIST, {"page": 4}).context["page"]) == 50
+
+
+def test_session_of_another_centre_is_not_found(doctor):
+    assert doctor.get(page_of(make.make_session())).status_code == 404
+
+
+def test_empty_session_has_a_page(doctor, session):
+    text = doctor.get(page_of(session)).content.decode()
+    for words in ("No site yet", "No epoch yet", "No recording", "Nothing logged yet", "no decision recorded"):
+        assert words in text
+
+
+def test_session_shows_the_name_to_those_who_may_see_it(doctor, session):
+    assert session.patient.identity.family_name in doctor.get(page_of(session)).content.decode()
+
+
+def test_full_session_takes_a_fixed_number_of_queries(doctor, session, physician, django_assert_max_num_queries):
+    tributary = make.make_tributary(session)
+    for number in range(5):
+        site = make.make_site(tributary, f"site {number}")
+        make.make_measurement(site)
+        make.enter(make.make_epoch(session, site, start_s=100 * number))
+    for number in range(60):
+        at = make.START + dt.timedelta(seconds=30 * number)
+        log(by=physician, session=session, kind=EntryKind.NOTE, text=f"note {number}", occurred_at=at)
+    doctor.get(page_of(session))
+    with django_assert_max_num_queries(35):
+        answer = doctor.get(page_of(session))
+    assert len(answer.context["timeline"]) == 60 + 5 + 5
+    moments = [moment.at for moment in answer.context["timeline"]]
+    assert moments == sorted(moments)
+
+
+def test_site_without_measurement_says_so_in_words(doctor, session):
+    make.make_site(make.make_tributary(session), "PL mid")
+    assert "nothing measured electrically yet" in doctor.get(page_of(session)).content.decode()
+
+
+def test_missing_values_of_a_measurement_are_words(doctor, session):
+    make.make_measurement(make.make_site(make.make_tributary(session)))
+    text = doctor.get(page_of(session)).content.decode()
+    assert text.count("not measured") >= 3
+
+
+def test_site_not_reached_shows_its_reason(doctor, session):
+    make.make_site(make.make_tributary(session), reached=False, not_reached_reason="tortuosity")
+    text = doctor.get(page_of(session)).content.decode()
+    assert "not reached" in text
+    assert "Tortuosity" in text
+
+
+def test_epoch_tells_where_its_numbers_come_from(doctor, session):
+    make.enter(make.make_epoch(session), mean=913)
+    text = doctor.get(page_of(session)).content.decode()
+    assert "entered by hand" in text
+    assert "913" in text
+
+
+def test_text_of_others_is_escaped(doctor, session, physician):
+    log(by=physician, session=session, kind=EntryKind.NOTE, text="<script>alert(1)</script>")
+    assert "<script>alert(1)" not in doctor.get(page_of(session)).content.decode()
+
+
+def test_lab_staff_is_not_offered_decision_and_signature(nurse, session):
+    text = nurse.get(page_of(session)).content.decode()
+    assert reverse("procedures:decision", args=[session.pk]) not in text
+    assert reverse("procedures:sign", args=[session.pk]) not in text
