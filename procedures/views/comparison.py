@@ -27,9 +27,11 @@ def comparison(request: HttpRequest, session: UUID) -> HttpResponse:
     """Show the sites against baseline in one metric; a partial request gets the part that changes."""
     visible = sessions_for(request.user).select_related("patient", "centre")  # type: ignore[arg-type]
     record = get_object_or_404(visible, pk=session)
+    # Before reading: what is saved meanwhile then makes the page look again, rather than be missed.
+    known = comparison_state(record.pk)
     compared = compare_session(record, request.GET.get("metric"))
     template = "comparison_body" if request.htmx else "comparison"  # type: ignore[attr-defined]
-    return render(request, f"procedures/{template}.html", _context(request, record, compared))
+    return render(request, f"procedures/{template}.html", {"state": known} | _context(request, record, compared))
 
 
 @require_safe
@@ -54,7 +56,6 @@ def _context(request: HttpRequest, session: Session, compared: SessionComparison
     return {
         "session": session,
         "compared": compared,
-        "state": comparison_state(session.pk),
         "open": session.status == Status.OPEN,
         "headline": words.headline(compared),
         "advice": words.advice(compared),
