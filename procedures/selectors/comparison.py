@@ -85,7 +85,6 @@ def compare_session(session: Session, metric_key: str | None = None) -> SessionC
     sites = list(session.sites.select_related("tributary").prefetch_related("measurements", "epochs"))
     rows = [_row(site, key, responses.get(site.pk, {})) for site in sites if site.reached]
     rows.sort(key=lambda row: (row.response is None, row.response.rank if row.response else 0, row.site.label))
-    origins = EpochMetric.objects.filter(epoch__session=session, epoch__excluded_reason="")
     epochs = list(session.epochs.filter(excluded_reason="").select_related("site"))
     return SessionComparison(
         session=session,
@@ -97,9 +96,19 @@ def compare_session(session: Session, metric_key: str | None = None) -> SessionC
         sites=sites,
         baselines=sum(1 for epoch in epochs if epoch.site_id is None),
         decision=session.decisions.select_related("site", "decided_by").order_by("-decided_at", "-id").first(),
-        origins=set(origins.filter(key=key).values_list("origin", flat=True).distinct()) if key else set(),
+        origins=_origins(session, key) if key else set(),
         epoch_names={str(epoch.pk): f"{epoch.label} at {localtime(epoch.started_at):%H:%M:%S}" for epoch in epochs},
     )
+
+
+def _origins(session: Session, key: str) -> set[str]:
+    """Return the origins of the numbers in force: where an epoch has both, the computed one counts."""
+    metrics = EpochMetric.objects.filter(epoch__session=session, epoch__excluded_reason="", key=key)
+    by_epoch: dict[object, str] = {}
+    for epoch_id, origin in metrics.values_list("epoch_id", "origin"):
+        if by_epoch.get(epoch_id) != Origin.COMPUTED:
+            by_epoch[epoch_id] = origin
+    return set(by_epoch.values())
 
 
 def _row(site: Site, key: str | None, by_metric: dict[str, AcuteResponse]) -> SiteRow:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -37,8 +38,11 @@ def state_loops(session: Session) -> list[StateLoop]:
 
 
 def _mean(state: str, loops: list[dict[str, list[float]]]) -> StateLoop:
-    def average(name: str) -> list:
-        columns = [loop[name] for loop in loops if loop.get(name)]
-        return np.round(np.mean(np.array(columns, dtype=float), axis=0), 3).tolist() if columns else []
+    def average(name: str) -> list[Any]:
+        columns = [np.array(loop[name], dtype=float) for loop in loops if loop.get(name)]
+        # Recordings of one session may differ in segments; only those like the latest can be averaged.
+        alike = [column for column in columns if column.shape == columns[-1].shape]
+        mean: Any = np.round(np.mean(alike, axis=0), 3).tolist() if alike else []
+        return mean
 
     return StateLoop(state, average("volume_ml"), average("pressure_mmhg"), average("segments_ml"))

@@ -81,6 +81,8 @@ def test_origin_is_always_said() -> None:
     assert compare_session(typed_session({"A": 5.0})).origin_words == "entered by hand"
     session = recorded_session({"A": 5.0})
     assert compare_session(session).origin_words == "computed from recordings"
+    enter(session.epochs.first(), "stroke_work_mmhg_ml", 3100)  # beside a computed value, which counts
+    assert compare_session(session).origin_words == "computed from recordings"
     enter(make_epoch(session, session.sites.get(), start_s=900), "stroke_work_mmhg_ml", 3100)
     assert compare_session(session).origin_words == "partly computed from recordings, partly entered by hand"
 
