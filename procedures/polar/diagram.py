@@ -75,7 +75,7 @@ def polar_diagram(
     points = _points(sites)
     names = {label: _short(label) for label in points}
     labels = dict(
-        zip(points, place_labels(list(points.values()), list(names.values()), _HALO, RADIUS + 40), strict=True)
+        zip(points, place_labels(list(points.values()), list(names.values()), _HALO, RADIUS + 6), strict=True)
     )
     drawn = [
         PolarSite(

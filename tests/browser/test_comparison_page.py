@@ -103,6 +103,10 @@ def test_metric_is_switched_in_place_and_kept_in_the_address(visit: Callable[...
     _drawn(page, 1)
     page.get_by_label("All metrics").select_option("dP/dt max")
     expect(page.locator("#answer")).to_contain_text("PL-mid leads: dP/dt max")
+    page.go_back()
+    expect(page.locator("#answer")).to_contain_text("LAT-mid leads: stroke volume")
+    expect(page.get_by_role("heading", name="Comparison of sites")).to_be_visible()
+    _drawn(page, 1)
 
 
 def test_open_page_follows_what_another_device_saves(visit: Callable[..., Page]) -> None:

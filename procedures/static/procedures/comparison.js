@@ -4,6 +4,8 @@ const PERIOD_MS = 1000;
 const box = document.getElementById("comparison");
 const opened = new Set();
 let asking = false;
+// Going back loads the page anew: a part of it alone would not do.
+window.htmx.config.refreshOnHistoryMiss = true;
 
 async function look() {
   const mark = document.getElementById("comparison-state");
