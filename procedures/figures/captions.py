@@ -36,7 +36,8 @@ def captions(comparison: SessionComparison, segment_site: str | None) -> dict[st
         ),
         "metrics": Caption(
             f"{name} is first in {firsts} of {len(comparison.metrics)} metrics",
-            f"Change of each metric {against}, with its 95 % interval. Better is always to the right.",
+            f"Change of each metric {against}, with its 95 % interval. Better is always to the right; "
+            "where lower is better (↓) the axis is reversed.",
         ),
         "loops": Caption(
             f"{name} {against}: " + _loop_changes(comparison, name),

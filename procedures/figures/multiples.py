@@ -17,7 +17,7 @@ _COLUMNS = 3
 def every_metric(comparison: SessionComparison, styles: dict[str, SiteStyle]) -> go.Figure:
     """Draw change with interval of each site in each metric; sites keep the row order of the metric shown.
 
-    Where lower is better a panel's axis runs the other way, so that its numbers stay true.
+    Where lower is better (an arrow says so) a panel's axis runs the other way, so that its numbers stay true.
     """
     rows = [row for row in comparison.rows if row.by_metric]
     metrics = [m for m in comparison.metrics if any(m.key in row.by_metric for row in rows)]
@@ -26,7 +26,7 @@ def every_metric(comparison: SessionComparison, styles: dict[str, SiteStyle]) ->
     columns = min(_COLUMNS, len(metrics))
     lines = math.ceil(len(metrics) / columns)
     row_px = max(90 + 24 * len(rows), 150)
-    titles = [m.label + (" (lower is better)" if m.direction is Direction.LOWER_IS_BETTER else "") for m in metrics]
+    titles = [m.label + (" ↓" if m.direction is Direction.LOWER_IS_BETTER else "") for m in metrics]
     figure = make_subplots(
         rows=lines, cols=columns, subplot_titles=titles, shared_yaxes=True,
         vertical_spacing=min(78 / (row_px * lines), 1 / lines), horizontal_spacing=0.04,
@@ -59,7 +59,9 @@ def every_metric(comparison: SessionComparison, styles: dict[str, SiteStyle]) ->
         pad = 0.08 * ((max(values) - min(values)) or 1.0)
         span = [min(values) - pad, max(values) + pad]
         lower = metric.direction is Direction.LOWER_IS_BETTER
-        figure.update_xaxes(range=span[::-1] if lower else span, ticksuffix=" %", nticks=4, zeroline=False, **place)
+        figure.update_xaxes(
+            range=span[::-1] if lower else span, ticksuffix=" %", nticks=3, tickangle=0, zeroline=False, **place
+        )
         figure.update_yaxes(
             range=[len(rows) - 0.4, -0.6],
             tickvals=list(range(len(rows))),
@@ -70,5 +72,5 @@ def every_metric(comparison: SessionComparison, styles: dict[str, SiteStyle]) ->
         )
         figure.add_vline(x=0, line={"color": INK, "width": 1.5}, **place)
     for title in figure.layout.annotations:
-        title.font = {"size": 14}
+        title.font = {"size": 13}
     return figure

@@ -11,6 +11,14 @@ from procedures.models import Epoch, EpochBeats, EpochMetric, Origin, Session
 from procedures.selectors.observations import metric_in_force
 
 
+# Reasons of the pressure-volume engine whose name is no plain English.
+_REASONS = {
+    "post_ectopic": "after an ectopic",
+    "partial_breath": "of a partial breath",
+    "by_hand": "refused by hand",
+}
+
+
 @dataclass(frozen=True)
 class UsedEpoch:
     """One epoch with the number that counted; ``refused`` are beats by reason, empty for typed epochs."""
@@ -24,7 +32,11 @@ class UsedEpoch:
         """Beats refused, by reason, in words."""
         if self.metric is None or self.metric.origin == Origin.ENTERED:
             return "not known: entered by hand" if self.metric else ""
-        return ", ".join(f"{count} {reason.replace('_', ' ')}" for reason, count in self.refused.items()) or "none"
+        return ", ".join(f"{count} {_in_words(reason)}" for reason, count in self.refused.items()) or "none"
+
+
+def _in_words(reason: str) -> str:
+    return _REASONS.get(reason, reason.replace("_", " "))
 
 
 def epochs_used(session: Session, key: str) -> list[UsedEpoch]:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import hashlib
 from typing import Any
 
@@ -90,7 +89,3 @@ def _computed(session: Session, run: AnalysisRun, site: Site | None, start_s: fl
         },
     )
 
-
-def moment(session: Session, minutes: float) -> dt.datetime:
-    """Return a time some minutes into the session."""
-    return session.started_at + dt.timedelta(minutes=minutes)
