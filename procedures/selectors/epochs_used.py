@@ -10,7 +10,6 @@ from django.db.models import F
 from procedures.models import Epoch, EpochBeats, EpochMetric, Origin, Session
 from procedures.selectors.observations import metric_in_force
 
-
 # Reasons of the pressure-volume engine whose name is no plain English.
 _REASONS = {
     "post_ectopic": "after an ectopic",

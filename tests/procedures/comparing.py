@@ -88,4 +88,3 @@ def _computed(session: Session, run: AnalysisRun, site: Site | None, start_s: fl
             "segments_ml": [(50 + half / 3 * np.cos(phase - lag)).tolist() for lag in (0.0, 0.2, 0.6)],
         },
     )
-
