@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import Any, ClassVar
+from typing import Any, ClassVar, cast
 from uuid import UUID
 
+from django.db import IntegrityError
 from django.db.models import Model, QuerySet
 from rest_framework import mixins, serializers
 from rest_framework.filters import BaseFilterBackend
@@ -15,6 +16,7 @@ from rest_framework.viewsets import GenericViewSet
 from registry.access import Right, centres_for
 from registry.api.schema import RecordSchema
 from registry.api.serializers import WriteSerializer
+from registry.errors import RuleBroken
 from registry.models import Record, User
 
 _PAGING = {"cursor", "page_size"}
@@ -92,7 +94,14 @@ class WritableRecordViewSet(RecordViewSet):
         known = self.get_queryset().filter(pk=pk).exists()
         if not known and pk.version != 7:
             raise serializers.ValidationError({"id": ["A new record needs a UUID of version 7 as its key."]})
-        record = self.write(by=request.user, key=pk, version=version, values=values)  # type: ignore[arg-type]
+        user = cast(User, request.user)
+        try:
+            record = self.write(by=user, key=pk, version=version, values=dict(values))
+        except (RuleBroken, IntegrityError):
+            if known or not self.get_queryset().filter(pk=pk).exists():
+                raise
+            # Somebody wrote this very key in the same instant: what was a new record is now a replay or a conflict.
+            known, record = True, self.write(by=user, key=pk, version=version, values=dict(values))
         answer = self.get_serializer(record).data
         return Response(answer, status=200 if known else 201, headers=entity_tag(record))
 

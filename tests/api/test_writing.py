@@ -6,10 +6,9 @@ import re
 from typing import Any
 
 import pytest
-from django.db import connection
 
 from procedures.models import LeadMeasurement, Site
-from registry.models import Assessment, Change
+from registry.models import Change
 from registry.models.base import new_key
 from tests.api.conftest import Api, World
 from tests.api.names import WRITABLE
@@ -177,22 +176,6 @@ def test_other_content_type_is_415(api: Api) -> None:
     answer = api.client.put(f"/api/v1/sites/{new_key()}", "label=x", content_type="text/plain")
     assert answer.status_code == 415
     assert answer.json()["code"] == "unsupported_media_type"
-
-
-def test_key_of_two_writers_at_once_is_a_conflict_not_a_fault(
-    api: Api, world: World, bodies: dict[str, dict[str, Any]], monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """The second of two writers passes every check before the first has committed, and meets the database's own key."""
-    key = new_key()
-    assert api.put(f"assessments/{key}", bodies["assessments"]).status_code == 201
-    monkeypatch.setattr("registry.services.records.check", lambda record: None)
-    monkeypatch.setattr(
-        Assessment._default_manager, "select_for_update", lambda: Assessment._default_manager.none(), raising=False
-    )
-    answer = api.put(f"assessments/{key}", bodies["assessments"] | {"lvef_percent": 20})
-    assert answer.status_code == 409
-    assert answer.json()["code"] == "conflict"
-    assert connection.needs_rollback is False
 
 
 def test_session_gets_its_code_from_the_server_and_keeps_its_patient(
