@@ -166,8 +166,8 @@ SPECTACULAR_SETTINGS = {
 }
 
 # Without a broker a task runs where it is called: the embedded edition needs no service.
-CELERY_BROKER_URL = env.text("CELERY_BROKER_URL", "memory://")
-CELERY_TASK_ALWAYS_EAGER = CELERY_BROKER_URL == "memory://"
+CELERY_BROKER_URL = env.text("CELERY_BROKER_URL", "memory://localhost")
+CELERY_TASK_ALWAYS_EAGER = CELERY_BROKER_URL == "memory://localhost"
 CELERY_TASK_EAGER_PROPAGATES = False
 CELERY_TASK_SERIALIZER = "json"
 CELERY_ACCEPT_CONTENT = ["json"]

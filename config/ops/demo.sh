@@ -3,13 +3,18 @@
 set -euo pipefail
 unset TRIBUTARY_PRODUCTION DATABASE_URL CELERY_BROKER_URL # the embedded edition, whatever the shell has set
 manage() { .venv/bin/python manage.py "$@"; }
+told=$(mktemp)
+trap 'rm -f "$told"' EXIT
 
+[ "${SERVE:-1}" = "0" ] || port=$(.venv/bin/python config/ops/free_port.py "${PORT:-}")
 manage migrate --no-input --verbosity 0
-manage load_demo
-manage compare_sites "${DEMO_SESSION:-S-2026-0001}"
+manage load_demo | tee "$told"
+echo
+manage compare_sites "$(sed -n 's/^Worked session: //p' "$told")"
 [ "${SERVE:-1}" = "0" ] && exit 0
 
-port=$(.venv/bin/python config/ops/free_port.py "${PORT:-}")
 echo
-echo "Tributary is at http://127.0.0.1:$port/ (stop it with Ctrl-C). Log-ins: see above."
-exec .venv/bin/gunicorn config.wsgi --bind "127.0.0.1:$port" --threads 4 --log-level warning
+echo "Tributary is at http://127.0.0.1:$port/ (Ctrl-C stops it)."
+sed -n '/^Log-ins/,$p' "$told"
+rm -f "$told"
+exec .venv/bin/gunicorn config.wsgi --bind "127.0.0.1:$port" --threads 4 --log-level warning --no-control-socket
