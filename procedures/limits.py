@@ -43,7 +43,7 @@ MIN_PHRENIC_TO_CAPTURE_RATIO = 2.0
 LIMIT_PULSE_WIDTH_MS = 0.5
 ACCEPTANCE = AcceptanceLimit(
     "threshold at most 2.5 V at 0.5 ms, and phrenic stimulation at twice the capture threshold or more",
-    "phrenic-stimulation vector study, 132 patients, as quoted in the project's reference list, section 3.5",
+    "a study of pacing vectors and phrenic stimulation in 132 patients (abstract)",
 )
 
 

@@ -97,6 +97,13 @@ class Site(Record):
         ordering = ("id",)
         constraints = [
             models.UniqueConstraint(fields=("session", "label"), name="site_label_once_per_session"),
+            # Epochs, files and comparisons call the baseline by this name.
+            models.CheckConstraint(
+                condition=~Q(label__iexact="baseline"),
+                name="site_label_is_not_baseline",
+                violation_error_message="A site cannot be called baseline; choose another label.",
+                violation_error_code="field:label",
+            ),
             one_of("site", "long_axis", LongAxis.values),
             one_of("site", "stability", Stability.values),
             within("site", "aha_segment", 1, 17),

@@ -43,7 +43,7 @@ class Device(Record):
             in_order("device", "implanted_on", "explanted_on"),
             models.CheckConstraint(
                 condition=models.Q(kind=DeviceKind.GENERATOR, chamber__isnull=True)
-                | models.Q(kind=DeviceKind.LEAD, chamber__in=Chamber.values),
+                | models.Q(kind=DeviceKind.LEAD, chamber__isnull=False, chamber__in=Chamber.values),
                 name="device_lead_has_chamber",
             ),
         ]

@@ -72,14 +72,7 @@ def test_every_check_of_the_registry_has_a_case():
     assert set(CASES) == checks
 
 
-# A CHECK that comes out NULL counts as kept: kind='lead' with no chamber passes 'chamber IN (...)'.
-_PASSES_AS_NULL = pytest.mark.xfail(reason="device_lead_has_chamber lacks chamber__isnull=False", strict=True)
-
-
-@pytest.mark.parametrize(
-    "name",
-    [pytest.param(name, marks=_PASSES_AS_NULL if name == "device_lead_has_chamber" else ()) for name in CASES],
-)
+@pytest.mark.parametrize("name", CASES)
 def test_the_database_refuses_what_breaks_a_check(name):
     make_row, broken = CASES[name]
     row = make_row()

@@ -52,6 +52,7 @@ def test_threshold_without_pulse_width_refused():
         {"aha_segment": 18},
         {"aha_segment": 0},
         {"long_axis": "middle"},
+        {"label": "Baseline"},
     ],
 )
 def test_site_contradiction_refused(values):
