@@ -7,6 +7,7 @@ told=$(mktemp)
 trap 'rm -f "$told"' EXIT
 
 [ "${SERVE:-1}" = "0" ] || port=$(.venv/bin/python config/ops/free_port.py "${PORT:-}")
+mkdir -p staticfiles # nothing is collected here; its absence would only be warned about
 manage migrate --no-input --verbosity 0
 manage load_demo | tee "$told"
 echo
