@@ -1,0 +1,251 @@
+"""Global onset and offset of the QRS over all leads, with their uncertainty.
+
+Two steps at each end. The spatial velocity (root of the summed squared slopes of the independent leads) of the average
+beat places the end roughly: outwards from the core of the QRS to where it falls below a threshold made of its own
+noise, a small share of its peak, and the slope of the segment beside the QRS. The leads themselves then place it
+finely, by the probability of each instant as their first departure from the baseline (`changepoint`), so that the
+result does not move with the threshold, and its spread tells how far the noise leaves it open.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import ndimage, signal
+
+from .changepoint import departure_probability
+from .ecg import ElectrocardiogramError, FloatArray
+
+
+@dataclass(frozen=True)
+class DelineationSettings:
+    """Choices of :func:`delineate`.
+
+    Attributes
+    ----------
+    slope_window_ms
+        Length of the quadratic fit that gives the slope.
+    core_share
+        Share of the peak velocity that belongs to the QRS without doubt.
+    gap_ms
+        Longest quiet stretch inside a QRS.
+    threshold_share, noise_ratio
+        The threshold is at least this share of the peak velocity, and this many times the noise of the velocity.
+    quiet_ms
+        How long the velocity must stay below the threshold.
+    longest_ms
+        How far from the core an end is looked for.
+    baseline_ms
+        Length of the segment beside the QRS that the fine step sees.
+    shortest_baseline_ms, misfit
+        That segment is shortened where a polynomial leaves more than ``misfit`` times the variance of the noise.
+    inside_share, inside_ms
+        The fine step sees the QRS up to where the velocity reaches this share of its peak, at least this long.
+    prior_sd_ms
+        Spread of the rough step's error (3 to 6 ms on simulated shapes).
+    departure_spread_ms, at_once
+        How much later than the first lead the others depart on average, and how many depart with it.
+    model_error_mv, model_error_share
+        What the local polynomials may miss: fixed, and as a share of the signal's range.
+    shape_sd_ms
+        Uncertainty of either end from the unknown shape of the departure (found on simulated shapes).
+    """
+
+    slope_window_ms: float = 9.0
+    core_share: float = 0.25
+    gap_ms: float = 50.0
+    threshold_share: float = 0.05
+    noise_ratio: float = 3.0
+    quiet_ms: float = 10.0
+    longest_ms: float = 120.0
+    baseline_ms: float = 30.0
+    shortest_baseline_ms: float = 16.0
+    misfit: float = 1.5
+    inside_share: float = 0.3
+    inside_ms: float = 10.0
+    prior_sd_ms: float = 6.0
+    departure_spread_ms: float = 5.0
+    at_once: float = 0.7
+    model_error_mv: float = 0.002
+    model_error_share: float = 0.005
+    shape_sd_ms: float = 1.5
+
+
+@dataclass(frozen=True)
+class Boundary:
+    """One end of the QRS: time and its standard deviation, ms; and the velocity threshold of the rough step, mV/s."""
+
+    time_ms: float
+    sd_ms: float
+    threshold_mv_per_s: float
+    rough_ms: float
+
+
+@dataclass(frozen=True)
+class Delineation:
+    """Onset and offset in ms from the start of the average beat, and the noise of the spatial velocity, mV/s."""
+
+    onset: Boundary
+    offset: Boundary
+    velocity_noise_mv_per_s: float
+    velocity_peak_mv_per_s: float
+
+    @property
+    def duration_ms(self) -> float:
+        """QRS duration."""
+        return self.offset.time_ms - self.onset.time_ms
+
+    @property
+    def duration_sd_ms(self) -> float:
+        """Standard deviation of the duration, the two ends being independent."""
+        return float(np.hypot(self.onset.sd_ms, self.offset.sd_ms))
+
+
+@dataclass(frozen=True, eq=False)
+class _Beat:
+    leads_mv: FloatArray
+    noise_mv: FloatArray
+    correlation_time: float
+    velocity: FloatArray
+    velocity_noise: float
+    top: float
+    per_ms: float
+
+
+def delineate(
+    leads_mv: FloatArray,
+    noise_mv: FloatArray,
+    correlation_time: float,
+    centre: int,
+    sample_rate_hz: float,
+    settings: DelineationSettings | None = None,
+) -> Delineation:
+    """Onset and offset of the QRS of an average beat.
+
+    Parameters
+    ----------
+    leads_mv : (n_leads, n) float64
+        Independent leads of the average beat, mV.
+    noise_mv : (n_leads,) float64
+        Standard error of their samples, mV.
+    correlation_time
+        Samples over which the noise stays alike.
+    centre
+        Sample inside the QRS, near its centre.
+    sample_rate_hz
+        Samples per second.
+
+    Raises
+    ------
+    ElectrocardiogramError
+        Where the QRS does not stand out from the noise.
+    """
+    choice = settings or DelineationSettings()
+    per_ms = sample_rate_hz / 1000.0
+    window = max(2 * round(choice.slope_window_ms * per_ms / 2) + 1, 5)
+    slopes = signal.savgol_filter(leads_mv, window, 2, deriv=1, axis=1) * sample_rate_hz
+    gain = float(np.sqrt(np.sum(signal.savgol_coeffs(window, 2, deriv=1) ** 2))) * sample_rate_hz
+    noise = gain * float(np.sqrt(np.sum(noise_mv**2) * correlation_time))
+    velocity = np.sqrt(np.sum(slopes**2, axis=0))
+    near = slice(max(centre - round(140 * per_ms), 0), centre + round(140 * per_ms))
+    peak = near.start + int(np.argmax(velocity[near]))
+    top = float(velocity[peak])
+    if not top > 5 * noise:
+        raise ElectrocardiogramError("The QRS does not stand out from the noise.")
+    core = ndimage.binary_closing(velocity > choice.core_share * top, np.ones(max(round(choice.gap_ms * per_ms), 1)))
+    labels, _ = ndimage.label(core)
+    inside = np.flatnonzero(labels == labels[peak])
+    beat = _Beat(leads_mv, noise_mv, correlation_time, velocity, noise, top, per_ms)
+    onset = _boundary(beat, int(inside[0]), -1, choice)
+    offset = _boundary(beat, int(inside[-1]), 1, choice)
+    return Delineation(onset, offset, noise, top)
+
+
+def _boundary(beat: _Beat, edge: int, direction: int, choice: DelineationSettings) -> Boundary:
+    """One end, from the edge of the core outwards (``direction`` −1: onset, 1: offset)."""
+    per_ms, velocity = beat.per_ms, beat.velocity
+    outwards = velocity[edge::direction][: round(choice.longest_ms * per_ms)]
+    floor = float(np.quantile(outwards, 0.15))
+    share = choice.threshold_share * beat.top
+    threshold = max(share, choice.noise_ratio * beat.velocity_noise, floor + share)
+    steps, margin = _crossing(outwards, threshold, floor, per_ms, choice)
+    rough = edge + direction * steps
+    # the fine step sees baseline first, then the QRS up to a steep part, whichever end it is
+    inwards = velocity[rough::-direction] > choice.inside_share * beat.top
+    depth = max(int(np.argmax(inwards)) if inwards.any() else 0, round(choice.inside_ms * per_ms))
+    # the ST segment bends into the T wave; the segment before the QRS does not
+    degree = 1 if direction < 0 else 2
+    length = _baseline_samples(beat, rough, direction, margin, degree, choice)
+    samples = rough + direction * np.arange(length, -depth - 1, -1)
+    samples = samples[(samples >= 0) & (samples < velocity.size)]
+    time_ms = np.arange(samples.size) / per_ms
+    rough_ms = float(np.argmin(np.abs(samples - rough))) / per_ms
+    candidates = np.arange(max(rough_ms - 25.0, 8.0), min(rough_ms + 12.0, time_ms[-1] - 4.0), 0.5)
+    if candidates.size < 4:
+        raise ElectrocardiogramError("The QRS lies too near the end of the average beat to be delineated.")
+    leads = beat.leads_mv[:, samples]
+    leads = leads - leads[:, :1]
+    error = np.hypot(choice.model_error_mv, choice.model_error_share * np.ptp(leads, axis=1))
+    probability = departure_probability(
+        time_ms,
+        leads,
+        np.hypot(beat.noise_mv, error),
+        candidates,
+        baseline_degree=degree,
+        correlation_time=beat.correlation_time,
+        spread_ms=choice.departure_spread_ms,
+        at_once=choice.at_once,
+        prior_ms=rough_ms - margin,
+        prior_sd_ms=choice.prior_sd_ms,
+    )
+    mean = float(probability @ candidates)
+    variance = float(probability @ (candidates - mean) ** 2)
+    return Boundary(
+        time_ms=(samples[0] - direction * mean * per_ms) / per_ms,
+        sd_ms=float(np.hypot(np.sqrt(variance), choice.shape_sd_ms)),
+        threshold_mv_per_s=threshold,
+        rough_ms=rough / per_ms,
+    )
+
+
+def _baseline_samples(
+    beat: _Beat, rough: int, direction: int, margin: float, degree: int, choice: DelineationSettings
+) -> int:
+    """Longest stretch beside the QRS that the polynomial describes to within the noise: a P wave may end late."""
+    inner = round((margin + 2.0) * beat.per_ms)
+    shortest = round(choice.shortest_baseline_ms * beat.per_ms)
+    for length in np.linspace(choice.baseline_ms, choice.shortest_baseline_ms, 5) * beat.per_ms:
+        samples = rough + direction * np.arange(inner, round(length) + 1)
+        samples = samples[(samples >= 0) & (samples < beat.velocity.size)]
+        if samples.size < degree + 4:
+            break
+        x = np.linspace(-1.0, 1.0, samples.size)
+        q, _ = np.linalg.qr(np.vander(x, degree + 1))
+        leads = beat.leads_mv[:, samples]
+        residual = leads - (leads @ q) @ q.T
+        allowed = beat.noise_mv**2 + choice.model_error_mv**2
+        if np.mean(np.sum(residual**2, axis=1) / allowed) <= choice.misfit * samples.size:
+            return round(length)
+    return shortest
+
+
+def _crossing(
+    outwards: FloatArray, threshold: float, floor: float, per_ms: float, choice: DelineationSettings
+) -> tuple[int, float]:
+    """Samples from the core to the crossing of the threshold, and how many ms short of the end that is.
+
+    The crossing lies inside the QRS and the tangent of the velocity, followed down to its floor, mostly outside;
+    the end is expected half way.
+    """
+    hold = max(round(choice.quiet_ms * per_ms), 2)
+    below = (outwards < threshold).astype(np.int64)
+    run = np.convolve(below, np.ones(hold, dtype=np.int64))[hold - 1 :]
+    quiet = np.flatnonzero(run == hold)
+    steps = int(quiet[0]) if quiet.size else int(np.argmin(outwards))
+    before = np.arange(max(steps - round(8 * per_ms), 0), steps + 1)
+    if before.size < 4:
+        return steps, 0.0
+    slope = float(np.polyfit(before / per_ms, outwards[before], 1)[0])
+    height = float(outwards[steps]) - min(floor, float(outwards[steps]))
+    return steps, 0.5 * float(np.clip(height / max(-slope, 1e-9), 0.0, 12.0))
