@@ -14,6 +14,7 @@ from .conditioning import find_cycles, pressure_traces
 from .cycles import LONGEST_CYCLE_S, Cycles
 from .loop_metrics import PressureTraces, pressure_metrics, volume_metrics
 from .results import Analysis, BeatTable
+from .segments import filter_note, reduce_segments
 from .settings import Settings
 from .signals import EpochWindow, FloatArray, PressureVolumeSignals
 from .windows import IntArray
@@ -84,8 +85,8 @@ def analyse(
     notes += quality.drift_notes(metrics["p_min_mmhg"], refused == "")
     if signals.segments_ml is not None and cycles.count:
         rows = np.stack([quality.bridge(row) for row in signals.segments_ml])
-        segments = dyssynchrony.reduce_segments(rows, settings, rate)
-        notes.append(dyssynchrony.filter_note(segments, settings))
+        segments = reduce_segments(rows, settings, rate)
+        notes.append(filter_note(segments, settings))
         alone = np.where(refused == "", group, -1)
         metrics |= dyssynchrony.dyssynchrony_metrics(segments, cycles, minimum, alone, settings, rate)
     notes += epoch_work.trim_breaths(signals, refused, mark_s, next_s, epoch, metrics, windows, settings)

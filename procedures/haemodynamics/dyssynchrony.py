@@ -14,129 +14,17 @@ slopes of neighbouring used beats of an epoch are averaged on cycle phase.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from .cycles import Cycles
-from .filters import low_pass
-from .results import QualityNote
+from .dispersion import best_lag_ms, dispersion_ms, lag_correlation
+from .segments import SegmentTraces, block_centre
 from .settings import Settings
 from .signals import FloatArray
-from .windows import IntArray, blocks, interpolate
+from .windows import IntArray, interpolate
 
-REDUCED_HZ = 250.0
 SYSTOLIC_POINTS, DIASTOLIC_POINTS = 200, 300
-LAG_POINTS = 48
-LAG_STEP_S = 0.01
-EQUAL_CORRELATION = 0.01
-LAGS_S = np.arange(-15, 16) * LAG_STEP_S
-LAG_BANDWIDTH_HZ = 25.0
-LADDER_HZ = (60.0, 40.0, 30.0, 20.0, 15.0)
-TOLERATED_NOISE = 0.01
-
-
-@dataclass(frozen=True)
-class SegmentTraces:
-    """Segmental volumes and their slopes.
-
-    Attributes
-    ----------
-    volume, rate_hz
-        Low-passed volumes, mL, shape (k, n), at a reduced rate, Hz.
-    slope, slope_rate_hz
-        Slopes under the low-pass common to all segments, mL/s, shape (k, m), at their own rate, Hz.
-    noise
-        SD of the noise in each slope, mL/s, shape (k,).
-    bandwidth_hz
-        −3 dB bandwidth of the common low-pass.
-    noisy
-        Whether the noise exceeds 1 % of the peak slopes even so; neighbouring beats are then averaged.
-    """
-
-    volume: FloatArray
-    rate_hz: float
-    slope: FloatArray
-    slope_rate_hz: float
-    noise: FloatArray
-    bandwidth_hz: float
-    noisy: bool
-
-
-def gaussian_samples(bandwidth_hz: float, rate_hz: float) -> float:
-    """Standard deviation, in samples, of a Gaussian low-pass of the given −3 dB bandwidth."""
-    return float(np.sqrt(np.log(2.0)) / (2 * np.pi * bandwidth_hz) * rate_hz)
-
-
-def _slope(volume: FloatArray, bandwidth_hz: float, rate_hz: float) -> FloatArray:
-    sigma = gaussian_samples(bandwidth_hz, rate_hz)
-    if sigma < 0.5:
-        return np.asarray(np.gradient(volume, 1 / rate_hz, axis=-1))
-    return np.asarray(
-        ndimage.gaussian_filter1d(volume, sigma, axis=-1, order=1, mode="nearest", truncate=5.0) * rate_hz
-    )
-
-
-def _slope_gain(bandwidth_hz: float, rate_hz: float) -> float:
-    impulse = np.zeros(501)
-    impulse[250] = 1.0
-    return float(np.sqrt(np.sum(_slope(impulse, bandwidth_hz, rate_hz) ** 2)))
-
-
-def white_noise(volume: FloatArray) -> FloatArray:
-    """SD of white noise in each row, from the fourth difference, which all but removes the volumes themselves.
-
-    White noise of SD 1 leaves a fourth difference with an SD of the root of 70.
-    """
-    return np.asarray(1.4826 * np.median(np.abs(np.diff(volume, 4, axis=-1)), axis=-1) / np.sqrt(70.0))
-
-
-def reduce_segments(segments: FloatArray, settings: Settings, sample_rate_hz: float) -> SegmentTraces:
-    """One low-pass common to all segments, as wide as their noise allows, and the slopes under it.
-
-    Clean signals keep their rate and a plain central difference. Else block means down to about 250 Hz and a
-    Gaussian, which never makes a monotonic signal turn as a sharper filter would, so it adds no false reversals; its
-    bandwidth is the widest of a ladder (down to ``slope_bandwidth_hz``) at which the noise of the slopes stays below
-    1 % of their peaks.
-    """
-    factor = max(int(sample_rate_hz // REDUCED_HZ), 1)
-    rate = sample_rate_hz / factor
-    usable = segments.shape[1] - segments.shape[1] % factor
-    reduced = np.stack([row[:usable].reshape(-1, factor).mean(axis=1) for row in segments])
-    smooth = np.stack([low_pass(row, LAG_BANDWIDTH_HZ, rate) for row in reduced])
-    peak = float(np.median(np.percentile(np.abs(np.diff(smooth[:, ::5], axis=1)), 95, axis=1)) * rate / 5)
-    middle = segments[:, max(segments.shape[1] // 2 - int(30 * sample_rate_hz), 0) :][:, : int(60 * sample_rate_hz)]
-    white = white_noise(middle)
-    plain_noise = white * _slope_gain(sample_rate_hz, sample_rate_hz)
-    if np.median(plain_noise) <= TOLERATED_NOISE * peak:
-        slope = np.stack([np.gradient(row, 1 / sample_rate_hz) for row in segments])
-        return SegmentTraces(smooth, rate, slope, sample_rate_hz, plain_noise, 0.22 * sample_rate_hz, False)
-    white = white_noise(reduced)
-    for bandwidth in (
-        *(value for value in LADDER_HZ if value > settings.slope_bandwidth_hz),
-        settings.slope_bandwidth_hz,
-    ):
-        noise = white * _slope_gain(bandwidth, rate)
-        noisy = bool(np.median(noise) > TOLERATED_NOISE * peak)
-        if not noisy:
-            break
-    return SegmentTraces(smooth, rate, _slope(reduced, bandwidth, rate), rate, noise, bandwidth, noisy)
-
-
-def filter_note(traces: SegmentTraces, settings: Settings) -> QualityNote:
-    """What was done to the segments before their slopes were compared."""
-    beats = f", {settings.slope_average_beats} neighbouring beats averaged" if traces.noisy else ""
-    noise = float(np.median(traces.noise))
-    text = f"Slopes of the segments under {traces.bandwidth_hz:.0f} Hz{beats}; noise {noise:.1f} mL/s (SD)."
-    return QualityNote("slope_filter", text, severity="info")
-
-
-def block_centre(sample: FloatArray, sample_rate_hz: float, rate_hz: float) -> FloatArray:
-    """Position in the reduced signal of a (fractional) sample of the full one."""
-    factor = sample_rate_hz / rate_hz
-    return np.asarray((sample - (factor - 1) / 2) / factor)
 
 
 def slopes_by_phase(
@@ -239,53 +127,6 @@ def internal_flow_percent(slopes: FloatArray, weight: FloatArray | None = None) 
     internal = (np.abs(slopes).sum(axis=0) - total) / 2
     with np.errstate(divide="ignore", invalid="ignore"):
         return np.asarray(100 * (internal * share).sum(axis=1) / (total * share).sum(axis=1))
-
-
-def lag_correlation(traces: SegmentTraces, start: FloatArray, stop: FloatArray) -> FloatArray:
-    """Correlation of V_i(t + lag) with V(t), t in systole, shape (k, beats, lags), for lags of ±150 ms.
-
-    ``start`` and ``stop``: dP/dtmax and dP/dtmin in samples of the reduced volumes, shape (beats,).
-    """
-    count, beats = traces.volume.shape[0], start.size
-    total = traces.volume.sum(axis=0)
-    result = np.empty((count, beats, LAGS_S.size))
-    for part in blocks(beats, 128):
-        first, last = start[part, None], stop[part, None]
-        at = first + (last - first) * np.linspace(0, 1, LAG_POINTS)
-        wanted = interpolate(total, at)
-        wanted = wanted - wanted.mean(axis=1, keepdims=True)
-        for i, lag in enumerate(LAGS_S):
-            moved = interpolate(traces.volume, at + lag * traces.rate_hz)
-            moved = moved - moved.mean(axis=2, keepdims=True)
-            size = np.sqrt(np.einsum("kbt,kbt->kb", moved, moved) * np.einsum("bt,bt->b", wanted, wanted))
-            result[:, part, i] = np.einsum("kbt,bt->kb", moved, wanted) / np.where(size > 0, size, np.inf)
-    return result
-
-
-def best_lag_ms(correlation: FloatArray) -> FloatArray:
-    """Lag of the largest correlation, ms, shape (k, beats), refined by a parabola through the three best points.
-
-    Of several peaks within 0.01 of the largest the one nearest to zero lag counts (project choice: a segment that
-    moves both ways within systole correlates almost as well at a far lag, and noise would toss between the two).
-    """
-    largest = correlation.max(axis=2, keepdims=True)
-    peak = np.zeros(correlation.shape, dtype=bool)
-    middle = correlation[..., 1:-1]
-    peak[..., 1:-1] = (middle >= correlation[..., :-2]) & (middle >= correlation[..., 2:])
-    peak &= correlation >= largest - EQUAL_CORRELATION
-    nearest = np.where(peak, np.abs(LAGS_S), np.inf).argmin(axis=2)
-    best = np.where(peak.any(axis=2), nearest, correlation.argmax(axis=2))
-    inner = np.clip(best, 1, LAGS_S.size - 2)
-    y0, y1, y2 = (np.take_along_axis(correlation, (inner + step)[..., None], 2)[..., 0] for step in (-1, 0, 1))
-    curve = y0 - 2 * y1 + y2
-    with np.errstate(divide="ignore", invalid="ignore"):
-        shift = np.where((curve < 0) & (best == inner), 0.5 * (y0 - y2) / curve, 0.0)
-    return np.asarray(1000 * (LAGS_S[best] + np.clip(shift, -0.5, 0.5) * LAG_STEP_S))
-
-
-def dispersion_ms(lags_ms: FloatArray) -> FloatArray:
-    """Twice the sample SD (n − 1) over segments of the lags, shape (k, beats) -> (beats,), ms."""
-    return np.asarray(2 * np.std(lags_ms, axis=0, ddof=1))
 
 
 def dyssynchrony_metrics(

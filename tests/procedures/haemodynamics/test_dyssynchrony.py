@@ -6,15 +6,13 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import Settings, analyse
+from procedures.haemodynamics.dispersion import best_lag_ms, dispersion_ms, lag_correlation
 from procedures.haemodynamics.dyssynchrony import (
-    SegmentTraces,
     average_neighbours,
-    best_lag_ms,
-    dispersion_ms,
     dyssynchrony_percent,
     internal_flow_percent,
-    lag_correlation,
 )
+from procedures.haemodynamics.segments import SegmentTraces
 from tests.procedures.haemodynamics.generator import Made
 
 UNTRIMMED = Settings(whole_breaths=False)
