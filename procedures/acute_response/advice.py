@@ -118,7 +118,8 @@ def _settling(data: Prepared) -> list[Advice]:
     worst = late[np.argmax(change[late])]
     percent = 100.0 * float(change[worst])
     others = f" ({late.size} epochs in all)" if late.size > 1 else ""
-    text = f"Epoch {data.keys[worst]} still changed by {percent:.1f} % from start to end{others}: let it settle longer."
+    where = _first_up(data.visit(int(worst)))
+    text = f"{where} still changed by {percent:.1f} % from start to end{others}: let it settle longer."
     return [Advice("settling_too_short", text, percent, data.label(int(worst)))]
 
 
@@ -130,7 +131,11 @@ def _breaths(data: Prepared, settings: Settings) -> list[Advice]:
     needed = settings.whole_breaths / data.breath_frequency_hz
     others = f" ({short.size} epochs in all)" if short.size > 1 else ""
     text = (
-        f"Epoch {data.keys[worst]} holds only {data.breaths[worst]:.1f} breaths{others}: "
+        f"{_first_up(data.visit(int(worst)))} holds only {data.breaths[worst]:.1f} breaths{others}: "
         f"record at least {needed:.0f} s for {settings.whole_breaths:g} whole ones."
     )
     return [Advice("epoch_too_short", text, float(data.breaths[worst]), data.label(int(worst)))]
+
+
+def _first_up(words: str) -> str:
+    return words[:1].upper() + words[1:]

@@ -9,12 +9,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd  # type: ignore[import-untyped]
 
+from procedures.acute_response.prepared import BEATS_ASSUMED
 from procedures.acute_response.settings import Settings
 from procedures.acute_response.values import BeatEpoch, Epoch, FloatArray, ResponseError, SummaryEpoch
 
 NEEDED = ("time_s", "epoch", "state", "value")
 OPTIONAL = ("session", "metric")
-_BEATS_IN_A_TYPED_MEAN = 15  # assumed behind a lone row that stands for a whole epoch (project choice)
 
 
 @dataclass(frozen=True)
@@ -124,7 +124,7 @@ def read_beats(path: Path, settings: Settings) -> Iterator[SessionTable]:
             if seen[key] > 1:
                 key = f"{key} ({where}, {seen[key]})"
             if single:
-                error = abs(values[a]) * settings.beat_sd_percent / 100.0 / np.sqrt(_BEATS_IN_A_TYPED_MEAN)
+                error = abs(values[a]) * settings.beat_sd_percent / 100.0 / np.sqrt(BEATS_ASSUMED)
                 epochs.append(SummaryEpoch(key, where, times[a], times[a], values[a], None, 1, error))
             else:
                 epochs.append(BeatEpoch(key, where, times[a], times[b - 1], times[a:b], values[a:b]))

@@ -21,6 +21,7 @@ from procedures.acute_response.values import (
 )
 
 MOST_EPOCHS = 500
+BEATS_ASSUMED = 15  # behind a typed mean whose number of beats is not known (project choice)
 
 
 @dataclass(frozen=True)
@@ -55,6 +56,11 @@ class Prepared:
     def label(self, i: int) -> str:
         """State of epoch ``i`` in words."""
         return self.baseline if self.state[i] < 0 else self.sites[int(self.state[i])]
+
+    def visit(self, i: int) -> str:
+        """Epoch ``i`` in words: which visit of its state it is."""
+        number = int((self.state[: i + 1] == self.state[i]).sum())
+        return f"{self.label(i)}, visit {number}," if self.state[i] >= 0 else f"{self.label(i)} number {number}"
 
     def to_percent(self, y: FloatArray) -> FloatArray:
         """Percent change from a difference on the model's scale."""
@@ -113,7 +119,9 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
     with np.errstate(divide="ignore", invalid="ignore"):
         y = mean / reference if linear else np.log(sign * mean) - 0.5 * relative**2
         within = np.where(
-            np.isfinite(error), (error / (reference if linear else mean)) ** 2, relative**2 / np.maximum(count, 1)
+            np.isfinite(error),
+            (error / (reference if linear else mean)) ** 2,
+            relative**2 / np.where(count > 0, count, BEATS_ASSUMED),
         )
     trend, trend_error, breaths = np.zeros(n), np.full(n, np.inf), np.full(n, np.nan)
     frequency = None

@@ -46,7 +46,7 @@ class SummaryEpoch:
     """A steady stretch of which only a typed (or stored) summary is known.
 
     ``standard_error`` is that of the mean, when breathing and correlation between beats have already
-    been allowed for; without it ``sd / sqrt(beats)`` is used.
+    been allowed for; without it ``sd / sqrt(beats)`` is used. ``beats`` 0 means that their number is not known.
     """
 
     key: str

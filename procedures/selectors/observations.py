@@ -47,7 +47,7 @@ def observed_epochs(session: Session) -> dict[str, list[Epoch]]:
                     end_s,
                     metric.mean,
                     metric.sd,
-                    metric.beats or 1,
+                    metric.beats or 0,
                     metric.standard_error,
                 )
             )
