@@ -28,14 +28,14 @@ def centre(db):
 
 
 @pytest.fixture
-def browser(client, centre):
+def staff(client, centre):
     client.force_login(make.make_user(Role.LAB_STAFF, centre))
     return client
 
 
-def hidden(browser, address):
+def hidden(staff, address):
     """Return the hidden values of the form on a page, as a browser would send them back."""
-    html = browser.get(address).content.decode()
+    html = staff.get(address).content.decode()
     found = re.findall(r'<input type="hidden" name="([a-z_]+)" value="([^"]*)"', html)
     return {name: value for name, value in found if name != "csrfmiddlewaretoken"}
 
@@ -44,69 +44,69 @@ def page_of(patient):
     return reverse("registry:patient", args=[patient.pk])
 
 
-def test_list_shows_the_patients_of_the_own_centre_only(browser, centre):
+def test_list_shows_the_patients_of_the_own_centre_only(staff, centre):
     ours = make.make_patient(centre, family_name="Oursurname")
     make.make_patient(family_name="Theirsurname")
 
-    html = browser.get(LIST).content.decode()
+    html = staff.get(LIST).content.decode()
 
     assert ours.code in html
     assert "Oursurname" in html
     assert "Theirsurname" not in html
 
 
-def test_list_is_paged(browser, centre, monkeypatch):
+def test_list_is_paged(staff, centre, monkeypatch):
     monkeypatch.setattr(views, "PAGE_SIZE", 2)
     patients = [make.make_patient(centre) for _ in range(3)]
 
-    html = browser.get(LIST, {"page": "2"}).content.decode()
+    html = staff.get(LIST, {"page": "2"}).content.decode()
 
     assert "page 2 of 2" in html
     assert patients[2].code in html
     assert patients[0].code not in html
 
 
-def test_list_costs_the_same_queries_for_many_patients(browser, centre, django_assert_max_num_queries):
+def test_list_costs_the_same_queries_for_many_patients(staff, centre, django_assert_max_num_queries):
     for _ in range(12):
         make.make_assessment(make.make_patient(centre))
     with django_assert_max_num_queries(8):
-        browser.get(LIST)
+        staff.get(LIST)
 
 
 @pytest.mark.parametrize("sought", ["HOSP-X1", " hosp-x1 ", "code"])
-def test_search_leads_straight_to_the_patient(browser, centre, sought):
+def test_search_leads_straight_to_the_patient(staff, centre, sought):
     patient = make.make_patient(centre, local_identifier="HOSP-X1")
 
-    answer = browser.post(LIST, {"sought": patient.code.lower() if sought == "code" else sought})
+    answer = staff.post(LIST, {"sought": patient.code.lower() if sought == "code" else sought})
 
     assert answer.status_code == 302
     assert answer.url == page_of(patient)
 
 
-def test_search_of_another_centres_number_finds_nothing(browser):
+def test_search_of_another_centres_number_finds_nothing(staff):
     make.make_patient(local_identifier="HOSP-X2")
 
-    answer = browser.post(LIST, {"sought": "HOSP-X2"})
+    answer = staff.post(LIST, {"sought": "HOSP-X2"})
 
     assert answer.status_code == 422
     assert "No patient has this code or hospital number" in answer.content.decode()
 
 
-def test_no_identifier_gets_into_an_address(browser, centre):
+def test_no_identifier_gets_into_an_address(staff, centre):
     make.make_patient(centre, local_identifier="HOSP-X3")
     make.make_patient(centre)
 
-    answer = browser.get(LIST, {"sought": "HOSP-X3"})
+    answer = staff.get(LIST, {"sought": "HOSP-X3"})
 
     assert answer.status_code == 200
     assert len(answer.context["page"].object_list) == 2
 
 
-def test_registering_writes_one_patient_however_often_it_is_sent(browser, centre):
-    sent = TYPED | hidden(browser, NEW)
+def test_registering_writes_one_patient_however_often_it_is_sent(staff, centre):
+    sent = TYPED | hidden(staff, NEW)
 
-    first = browser.post(NEW, sent)
-    second = browser.post(NEW, sent)
+    first = staff.post(NEW, sent)
+    second = staff.post(NEW, sent)
 
     patient = Patient.objects.get()
     assert patient.centre == centre
@@ -114,15 +114,15 @@ def test_registering_writes_one_patient_however_often_it_is_sent(browser, centre
     assert PatientIdentity.objects.get().local_identifier == "HOSP-77"
 
 
-def test_no_answer_is_chosen_beforehand(browser):
-    html = browser.get(NEW).content.decode()
+def test_no_answer_is_chosen_beforehand(staff):
+    html = staff.get(NEW).content.decode()
 
     assert html.count('type="radio"') == 6
     assert "checked" not in html
 
 
-def test_missing_answers_are_listed_and_linked(browser):
-    answer = browser.post(NEW, hidden(browser, NEW) | {"family_name": "Kept"})
+def test_missing_answers_are_listed_and_linked(staff):
+    answer = staff.post(NEW, hidden(staff, NEW) | {"family_name": "Kept"})
 
     html = answer.content.decode()
     assert answer.status_code == 422
@@ -134,10 +134,10 @@ def test_missing_answers_are_listed_and_linked(browser):
     assert not Patient.objects.exists()
 
 
-def test_hospital_number_registered_already_is_said_beside_it(browser, centre):
+def test_hospital_number_registered_already_is_said_beside_it(staff, centre):
     twin = make.make_patient(centre, local_identifier="HOSP-77")
 
-    answer = browser.post(NEW, TYPED | hidden(browser, NEW))
+    answer = staff.post(NEW, TYPED | hidden(staff, NEW))
 
     assert answer.status_code == 422
     assert answer.context["form"].errors == {
@@ -145,13 +145,13 @@ def test_hospital_number_registered_already_is_said_beside_it(browser, centre):
     }
 
 
-def test_birth_date_in_the_future_is_refused(browser):
-    answer = browser.post(NEW, TYPED | hidden(browser, NEW) | {"birth_date": "2999-01-01"})
+def test_birth_date_in_the_future_is_refused(staff):
+    answer = staff.post(NEW, TYPED | hidden(staff, NEW) | {"birth_date": "2999-01-01"})
 
     assert "birth_date" in answer.context["form"].errors
 
 
-def test_patient_page_tells_the_course_and_the_response(browser, centre):
+def test_patient_page_tells_the_course_and_the_response(staff, centre):
     patient = make.make_patient(centre)
     session = make.make_session(patient)
     make.end_session(session)
@@ -163,7 +163,7 @@ def test_patient_page_tells_the_course_and_the_response(browser, centre):
     make.make_consent(patient)
     make.make_device(patient, serial_number="SERIAL-9")
 
-    html = " ".join(browser.get(page_of(patient)).content.decode().split())
+    html = " ".join(staff.get(page_of(patient)).content.decode().split())
 
     assert "LVESV 180 to 153 mL (-15.0 %)" in html
     assert ">Responder<" in html
@@ -176,20 +176,20 @@ def test_patient_page_tells_the_course_and_the_response(browser, centre):
     assert "does not replace" in html or "do not replace" in html
 
 
-def test_empty_patient_page_says_what_is_missing_in_words(browser, centre):
-    html = browser.get(page_of(make.make_patient(centre))).content.decode()
+def test_empty_patient_page_says_what_is_missing_in_words(staff, centre):
+    html = staff.get(page_of(make.make_patient(centre))).content.decode()
 
     assert "No assessment is recorded." in html
     assert "this patient is in no export" in html
 
 
-def test_figure_leaves_out_what_was_not_measured(browser, centre):
+def test_figure_leaves_out_what_was_not_measured(staff, centre):
     patient = make.make_patient(centre)
     make.end_session(make.make_session(patient))
     make.make_assessment(patient, lvef_percent=25)
     make.make_assessment(patient, kind="follow_up", assessed_on="2024-09-01", lvef_percent=34, lvesv_ml=120)
 
-    figure = browser.get(reverse("registry:patient_figure", args=[patient.pk])).json()
+    figure = staff.get(reverse("registry:patient_figure", args=[patient.pk])).json()
 
     drawn = {trace["name"]: dict(zip(trace["x"], trace["y"], strict=True)) for trace in figure["data"]}
     assert drawn == {
@@ -199,11 +199,11 @@ def test_figure_leaves_out_what_was_not_measured(browser, centre):
     assert [shape["x0"] for shape in figure["layout"]["shapes"]] == ["2024-03-02"]
 
 
-def test_patient_page_costs_a_fixed_number_of_queries(browser, centre, django_assert_max_num_queries):
+def test_patient_page_costs_a_fixed_number_of_queries(staff, centre, django_assert_max_num_queries):
     patient = make.make_patient(centre)
     for day in range(1, 9):
         make.make_assessment(patient, assessed_on=f"2024-01-0{day}", lvesv_ml=150)
         make.make_adverse_event(patient, occurred_on=f"2024-03-0{day}")
         make.end_session(make.make_session(patient))
     with django_assert_max_num_queries(20):
-        browser.get(page_of(patient))
+        staff.get(page_of(patient))

@@ -30,7 +30,7 @@ def patient(db):
 
 
 @pytest.fixture
-def browser(client, patient):
+def staff(client, patient):
     client.force_login(make.make_user(Role.LAB_STAFF, patient.centre))
     return client
 
@@ -43,8 +43,8 @@ def stored(patient, kind, record):
     return reverse("registry:record", kwargs={"patient_key": patient.pk, "kind": kind, "key": record.pk})
 
 
-def hidden(browser, address):
-    html = browser.get(address).content.decode()
+def hidden(staff, address):
+    html = staff.get(address).content.decode()
     return {
         name: unescape(value)
         for name, value in re.findall(r'<input type="hidden" name="([a-z_]+)" value="([^"]*)"', html)
@@ -60,19 +60,19 @@ def hidden(browser, address):
         ("consents", CONSENT, Consent),
     ],
 )
-def test_a_record_sent_twice_is_written_once(browser, patient, kind, typed, model):
+def test_a_record_sent_twice_is_written_once(staff, patient, kind, typed, model):
     address = new(patient, kind)
-    sent = typed | hidden(browser, address)
+    sent = typed | hidden(staff, address)
 
-    answers = [browser.post(address, sent) for _ in range(2)]
+    answers = [staff.post(address, sent) for _ in range(2)]
 
     assert [answer.status_code for answer in answers] == [302, 302]
     assert model.objects.get().patient == patient
 
 
-def test_numbers_left_empty_are_missing_and_never_zero(browser, patient):
+def test_numbers_left_empty_are_missing_and_never_zero(staff, patient):
     address = new(patient, "assessments")
-    browser.post(address, ASSESSMENT | hidden(browser, address))
+    staff.post(address, ASSESSMENT | hidden(staff, address))
 
     record = Assessment.objects.get()
     assert record.lvesv_ml == 131.5
@@ -92,57 +92,57 @@ def test_numbers_left_empty_are_missing_and_never_zero(browser, patient):
         ("assessed_on", "2999-01-01", "The date lies in the future: enter today or an earlier day."),
     ],
 )
-def test_a_wrong_value_is_said_beside_its_field_and_nothing_is_written(browser, patient, field, typed, message):
+def test_a_wrong_value_is_said_beside_its_field_and_nothing_is_written(staff, patient, field, typed, message):
     address = new(patient, "assessments")
 
-    answer = browser.post(address, ASSESSMENT | hidden(browser, address) | {field: typed})
+    answer = staff.post(address, ASSESSMENT | hidden(staff, address) | {field: typed})
 
     assert answer.status_code == 422
     assert answer.context["form"].errors[field] == [message]
     assert not Assessment.objects.exists()
 
 
-def test_end_systolic_volume_above_end_diastolic_is_refused(browser, patient):
+def test_end_systolic_volume_above_end_diastolic_is_refused(staff, patient):
     address = new(patient, "assessments")
 
-    answer = browser.post(address, ASSESSMENT | hidden(browser, address) | {"lvesv_ml": "200"})
+    answer = staff.post(address, ASSESSMENT | hidden(staff, address) | {"lvesv_ml": "200"})
 
     assert answer.status_code == 422
     assert answer.context["form"].errors
     assert not Assessment.objects.exists()
 
 
-def test_numbers_are_text_with_a_decimal_keyboard_and_a_unit(browser, patient):
-    html = browser.get(new(patient, "assessments")).content.decode()
+def test_numbers_are_text_with_a_decimal_keyboard_and_a_unit(staff, patient):
+    html = staff.get(new(patient, "assessments")).content.decode()
 
     assert 'type="number"' not in html
     assert re.search(r'<input type="text" name="lvesv_ml"[^>]*inputmode="decimal"', html)
     assert "(mL, if known)" in html
 
 
-def test_correcting_shows_what_is_stored_and_raises_the_version(browser, patient):
+def test_correcting_shows_what_is_stored_and_raises_the_version(staff, patient):
     record = make.make_assessment(patient, lvef_percent=30, nyha_class=2)
     address = stored(patient, "assessments", record)
-    page = browser.get(address).content.decode()
+    page = staff.get(address).content.decode()
     assert re.search(r'name="nyha_class" value="2"[^>]*checked', page)
 
-    sent = ASSESSMENT | hidden(browser, address) | {"lvef_percent": "33"}
-    answer = browser.post(address, sent)
+    sent = ASSESSMENT | hidden(staff, address) | {"lvef_percent": "33"}
+    answer = staff.post(address, sent)
 
     record.refresh_from_db()
     assert answer.status_code == 302
     assert (record.lvef_percent, record.version) == (33, 2)
 
 
-def test_correcting_what_somebody_else_changed_shows_both(browser, patient):
+def test_correcting_what_somebody_else_changed_shows_both(staff, patient):
     record = make.make_assessment(patient, lvef_percent=30)
     address = stored(patient, "assessments", record)
-    opened = hidden(browser, address)
+    opened = hidden(staff, address)
     put_assessment(
         by=make.writer_of(patient.centre), patient=patient, key=record.pk, version=1, kind="before", lvef_percent=41
     )
 
-    answer = browser.post(address, ASSESSMENT | opened | {"lvef_percent": "33"})
+    answer = staff.post(address, ASSESSMENT | opened | {"lvef_percent": "33"})
 
     html = answer.content.decode()
     assert answer.status_code == 422
@@ -153,36 +153,36 @@ def test_correcting_what_somebody_else_changed_shows_both(browser, patient):
     assert record.lvef_percent == 41
 
 
-def test_withdrawing_a_consent_keeps_it(browser, patient):
+def test_withdrawing_a_consent_keeps_it(staff, patient):
     consent = make.make_consent(patient)
     address = stored(patient, "consents", consent)
 
-    browser.post(address, CONSENT | hidden(browser, address) | {"withdrawn_on": "2024-03-01"})
+    staff.post(address, CONSENT | hidden(staff, address) | {"withdrawn_on": "2024-03-01"})
 
     consent.refresh_from_db()
     assert str(consent.withdrawn_on) == "2024-03-01"
 
 
-def test_withdrawal_before_the_consent_is_refused(browser, patient):
+def test_withdrawal_before_the_consent_is_refused(staff, patient):
     address = new(patient, "consents")
 
-    answer = browser.post(address, CONSENT | hidden(browser, address) | {"withdrawn_on": "2024-01-01"})
+    answer = staff.post(address, CONSENT | hidden(staff, address) | {"withdrawn_on": "2024-01-01"})
 
     assert answer.context["form"].errors["withdrawn_on"] == ["The end lies before the beginning."]
 
 
-def test_day_of_death_is_recorded(browser, patient):
+def test_day_of_death_is_recorded(staff, patient):
     address = reverse("registry:death", args=[patient.pk])
-    assert browser.post(address, {"died_on": "2999-01-01"}).status_code == 422
+    assert staff.post(address, {"died_on": "2999-01-01"}).status_code == 422
 
-    answer = browser.post(address, {"died_on": "2024-10-01"})
+    answer = staff.post(address, {"died_on": "2024-10-01"})
 
     patient.refresh_from_db()
     assert answer.status_code == 302
     assert str(patient.died_on) == "2024-10-01"
 
 
-def test_a_record_of_another_patient_is_not_found_under_this_one(browser, patient):
+def test_a_record_of_another_patient_is_not_found_under_this_one(staff, patient):
     other = make.make_assessment(make.make_patient(patient.centre))
 
-    assert browser.get(stored(patient, "assessments", other)).status_code == 404
+    assert staff.get(stored(patient, "assessments", other)).status_code == 404
