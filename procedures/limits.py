@@ -39,7 +39,7 @@ class AcceptanceLimit:
 # "Acceptable LV vector": threshold <= 2.5 V and phrenic : capture >= 2 : 1.
 MAX_CAPTURE_THRESHOLD_V = 2.5
 MIN_PHRENIC_TO_CAPTURE_RATIO = 2.0
-# The printed rule is for a pulse of 0.5 ms; threshold voltage falls as the pulse widens, so others are not judged by it.
+# The printed rule is for 0.5 ms; the threshold falls as the pulse widens, so other widths are not judged by it.
 LIMIT_PULSE_WIDTH_MS = 0.5
 ACCEPTANCE = AcceptanceLimit(
     "threshold at most 2.5 V at 0.5 ms, and phrenic stimulation at twice the capture threshold or more",

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from django import forms
+from django.http import QueryDict
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
 
-from procedures.forms.fields import words
+from procedures.forms.fields import NumberField, words
 from procedures.models import Session, Status
 from registry.errors import Conflict, NeedsConfirmation, RuleBroken
 from registry.models import Record, new_key
@@ -95,7 +96,8 @@ class EntryForm(forms.Form):
         return "version"
 
     def _rebind(self, name: str, value: Any) -> None:
-        data = self.data.copy()
+        data = QueryDict(mutable=True)
+        data.update(self.data)
         data[self.add_prefix(name)] = value
         self.data = data
         self.is_valid()
@@ -106,7 +108,7 @@ class EntryForm(forms.Form):
         for name, messages in error.fields.items():
             field = self.fields.get(name)
             if field is not None:
-                unit = f" {field.unit}" if getattr(field, "unit", "") else ""
+                unit = f" {field.unit}" if isinstance(field, NumberField) and field.unit else ""
                 messages = [_RANGE.sub(rf"{field.label}: enter a value from \1 to \2{unit}, ", m) for m in messages]
             fields[name] = messages
         worded = type(error)(str(error))

@@ -7,7 +7,7 @@ from typing import Any
 from django import forms
 
 from procedures.forms.base import EntryForm
-from procedures.forms.fields import pick
+from procedures.forms.fields import offer, pick
 from procedures.metrics import METRICS, Direction
 from procedures.models import Session, Site
 
@@ -35,7 +35,7 @@ class DecisionForm(EntryForm):
         super().__init__(data, session=session, **options)
         self.sites = {str(site.pk): site for site in session.sites.filter(reached=True).select_related("tributary")}
         sites = [(key, f"{site.label} ({site.tributary})") for key, site in self.sites.items()]
-        self.fields["site"].choices = [("", "Choose"), *sites, (NO_SITE, "No site: the lead is not placed")]
+        offer(self, "site", [("", "Choose"), *sites, (NO_SITE, "No site: the lead is not placed")])
 
     @property
     def chosen(self) -> Site | None:

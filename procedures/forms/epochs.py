@@ -10,7 +10,7 @@ from typing import Any
 from django import forms
 
 from procedures.forms.base import EntryForm
-from procedures.forms.fields import CountField, MomentField, NumberField, pick
+from procedures.forms.fields import CountField, MomentField, NumberField, offer, pick
 from procedures.metrics import METRICS, Metric
 from procedures.models import Chambers, Epoch, EpochMetric, Origin, PacingConfiguration, Session, Site
 from procedures.services.epochs import TypedMetric
@@ -40,7 +40,7 @@ class StateForm(EntryForm):
         if record and record.site:
             self.sites.setdefault(str(record.site_id), record.site)
         sites = [(key, site.label) for key, site in self.sites.items()]
-        self.fields["state"].choices = [("", "Choose"), (BASELINE, "Baseline"), *sites]
+        offer(self, "state", [("", "Choose"), (BASELINE, "Baseline"), *sites])
 
     def clean(self) -> dict[str, Any]:
         """Delays say nothing without the chambers."""
@@ -112,7 +112,7 @@ class TypedEpochForm(StateForm):
         self.fields[f"{key}__beats"] = CountField(label=f"{name}, beats", required=False)
         self.fields[f"{key}__version"] = forms.IntegerField(widget=forms.HiddenInput, required=False)
         if stored:
-            self.initial |= {key: stored.mean, f"{key}__sd": stored.sd, f"{key}__beats": stored.beats}
+            self.initial.update({key: stored.mean, f"{key}__sd": stored.sd, f"{key}__beats": stored.beats})
             self.initial[f"{key}__version"] = stored.version
         for suffix, said in (("", "mean"), ("__sd", "SD"), ("__beats", "beats")):
             unit = f", {metric.unit}" if metric.unit and suffix != "__beats" else ""
@@ -149,7 +149,7 @@ class TypedEpochForm(StateForm):
             self.add_error("duration_s", "Duration: enter seconds above 0, at most 86400.")
         elif end is None and seconds is None:
             self.add_error("ended_at", "Enter the end or the duration.")
-        elif end is None:
+        elif end is None and seconds is not None:
             data["ended_at"] = start + dt.timedelta(seconds=seconds)
         elif seconds is not None and abs((end - start).total_seconds() - seconds) > 1:
             self.add_error("duration_s", "End and duration disagree. Enter one of them.")

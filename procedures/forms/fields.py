@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from typing import Any
+from collections.abc import Iterable
+from typing import Any, cast
 
 from django import forms
 from django.utils import timezone
@@ -100,3 +101,8 @@ def radios(choices: Any, label: str, **options: Any) -> forms.ChoiceField:
 def words(label: str, *, lines: int = 3, **options: Any) -> forms.CharField:
     """Return a field for free text."""
     return forms.CharField(label=label, widget=forms.Textarea(attrs={"rows": lines}), max_length=4000, **options)
+
+
+def offer(form: forms.Form, name: str, choices: Iterable[tuple[Any, Any]]) -> None:
+    """Set what a choice field of this form offers."""
+    cast(forms.ChoiceField, form.fields[name]).choices = list(choices)

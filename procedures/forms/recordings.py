@@ -8,7 +8,7 @@ from typing import Any
 from django import forms
 
 from procedures.forms.base import EntryForm
-from procedures.forms.fields import MomentField, pick
+from procedures.forms.fields import MomentField, offer, pick
 from procedures.models import Recording, Session
 from procedures.recordings import ROLES
 from procedures.services.recordings import ProposedEpoch
@@ -118,10 +118,14 @@ class FoundEpochForm(EntryForm):
         super().__init__(data, session=session, initial=initial, **options)
         self.fields.pop("amendment_reason", None)  # asked once for all of them
         self.sites = {str(site.pk): site for site in session.sites.all() if site.reached}
-        self.fields["state"].choices = [
-            ("", "Choose"),
-            ("baseline", "Baseline"),
-            *((key, site.label) for key, site in self.sites.items()),
-            (self.LEAVE_OUT, "Leave it out"),
-        ]
+        offer(
+            self,
+            "state",
+            [
+                ("", "Choose"),
+                ("baseline", "Baseline"),
+                *((key, site.label) for key, site in self.sites.items()),
+                (self.LEAVE_OUT, "Leave it out"),
+            ],
+        )
         self.proposed = proposed

@@ -8,7 +8,7 @@ from django import forms
 from django.utils import timezone
 
 from procedures.forms.base import EntryForm
-from procedures.forms.fields import MomentField, NumberField, pick, radios, words
+from procedures.forms.fields import MomentField, NumberField, offer, pick, radios, words
 from procedures.models import BaselinePacing, EntryKind, Outcome, ProcedureKind, Session, Status
 from procedures.selectors.sessions import sessions_for
 from registry.access import Right, roles_with
@@ -41,7 +41,7 @@ class SessionFilter(forms.Form):
     def __init__(self, data: Any, *, user: User) -> None:
         super().__init__(data, use_required_attribute=False, auto_id="filter_%s")
         years = [day.year for day in sessions_for(user).dates("started_at", "year", order="DESC")]
-        self.fields["year"].choices = [("", "All"), *((year, year) for year in years)]
+        offer(self, "year", [("", "All"), *((year, year) for year in years)])
 
 
 class NewSessionForm(forms.Form):
@@ -89,8 +89,8 @@ class SessionDetailsForm(EntryForm):
     notes = words("Notes", required=False)
 
     def __init__(self, data: Any = None, *, session: Session, **options: Any) -> None:
-        names = ("procedure", "baseline_pacing", "started_at", "ended_at", "outcome", "contrast_ml")
-        names += ("fluoroscopy_min", "dose_area_product_gy_cm2", "notes")
+        names = ["procedure", "baseline_pacing", "started_at", "ended_at", "outcome", "contrast_ml"]
+        names += ["fluoroscopy_min", "dose_area_product_gy_cm2", "notes"]
         initial = {name: getattr(session, name) for name in names} | {"operator": str(session.operator_id or "")}
         super().__init__(data, session=session, record=session, initial=initial, **options)
         physicians = User.objects.filter(
@@ -99,7 +99,7 @@ class SessionDetailsForm(EntryForm):
         self.physicians = {str(user.pk): user for user in physicians.distinct().order_by("full_name")}
         if session.operator:
             self.physicians.setdefault(str(session.operator_id), session.operator)
-        self.fields["operator"].choices = [("", "Not recorded"), *((k, str(u)) for k, u in self.physicians.items())]
+        offer(self, "operator", [("", "Not recorded"), *((k, str(u)) for k, u in self.physicians.items())])
 
     @property
     def values(self) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from uuid import UUID
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods
@@ -21,10 +21,11 @@ from procedures.views.entry import answer, session_to_write
 from registry.access import Right
 from registry.errors import RuleBroken
 from registry.views.errors import apply_rule
+from registry.views.request import MemberRequest
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def decision(request: HttpRequest, session: UUID) -> HttpResponse:
+def decision(request: MemberRequest, session: UUID) -> HttpResponse:
     """Record which site was chosen and why. A later decision stands over an earlier one."""
     found = session_to_write(request.user, session, Right.DECIDE)
     initial = {"metric": request.GET.get("metric", ""), "site": request.GET.get("site", "")}
@@ -54,7 +55,7 @@ def decision(request: HttpRequest, session: UUID) -> HttpResponse:
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def sign(request: HttpRequest, session: UUID) -> HttpResponse:
+def sign(request: MemberRequest, session: UUID) -> HttpResponse:
     """Show what is there and what is missing, then sign."""
     found = session_detail(request.user).get(pk=session_to_write(request.user, session, Right.SIGN).pk)
     if found.status == Status.SIGNED:

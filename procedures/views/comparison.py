@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.http import HttpResponse, JsonResponse
 from django.shortcuts import get_object_or_404, render
 from django.views.decorators.http import require_safe
 
@@ -20,24 +20,25 @@ from procedures.selectors.comparison_state import comparison_state
 from procedures.selectors.epochs_used import epochs_used
 from procedures.selectors.sessions import sessions_for
 from registry.access import Right, allowed
+from registry.views.request import MemberRequest
 
 
 @require_safe
-def comparison(request: HttpRequest, session: UUID) -> HttpResponse:
+def comparison(request: MemberRequest, session: UUID) -> HttpResponse:
     """Show the sites against baseline in one metric; a partial request gets the part that changes."""
-    visible = sessions_for(request.user).select_related("patient", "centre")  # type: ignore[arg-type]
+    visible = sessions_for(request.user).select_related("patient", "centre")
     record = get_object_or_404(visible, pk=session)
     # Before reading: what is saved meanwhile then makes the page look again, rather than be missed.
     known = comparison_state(record.pk)
     compared = compare_session(record, request.GET.get("metric"))
-    template = "comparison_body" if request.htmx else "comparison"  # type: ignore[attr-defined]
+    template = "comparison_body" if request.htmx else "comparison"
     return render(request, f"procedures/{template}.html", {"state": known} | _context(request, record, compared))
 
 
 @require_safe
-def state(request: HttpRequest, session: UUID) -> JsonResponse:
+def state(request: MemberRequest, session: UUID) -> JsonResponse:
     """Say when the comparison last changed, for pages that stand open."""
-    record = get_object_or_404(sessions_for(request.user), pk=session)  # type: ignore[arg-type]
+    record = get_object_or_404(sessions_for(request.user), pk=session)
     return JsonResponse({"state": comparison_state(record.pk)})
 
 
@@ -48,7 +49,7 @@ def shown_segment_site(compared: SessionComparison) -> str | None:
     return compared.leader.site.label if compared.leader else None
 
 
-def _context(request: HttpRequest, session: Session, compared: SessionComparison) -> dict[str, object]:
+def _context(request: MemberRequest, session: Session, compared: SessionComparison) -> dict[str, object]:
     styles = site_styles([site.label for site in compared.sites])
     decided = compared.decision.site.label if compared.decision and compared.decision.site else None
     leading = compared.leader.site.label if compared.leader else None
@@ -65,7 +66,7 @@ def _context(request: HttpRequest, session: Session, compared: SessionComparison
         "direction": words.direction_words(compared),
         "stability": words.order_stability(compared),
         "decision_words": words.decision_words(compared),
-        "may_decide": allowed(request.user, session.centre_id, Right.DECIDE),  # type: ignore[arg-type]
+        "may_decide": allowed(request.user, session.centre_id, Right.DECIDE),
         "rows": [(row, styles[row.site.label], words.site_notes(row)) for row in compared.rows],
         "concerns": [row for row in compared.rows if row.concerns],
         "quick_metrics": [metric for metric in compared.metrics if metric.key in OPENING_METRICS],

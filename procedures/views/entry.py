@@ -8,7 +8,7 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.db import transaction
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 
 from procedures.forms.base import EntryForm
@@ -17,6 +17,7 @@ from procedures.selectors.sessions import sessions_for
 from registry.access import Right, allowed, require
 from registry.errors import Conflict, RuleBroken
 from registry.models import User
+from registry.views.request import MemberRequest
 
 
 def session_to_write(user: User, key: UUID, right: Right = Right.WRITE_SESSIONS) -> Session:
@@ -41,7 +42,7 @@ def rights_in(user: User, session: Session) -> dict[str, bool]:
 
 
 def answer(
-    request: HttpRequest,
+    request: MemberRequest,
     form: EntryForm,
     *,
     write: Callable[[Any], Any],

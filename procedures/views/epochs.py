@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
@@ -14,10 +14,11 @@ from procedures.metrics import BY_KEY
 from procedures.models import Epoch, Origin
 from procedures.services.epochs import enter_metrics, put_epoch, put_pacing
 from procedures.views.entry import answer, session_to_write
+from registry.views.request import MemberRequest
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def epoch(request: HttpRequest, session: UUID, epoch: UUID | None = None) -> HttpResponse:
+def epoch(request: MemberRequest, session: UUID, epoch: UUID | None = None) -> HttpResponse:
     """Write an epoch with what was measured during it, or correct it."""
     found = session_to_write(request.user, session)
     related = found.epochs.select_related("site", "pacing", "recording").prefetch_related("metrics")

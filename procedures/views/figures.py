@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from django.http import Http404, HttpRequest, HttpResponse
+from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_safe
 
@@ -19,12 +19,13 @@ from procedures.selectors.loops import state_loops
 from procedures.selectors.observations import BASELINE
 from procedures.selectors.sessions import sessions_for
 from procedures.views.comparison import shown_segment_site
+from registry.views.request import MemberRequest
 
 
 @require_safe
-def figure(request: HttpRequest, session: UUID, name: str) -> HttpResponse:
+def figure(request: MemberRequest, session: UUID, name: str) -> HttpResponse:
     """Return one figure of a session: sites, metrics, loops, segments or course."""
-    record = get_object_or_404(sessions_for(request.user), pk=session)  # type: ignore[arg-type]
+    record = get_object_or_404(sessions_for(request.user), pk=session)
     compared = compare_session(record, request.GET.get("metric"))
     styles = site_styles([site.label for site in compared.sites])
     if name == "sites":
@@ -45,7 +46,7 @@ def figure(request: HttpRequest, session: UUID, name: str) -> HttpResponse:
     return HttpResponse(body, content_type="application/json")
 
 
-def _segment_site(request: HttpRequest, compared: SessionComparison) -> str | None:
+def _segment_site(request: MemberRequest, compared: SessionComparison) -> str | None:
     asked = request.GET.get("site")
     return asked if asked in {site.label for site in compared.sites} else shown_segment_site(compared)
 

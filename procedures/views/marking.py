@@ -6,7 +6,7 @@ from uuid import UUID
 
 from django.contrib import messages
 from django.db import transaction
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST
@@ -20,12 +20,13 @@ from procedures.services.recordings import mark_epoch, propose_epochs
 from procedures.views.entry import answer
 from procedures.views.recordings import recording_for
 from registry.errors import Conflict, RuleBroken
+from registry.views.request import MemberRequest
 
 MOST_FOUND = 200
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def recorded_epoch(request: HttpRequest, recording: UUID, epoch: UUID | None = None) -> HttpResponse:
+def recorded_epoch(request: MemberRequest, recording: UUID, epoch: UUID | None = None) -> HttpResponse:
     """Mark a stretch of the recording, or move one."""
     found = recording_for(request.user, recording, writing=True)
     stored = found.epochs.select_related("site", "pacing").get(pk=epoch) if epoch else None
@@ -33,9 +34,9 @@ def recorded_epoch(request: HttpRequest, recording: UUID, epoch: UUID | None = N
 
     def write(form: MarkedEpochForm) -> Epoch:
         guard = form.guard
-        pacing = form.pacing and put_pacing(
-            by=request.user, session=found.session, reason=guard["reason"], **form.pacing
-        )
+        pacing = None
+        if form.pacing:
+            pacing = put_pacing(by=request.user, session=found.session, reason=guard["reason"], **form.pacing)
         return mark_epoch(
             by=request.user,
             recording=found,
@@ -58,23 +59,23 @@ def recorded_epoch(request: HttpRequest, recording: UUID, epoch: UUID | None = N
 
 
 @require_http_methods(["GET", "HEAD"])
-def found_in_file(request: HttpRequest, recording: UUID) -> HttpResponse:
+def found_in_file(request: MemberRequest, recording: UUID) -> HttpResponse:
     """List the epochs annotated in the file, to be confirmed."""
     found = recording_for(request.user, recording, writing=True)
     return _offer(request, found, table=None)
 
 
 @require_POST
-def found_in_table(request: HttpRequest, recording: UUID) -> HttpResponse:
+def found_in_table(request: MemberRequest, recording: UUID) -> HttpResponse:
     """List the epochs of an uploaded table, to be confirmed. Nothing is written yet."""
     found = recording_for(request.user, recording, writing=True)
     form = EpochTableForm(request.POST, request.FILES)
     if not form.is_valid():
-        return _say(request, found, form.errors["table"][0])
+        return _say(request, found, str(form.errors["table"][0]))
     return _offer(request, found, table=form.cleaned_data["table"])
 
 
-def _offer(request: HttpRequest, recording: Recording, table: str | None) -> HttpResponse:
+def _offer(request: MemberRequest, recording: Recording, table: str | None) -> HttpResponse:
     try:
         proposed = propose_epochs(recording, table)
     except RuleBroken as error:
@@ -94,7 +95,7 @@ def _offer(request: HttpRequest, recording: Recording, table: str | None) -> Htt
 
 
 @require_POST
-def confirm_found(request: HttpRequest, recording: UUID) -> HttpResponse:
+def confirm_found(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Mark the epochs that were confirmed, all or none."""
     found = recording_for(request.user, recording, writing=True)
     count = min(int(request.POST["count"]), MOST_FOUND) if request.POST.get("count", "").isdigit() else 0
@@ -117,7 +118,7 @@ def confirm_found(request: HttpRequest, recording: UUID) -> HttpResponse:
     return _page(request, found, forms, problem=problem, status=422)
 
 
-def _mark(request: HttpRequest, recording: Recording, form: FoundEpochForm, reason: str) -> None:
+def _mark(request: MemberRequest, recording: Recording, form: FoundEpochForm, reason: str) -> None:
     data = form.cleaned_data
     mark_epoch(
         by=request.user,
@@ -131,7 +132,7 @@ def _mark(request: HttpRequest, recording: Recording, form: FoundEpochForm, reas
 
 
 def _page(
-    request: HttpRequest, recording: Recording, forms: list[FoundEpochForm], *, problem: str = "", status: int = 200
+    request: MemberRequest, recording: Recording, forms: list[FoundEpochForm], *, problem: str = "", status: int = 200
 ) -> HttpResponse:
     context = {
         "recording": recording,
@@ -147,6 +148,6 @@ def _page(
     return render(request, "procedures/found_epochs.html", context, status=status)
 
 
-def _say(request: HttpRequest, recording: Recording, message: str, *, status: int = 422) -> HttpResponse:
+def _say(request: MemberRequest, recording: Recording, message: str, *, status: int = 422) -> HttpResponse:
     context = {"recording": recording, "session": recording.session, "problem": message}
     return render(request, "procedures/found_epochs.html", context, status=status)

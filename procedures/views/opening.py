@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
 from uuid import UUID
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
@@ -19,6 +20,7 @@ from registry.errors import AccessDenied, Conflict, RuleBroken
 from registry.models import User
 from registry.selectors.patients import patients_for
 from registry.views.errors import apply_rule
+from registry.views.request import MemberRequest
 
 
 def _require_somewhere(user: User) -> None:
@@ -27,7 +29,7 @@ def _require_somewhere(user: User) -> None:
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def new_session(request: HttpRequest) -> HttpResponse:
+def new_session(request: MemberRequest) -> HttpResponse:
     """Open a session for a patient."""
     _require_somewhere(request.user)
     form = NewSessionForm(request.POST or None, user=request.user, patient=request.GET.get("patient", "")[:60])
@@ -47,7 +49,7 @@ def new_session(request: HttpRequest) -> HttpResponse:
 
 
 @require_safe
-def patient_meant(request: HttpRequest) -> HttpResponse:
+def patient_meant(request: MemberRequest) -> HttpResponse:
     """Say who is meant by a code while it is typed."""
     _require_somewhere(request.user)
     wanted = request.GET.get("patient", "")[:60]
@@ -58,7 +60,7 @@ def patient_meant(request: HttpRequest) -> HttpResponse:
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def session_details(request: HttpRequest, session: UUID) -> HttpResponse:
+def session_details(request: MemberRequest, session: UUID) -> HttpResponse:
     """Describe the session as a whole: outcome, contrast, dose, end, notes."""
     found = session_to_write(request.user, session)
     form = SessionDetailsForm(request.POST or None, session=found)
@@ -84,11 +86,11 @@ def session_details(request: HttpRequest, session: UUID) -> HttpResponse:
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def log_entry(request: HttpRequest, session: UUID, entry: UUID | None = None) -> HttpResponse:
+def log_entry(request: MemberRequest, session: UUID, entry: UUID | None = None) -> HttpResponse:
     """Write a timed entry, or correct one."""
     found = session_to_write(request.user, session)
     stored = found.log_entries.get(pk=entry) if entry else None
-    initial = {"occurred_at": likely_moment(found)}
+    initial: dict[str, Any] = {"occurred_at": likely_moment(found)}
     if stored:
         initial = {"kind": stored.kind, "occurred_at": stored.occurred_at, "text": stored.text}
     form = LogEntryForm(request.POST or None, session=found, record=stored, initial=initial)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from uuid import UUID
 
 from django.contrib import messages
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
@@ -21,6 +21,7 @@ from procedures.services.recordings import map_channels, store_recording
 from procedures.views.entry import answer, rights_in, session_to_write
 from registry.access import Right, require
 from registry.models import User
+from registry.views.request import MemberRequest
 
 BUSY = (RunState.QUEUED, RunState.RUNNING)
 
@@ -34,7 +35,7 @@ def recording_for(user: User, key: UUID, *, writing: bool = False) -> Recording:
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def new_recording(request: HttpRequest, session: UUID) -> HttpResponse:
+def new_recording(request: MemberRequest, session: UUID) -> HttpResponse:
     """Take in a file of signals. When its channels are ambiguous, the page asks which is which."""
     found = session_to_write(request.user, session)
     form = UploadForm(
@@ -75,7 +76,7 @@ def new_recording(request: HttpRequest, session: UUID) -> HttpResponse:
     return response
 
 
-def _channel_labels(request: HttpRequest) -> list[str]:
+def _channel_labels(request: MemberRequest) -> list[str]:
     """Return the channels of the file just sent, so that the page can ask; none when it cannot be read."""
     upload = request.FILES.get("file")
     if upload is None or not hasattr(upload, "temporary_file_path"):
@@ -87,7 +88,7 @@ def _channel_labels(request: HttpRequest) -> list[str]:
 
 
 @require_safe
-def recording(request: HttpRequest, recording: UUID) -> HttpResponse:
+def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Show a recording: signals with the epochs over them, channels, and where its analysis stands."""
     found = recording_for(request.user, recording)
     epochs = list(found.epochs.select_related("site", "pacing").order_by("recording_start_s"))
@@ -113,7 +114,7 @@ def recording(request: HttpRequest, recording: UUID) -> HttpResponse:
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def recording_channels(request: HttpRequest, recording: UUID) -> HttpResponse:
+def recording_channels(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Correct which channel has which role."""
     found = recording_for(request.user, recording, writing=True)
     form = ChannelsForm(request.POST or None, session=found.session, record=found)
@@ -140,7 +141,7 @@ def recording_channels(request: HttpRequest, recording: UUID) -> HttpResponse:
 
 
 @require_POST
-def analyse(request: HttpRequest, recording: UUID) -> HttpResponse:
+def analyse(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Start an analysis of the marked epochs."""
     found = recording_for(request.user, recording, writing=True)
     start_analysis(by=request.user, recording=found, reason=request.POST.get("amendment_reason", ""))
@@ -148,7 +149,7 @@ def analyse(request: HttpRequest, recording: UUID) -> HttpResponse:
 
 
 @require_POST
-def cancel(request: HttpRequest, recording: UUID, run: UUID) -> HttpResponse:
+def cancel(request: MemberRequest, recording: UUID, run: UUID) -> HttpResponse:
     """Stop an analysis."""
     found = recording_for(request.user, recording, writing=True)
     stopped = cancel_analysis(by=request.user, run=found.runs.select_related("recording__session").get(pk=run))
@@ -160,7 +161,7 @@ def cancel(request: HttpRequest, recording: UUID, run: UUID) -> HttpResponse:
 
 
 @require_safe
-def progress(request: HttpRequest, recording: UUID) -> HttpResponse:
+def progress(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Say how far the analysis is; once it has ended, tell the page that watches to reload."""
     found = recording_for(request.user, recording)
     run: AnalysisRun | None = found.runs.first()

@@ -5,7 +5,7 @@ from __future__ import annotations
 from uuid import UUID
 
 from django.db.models import Prefetch
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import get_object_or_404, render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
@@ -17,13 +17,14 @@ from procedures.selectors import comparison_words as words
 from procedures.selectors.report import session_report
 from procedures.selectors.sessions import sessions_for
 from registry.access import Right, allowed
+from registry.views.request import MemberRequest
 
 
 @require_safe
-def report(request: HttpRequest, session: UUID) -> HttpResponse:
+def report(request: MemberRequest, session: UUID) -> HttpResponse:
     """Show the report; the browser prints it."""
     visible = (
-        sessions_for(request.user)  # type: ignore[arg-type]
+        sessions_for(request.user)
         .select_related("patient", "centre", "operator", "signed_by")
         .prefetch_related(
             Prefetch("log_entries", queryset=LogEntry.objects.select_related("author")),
@@ -32,7 +33,7 @@ def report(request: HttpRequest, session: UUID) -> HttpResponse:
         )
     )
     record = get_object_or_404(visible, pk=session)
-    may_identify = allowed(request.user, record.centre_id, Right.SEE_IDENTITY)  # type: ignore[arg-type]
+    may_identify = allowed(request.user, record.centre_id, Right.SEE_IDENTITY)
     told = session_report(record, with_identity=may_identify)
     styles = site_styles([site.label for site in told.main.sites])
     decided = told.main.decision.site.label if told.main.decision and told.main.decision.site else None

@@ -6,7 +6,7 @@ from uuid import UUID
 
 from django.core.paginator import Paginator
 from django.db.models import Q
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
@@ -18,12 +18,13 @@ from procedures.views.entry import rights_in
 from procedures.views.overview import epoch_columns, epoch_rows, tributary_groups
 from registry.access import Right, centres_for, rights_anywhere
 from registry.errors import AccessDenied
+from registry.views.request import MemberRequest
 
 PAGE_SIZE = 50
 
 
 @require_safe
-def sessions(request: HttpRequest) -> HttpResponse:
+def sessions(request: MemberRequest) -> HttpResponse:
     """List the sessions of the user's centres, latest first."""
     if Right.SEE_SESSIONS not in rights_anywhere(request.user):
         raise AccessDenied("Your role does not see sessions.")
@@ -53,7 +54,7 @@ def sessions(request: HttpRequest) -> HttpResponse:
 
 
 @require_safe
-def session(request: HttpRequest, session: UUID) -> HttpResponse:
+def session(request: MemberRequest, session: UUID) -> HttpResponse:
     """Show a session: its state, timeline, sites, epochs and recordings."""
     shown = session_detail(request.user).get(pk=session)
     rights = rights_in(request.user, shown)

@@ -6,7 +6,7 @@ from typing import Any
 from uuid import UUID
 
 import numpy as np
-from django.http import HttpRequest, JsonResponse
+from django.http import JsonResponse
 from django.utils.html import escape
 from django.views.decorators.http import require_safe
 
@@ -14,6 +14,7 @@ from procedures.models import Epoch, Recording
 from procedures.recordings import Channel, RecordingError, decimate, open_recording
 from procedures.views.recordings import recording_for
 from registry.errors import RuleBroken
+from registry.views.request import MemberRequest
 
 MOST_POINTS = 2000
 USUAL_POINTS = 1200
@@ -22,7 +23,7 @@ _BASELINE_FILL, _SITE_FILL = "rgba(140,140,140,0.16)", "rgba(0,114,178,0.20)"
 
 
 @require_safe
-def signals(request: HttpRequest, recording: UUID) -> JsonResponse:
+def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
     """Return pressure, volume and one ECG lead between two times as a figure."""
     found = recording_for(request.user, recording)
     first, last = found.axis_start_s, found.axis_start_s + found.duration_s
@@ -43,7 +44,7 @@ def signals(request: HttpRequest, recording: UUID) -> JsonResponse:
     return JsonResponse({"data": data, "layout": layout, "start_s": start_s, "end_s": end_s})
 
 
-def _number(request: HttpRequest, name: str, default: float, low: float, high: float) -> float:
+def _number(request: MemberRequest, name: str, default: float, low: float, high: float) -> float:
     text = request.GET.get(name, "")
     try:
         value = float(text) if text else default

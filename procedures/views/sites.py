@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpResponse
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
@@ -13,10 +13,11 @@ from procedures.forms.sites import MeasurementForm, SiteForm
 from procedures.models import LeadMeasurement, Site
 from procedures.services.sites import put_measurement, put_site, put_tributary
 from procedures.views.entry import answer, session_to_write
+from registry.views.request import MemberRequest
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def site(request: HttpRequest, session: UUID, site: UUID | None = None) -> HttpResponse:
+def site(request: MemberRequest, session: UUID, site: UUID | None = None) -> HttpResponse:
     """Write a site and, where it is new, its tributary; or correct one."""
     found = session_to_write(request.user, session)
     stored = found.sites.select_related("tributary").get(pk=site) if site else None
@@ -48,7 +49,7 @@ def site(request: HttpRequest, session: UUID, site: UUID | None = None) -> HttpR
 
 
 @require_http_methods(["GET", "HEAD", "POST"])
-def measurement(request: HttpRequest, session: UUID, site: UUID, measurement: UUID | None = None) -> HttpResponse:
+def measurement(request: MemberRequest, session: UUID, site: UUID, measurement: UUID | None = None) -> HttpResponse:
     """Write what was measured at a site, or correct it."""
     found = session_to_write(request.user, session)
     measured = found.sites.select_related("tributary", "session").get(pk=site)

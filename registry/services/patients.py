@@ -56,7 +56,7 @@ def register_patient(
     found = PatientIdentity.objects.filter(
         local_identifier_digest=digest(local_identifier), patient__centre=centre
     ).select_related("patient")
-    if twin := found.exclude(patient_id=key).first():
+    if twin := (found.exclude(patient_id=key) if key else found).first():
         message = f"This hospital number is registered already, as {twin.patient.code}."
         raise RuleBroken(message, fields={"local_identifier": [message]})
     stored = Patient.objects.filter(pk=key).first() if key else None

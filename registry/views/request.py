@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from django.http import HttpRequest
+from django_htmx.middleware import HtmxDetails
 
 from registry.models import User
 
@@ -11,3 +12,4 @@ class MemberRequest(HttpRequest):
     """A request of somebody who is logged in; the log-in middleware lets nobody else through to a view."""
 
     user: User
+    htmx: HtmxDetails
