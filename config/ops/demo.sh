@@ -12,6 +12,8 @@ manage migrate --no-input --verbosity 0
 manage load_demo | tee "$told"
 echo
 manage compare_sites "$(sed -n 's/^Worked session: //p' "$told")"
+echo
+manage check_demo
 [ "${SERVE:-1}" = "0" ] && exit 0
 
 echo
