@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import signal
 
 from .beats import cut, dominant
@@ -47,7 +48,11 @@ class AverageBeat:
 
 
 def average_beat(
-    samples_mv: FloatArray, rows: IntArray, found: IntArray, sample_rate_hz: float, lost: FloatArray | None = None
+    samples_mv: FloatArray,
+    rows: IntArray,
+    found: IntArray,
+    sample_rate_hz: float,
+    lost: NDArray[np.bool_] | None = None,
 ) -> AverageBeat:
     """Align, sort out and take the median.
 

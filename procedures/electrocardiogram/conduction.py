@@ -13,7 +13,7 @@ from .ecg import ElectrocardiogramError
 from .waves import LeadQrs
 
 Sex = Literal["female", "male"]
-Value = float | str | None
+Value = float | int | str | None
 
 _LATERAL = ("I", "aVL", "V5", "V6")
 _NOTCH_LEADS = ("V1", "V2", "V5", "V6", "I", "aVL")
@@ -67,11 +67,11 @@ def strict_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs], sex: Sex |
     if sex is not None and sex not in STRICT_MS:
         raise ElectrocardiogramError(f"The sex is 'female' or 'male', not '{sex}'.")
     if sex:
-        long_enough: bool | None = qrs_duration_ms >= STRICT_MS[sex]
+        long_enough: bool | None = bool(qrs_duration_ms >= STRICT_MS[sex])
         limit = f">= {STRICT_MS[sex]:g} ms"
     else:
         open_ = STRICT_MS["female"] <= qrs_duration_ms < STRICT_MS["male"]
-        long_enough = None if open_ else qrs_duration_ms >= STRICT_MS["male"]
+        long_enough = None if open_ else bool(qrs_duration_ms >= STRICT_MS["male"])
         limit = ">= 140 ms in men, >= 130 ms in women (sex not given)"
     return Criteria(
         "Strict left bundle branch block",
@@ -115,7 +115,7 @@ def aha_2009_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs]) -> Crite
 
 
 def _duration(qrs_duration_ms: float) -> Clause:
-    met = qrs_duration_ms >= GUIDELINE_MS
+    met = bool(qrs_duration_ms >= GUIDELINE_MS)
     return Clause("duration", f"QRS duration >= {GUIDELINE_MS:g} ms", met, {"QRS ms": qrs_duration_ms})
 
 
@@ -140,7 +140,7 @@ def _notched(
     met = True if count >= needed else (None if count + unknown >= needed else False)
     which = "all" if needed == len(names) else f"at least {needed}"
     values: dict[str, Value] = {name: _notch_word(leads.get(name)) for name in names}
-    values["leads"] = float(count)
+    values["leads"] = count
     return Clause("notch", f"{what} in {which} of {', '.join(names)}", met, values)
 
 

@@ -153,7 +153,9 @@ def delineate(
     top = float(velocity[peak])
     if not top > 5 * noise:
         raise ElectrocardiogramError("The QRS does not stand out from the noise.")
-    core = ndimage.binary_closing(velocity > choice.core_share * top, np.ones(max(round(choice.gap_ms * per_ms), 1)))
+    core = ndimage.binary_closing(
+        velocity > choice.core_share * top, np.ones(max(round(choice.gap_ms * per_ms), 1), dtype=bool)
+    )
     labels, _ = ndimage.label(core)
     inside = np.flatnonzero(labels == labels[peak])
     beat = _Beat(leads_mv, noise_mv, correlation_time, velocity, noise, top, per_ms)
@@ -168,7 +170,7 @@ def _boundary(beat: _Beat, edge: int, direction: int, choice: DelineationSetting
     outwards = velocity[edge::direction][: round(choice.longest_ms * per_ms)]
     floor = float(np.quantile(outwards, 0.15))
     share = choice.threshold_share * beat.top
-    threshold = max(share, choice.noise_ratio * beat.velocity_noise, floor + share)
+    threshold = float(max(share, choice.noise_ratio * beat.velocity_noise, floor + share))
     steps, margin = _crossing(outwards, threshold, floor, per_ms, choice)
     rough = edge + direction * steps
     # the fine step sees baseline first, then the QRS up to a steep part, whichever end it is
@@ -202,7 +204,7 @@ def _boundary(beat: _Beat, edge: int, direction: int, choice: DelineationSetting
     mean = float(probability @ candidates)
     variance = float(probability @ (candidates - mean) ** 2)
     return Boundary(
-        time_ms=(samples[0] - direction * mean * per_ms) / per_ms,
+        time_ms=float(samples[0]) / per_ms - direction * mean,
         sd_ms=float(np.hypot(np.sqrt(variance), choice.shape_sd_ms)),
         threshold_mv_per_s=threshold,
         rough_ms=rough / per_ms,

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import signal
 
 from .average import AverageBeat, average_beat
@@ -146,10 +147,10 @@ def measure(ecg: Electrocardiogram, settings: DelineationSettings | None = None)
     )
 
 
-def _filled(samples_mv: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _filled(samples_mv: FloatArray) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Samples with gaps bridged by straight lines, and where the gaps were in any lead."""
     missing = ~np.isfinite(samples_mv)
-    lost = missing.any(axis=0)
+    lost = np.asarray(missing.any(axis=0))
     if not lost.any():
         return samples_mv, lost
     filled = samples_mv.copy()

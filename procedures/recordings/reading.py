@@ -12,7 +12,7 @@ from typing import Protocol
 from .edf import EdfRecording, read_edf
 from .signals import Annotation, Channel, ChannelInfo, RecordingError, Signals
 
-_KINDS = "EDF or EDF+, CSV, a zip with a WFDB record, or a DICOM waveform"
+_KINDS = "EDF or EDF+, CSV, a zip with a WFDB record, a DICOM waveform, or HL7 aECG"
 _WFDB_HEADER_LINE = re.compile(rb"^[ \t]*[\w-]+(/\d+)?[ \t]+\d+[ \t]+[\d.]+", re.MULTILINE)
 
 
@@ -45,7 +45,7 @@ class Recording(Protocol):
 
 @dataclass(frozen=True)
 class DecodedRecording:
-    """The same access to a recording that had to be decoded whole (CSV, WFDB, DICOM)."""
+    """The same access to a recording that had to be decoded whole (CSV, WFDB, DICOM, aECG)."""
 
     signals: Signals
 
@@ -115,7 +115,7 @@ def read_recording(path: Path | str) -> Signals:
     Parameters
     ----------
     path
-        EDF or EDF+, CSV, a zip with a WFDB record, or a DICOM waveform; told apart by content.
+        EDF or EDF+, CSV, a zip with a WFDB record, a DICOM waveform or HL7 aECG; told apart by content.
 
     Raises
     ------
@@ -134,6 +134,10 @@ def read_recording(path: Path | str) -> Signals:
         from .dicom_file import read_dicom
 
         return _guarded(read_dicom, path)
+    if kind == "XML":
+        from .aecg_file import read_aecg
+
+        return _guarded(read_aecg, path)
     from .csv_file import read_csv
 
     return _guarded(read_csv, path)
@@ -169,6 +173,8 @@ def _kind(path: Path) -> str:
         return "WFDB"
     if head[128:132] == b"DICM":
         return "DICOM"
+    if head.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"<"):
+        return "XML"
     if head.startswith(b"\xffBIOSEMI"):
         raise RecordingError("This is a 24-bit BDF file, which is not read here; convert it to EDF+.")
     if head.startswith((b"\xff\xfe", b"\xfe\xff")):
