@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from django.conf import settings
 from django.test import Client
-from playwright.sync_api import Browser, BrowserContext, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
 
 from registry.models import User
 
@@ -36,6 +36,11 @@ class Complaints(list[str]):
     def __init__(self) -> None:
         super().__init__()
         self._allowed: list[str] = []
+
+    def heard(self, line: ConsoleMessage) -> None:
+        """Keep a line of the console if it is an error."""
+        if line.type == "error":
+            self.append(f"{line.text} ({line.location.get('url', '')})")
 
     def allow(self, pattern: str) -> None:
         """Expect complaints that match the regular expression, for instance the log line of a 422."""
@@ -80,7 +85,7 @@ def complaints() -> Complaints:
 def page(context: BrowserContext, complaints: Complaints) -> Iterator[Page]:
     """Open a tab; errors on its console, uncaught exceptions and broken policy fail the test."""
     page = context.new_page()
-    page.on("console", lambda line: complaints.append(line.text) if line.type == "error" else None)
+    page.on("console", lambda line: complaints.heard(line))
     page.on("pageerror", lambda error: complaints.append(str(error)))
     yield page
     assert complaints.unexpected() == []

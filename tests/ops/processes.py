@@ -27,7 +27,9 @@ def free_port() -> int:
 def environment(**more: str) -> dict[str, str]:
     """Return the environment of a service process: the one of these tests, but with the service's own settings."""
     programs = f"{Path(sys.executable).parent}{os.pathsep}{os.environ['PATH']}"
-    return os.environ | {"DJANGO_SETTINGS_MODULE": "config.settings", "PATH": programs} | more
+    # Set for the browser tests of this process only; a production service refuses it.
+    ours = {name: value for name, value in os.environ.items() if name != "DJANGO_ALLOW_ASYNC_UNSAFE"}
+    return ours | {"DJANGO_SETTINGS_MODULE": "config.settings", "PATH": programs} | more
 
 
 def run(words: list[str], env: dict[str, str], cwd: Path = ROOT) -> str:

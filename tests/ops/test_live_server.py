@@ -12,11 +12,11 @@ from registry.services.people import found_centre
 
 def test_page_is_served_and_browser_complaints_are_kept(page: Page, complaints: list[str]) -> None:
     complaints.allow("kept")
-    answer = page.goto("/healthz")
+    answer = page.goto("/log-in/")
     assert answer is not None
     assert answer.status == 200
     page.evaluate("console.error('kept')")
-    assert "kept" in complaints
+    assert any("kept" in complaint for complaint in complaints)
 
 
 @pytest.mark.django_db(transaction=True)
