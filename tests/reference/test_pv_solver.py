@@ -47,6 +47,11 @@ def solve(period_s: float, emax: float, rate_hz: int) -> tuple[np.ndarray, np.nd
     initial |= {f"pressure:{name}": 80 * k for name in ("AV:AR", "AR:J0", "J0:VE")}
     initial |= {"pressure:VE:J1": 9 * k, "pressure:J1:LA": 9 * k, "pressure:LA:MV": 9 * k}
     initial |= {"pressure:MV:LV": 8 * k, "pressure:LV:AV": 8 * k}
+    normal = {"junction_type": "NORMAL_JUNCTION"}
+    junctions = [
+        {"junction_name": "J0", **normal, "inlet_vessels": [0], "outlet_vessels": [1]},
+        {"junction_name": "J1", **normal, "inlet_blocks": ["VE"], "outlet_blocks": ["LA"]},
+    ]
     points = round(period_s * rate_hz) + 1
     frame = svzerod.simulate(
         {
@@ -68,20 +73,7 @@ def solve(period_s: float, emax: float, rate_hz: int) -> tuple[np.ndarray, np.nd
             ],
             "valves": [valve("MV", "LA", "LV"), valve("AV", "LV", "AR")],
             "vessels": [vessel(0, "AR", 0.05, 1.5, 0.0005), vessel(1, "VE", 1.0, 30.0, 0.0)],
-            "junctions": [
-                {
-                    "junction_name": "J0",
-                    "junction_type": "NORMAL_JUNCTION",
-                    "inlet_vessels": [0],
-                    "outlet_vessels": [1],
-                },
-                {
-                    "junction_name": "J1",
-                    "junction_type": "NORMAL_JUNCTION",
-                    "inlet_blocks": ["VE"],
-                    "outlet_blocks": ["LA"],
-                },
-            ],
+            "junctions": junctions,
             "initial_condition": initial,
         }
     )
