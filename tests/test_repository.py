@@ -79,10 +79,24 @@ def test_top_level_is_the_agreed_one() -> None:
     allowed = {
         *("README.md", "DEVELOPERS.md", "manage.py", "docker-compose.yml", "Dockerfile", "Makefile", "pyproject.toml"),
         *("requirements.lock", "requirements-dev.lock", "config", "registry", "procedures", "analytics", "tests"),
-        *"fixtures",
+        "fixtures",
     }
     found = {path.relative_to(ROOT).parts[0] for path in tracked()}
     assert {name for name in found if not name.startswith(".")} <= allowed
+
+
+def test_every_make_target_is_explained_and_every_one_named_exists() -> None:
+    explained = (ROOT / "README.md").read_text() + (ROOT / "DEVELOPERS.md").read_text()
+    made = set(re.findall(r"^([a-z-]+):.*##", (ROOT / "Makefile").read_text(), re.MULTILINE))
+    assert set(re.findall(r"\bmake ([a-z-]+)  ", explained)) == made - {"help"}
+
+
+def test_every_variable_explained_is_one_the_settings_read() -> None:
+    read = set(re.findall(r'"((?:TRIBUTARY|DATABASE|CELERY)_[A-Z_]+)"', (ROOT / "config" / "settings.py").read_text()))
+    rows = [line for line in (ROOT / "README.md").read_text().splitlines() if line.startswith("| `")]
+    explained = {name for row in rows for name in re.findall(r"`((?:TRIBUTARY|DATABASE|CELERY)_[A-Z_]+)`", row)}
+    assert explained
+    assert explained <= read
 
 
 @pytest.mark.parametrize("model", OUR_MODELS, ids=lambda model: model._meta.label)
