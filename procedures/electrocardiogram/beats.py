@@ -37,7 +37,7 @@ def find_beats(samples_mv: FloatArray, sample_rate_hz: float) -> IntArray:
     distance = max(round(SHORTEST_RR_MS / 1000 * sample_rate_hz), 1)
     second = round(sample_rate_hz)
     tallest = [chunk.max() for chunk in np.array_split(energy, max(energy.size // (2 * second), 1))]
-    peaks, _ = signal.find_peaks(energy, height=0.4 * float(np.median(tallest)), distance=distance)
+    peaks, _ = signal.find_peaks(energy, height=0.33 * float(np.median(tallest)), distance=distance)
     # a train of QRS stands clear of what lies between
     if not peaks.size or float(np.median(energy[peaks])) < 2.5 * float(np.quantile(energy, 0.2)):
         raise ElectrocardiogramError("No QRS complexes stand out in the electrocardiogram.")

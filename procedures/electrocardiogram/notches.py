@@ -66,7 +66,9 @@ def find_notch(qrs_mv: FloatArray, noise_mv: float, sample_rate_hz: float) -> No
 def _slur(slope: FloatArray, noise: float, start: float, stop: float) -> float | None:
     """A slow stretch between two faster ones of the same direction."""
     speed = np.abs(slope)
-    fast, _ = signal.find_peaks(speed, height=NOISE_RATIO * noise + 0.05 * float(speed.max()))
+    # a QRS that starts at full speed has its first peak at its edge
+    edged = np.concatenate(([0.0], speed, [0.0]))
+    fast = signal.find_peaks(edged, height=NOISE_RATIO * noise + 0.05 * float(speed.max()))[0] - 1
     for left, right in pairwise(fast):
         at = left + int(np.argmin(speed[left:right]))
         lower = min(speed[left], speed[right])

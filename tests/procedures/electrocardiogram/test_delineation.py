@@ -1,0 +1,127 @@
+"""Onset and offset against the exact support of simulated shapes, over noise, width, stimuli and mains."""
+
+import numpy as np
+import pytest
+
+from procedures.electrocardiogram import ElectrocardiogramError, electrocardiogram, measure
+from tests.procedures.electrocardiogram.errors import errors, many
+from tests.procedures.electrocardiogram.simulated import bump, record
+
+WIDTHS = (80, 115, 150, 185, 220)
+
+
+@pytest.fixture(scope="module")
+def over_width_and_noise():
+    return {(width, noise): many((width,), (noise,), seeds=1) for width in WIDTHS for noise in (0.005, 0.02, 0.05)}
+
+
+def spread(found):
+    durations = np.array([e.duration for e in found])
+    return durations.mean(), durations.std()
+
+
+def test_duration_is_within_3_ms_on_average_and_8_ms_in_spread(over_width_and_noise):
+    mean, sd = spread([e for found in over_width_and_noise.values() for e in found])
+    assert abs(mean) < 3
+    assert sd < 8
+
+
+def test_onset_and_offset_are_each_within_3_ms_on_average(over_width_and_noise):
+    everything = [e for found in over_width_and_noise.values() for e in found]
+    assert abs(np.mean([e.onset for e in everything])) < 3
+    assert abs(np.mean([e.offset for e in everything])) < 3
+
+
+@pytest.mark.parametrize("width", WIDTHS)
+def test_no_width_is_biased(over_width_and_noise, width):
+    mean, sd = spread([e for (w, _), found in over_width_and_noise.items() if w == width for e in found])
+    assert abs(mean) < 3
+    assert sd < 8
+
+
+def test_error_does_not_grow_with_width(over_width_and_noise):
+    pairs = [(width, e.duration) for (width, _), found in over_width_and_noise.items() for e in found]
+    widths, durations = np.array(pairs).T
+    # less than 3 ms from the narrowest to the widest
+    assert abs(np.polyfit(widths, durations, 1)[0]) * (220 - 80) < 3
+
+
+@pytest.mark.parametrize("noise", [0.005, 0.02, 0.05])
+def test_no_noise_level_is_biased(over_width_and_noise, noise):
+    mean, sd = spread([e for (_, n), found in over_width_and_noise.items() if n == noise for e in found])
+    assert abs(mean) < 3
+    assert sd < 8
+
+
+def test_stated_uncertainty_covers_the_errors_and_follows_the_noise(over_width_and_noise):
+    everything = [e for found in over_width_and_noise.values() for e in found]
+    inside = np.mean([abs(e.duration) < 2 * e.duration_sd for e in everything])
+    assert inside > 0.85
+    low, high = (
+        np.mean([e.duration_sd for (_, n), found in over_width_and_noise.items() if n == noise for e in found])
+        for noise in (0.005, 0.05)
+    )
+    assert high > 1.3 * low
+
+
+@pytest.mark.parametrize(
+    "conditions",
+    [
+        {"stimulus_before_ms": 15.0},
+        {"stimulus_before_ms": 40.0},
+        {"stimulus_before_ms": 0.0},
+        {"mains_mv": 0.05},
+        {"wander_mv": 0.5},
+        {"rate_hz": 500.0},
+        {"rate_hz": 250.0},
+    ],
+    ids=str,
+)
+def test_duration_holds_under(conditions):
+    mean, sd = spread(many((90, 150, 210), (0.02,), seeds=1, **conditions))
+    assert abs(mean) < 3
+    assert sd < 8
+
+
+@pytest.mark.parametrize("depth", [0.3, 0.9])
+def test_notches_do_not_split_the_qrs(depth):
+    size = np.random.default_rng(3).normal(size=(8, 1))
+
+    def notched(s):
+        return size * (bump(s) * (1 - depth * bump((s - 0.4) / 0.2)))
+
+    found = [errors(record("", width, 7 + width, shape=notched, noise_mv=0.01)) for width in (120, 160, 200)]
+    assert max(abs(e.duration) for e in found) < 8
+
+
+def test_quiet_middle_of_30_ms_belongs_to_the_qrs():
+    size = np.random.default_rng(4).normal(size=(8, 1))
+
+    def two_parts(s):
+        return size * (bump(s / 0.4) - 0.8 * bump((s - 0.6) / 0.4))
+
+    found = errors(record("", 150, 5, shape=two_parts, noise_mv=0.01))
+    assert abs(found.duration) < 8
+
+
+def test_noise_alone_is_refused():
+    rng = np.random.default_rng(1)
+    ecg = electrocardiogram({name: rng.normal(size=8000) * 0.05 for name in ("I", "II", "V1", "V6")}, 1000.0)
+    with pytest.raises(ElectrocardiogramError, match="QRS"):
+        measure(ecg)
+
+
+def test_threshold_follows_noise_and_velocity():
+    """Not a fixed value: it rises with the noise, and with the size of the QRS."""
+
+    def thresholds(**conditions):
+        made = record("bells", 140, 11, **conditions)
+        limits = measure(electrocardiogram(made.leads, made.rate_hz)).delineation
+        return limits.onset.threshold_mv_per_s, limits.velocity_noise_mv_per_s
+
+    quiet, quiet_noise = thresholds(noise_mv=0.01)
+    noisy, noisy_noise = thresholds(noise_mv=0.1)
+    small, _ = thresholds(noise_mv=0.01, peak_mv=0.6)
+    assert noisy > 1.2 * quiet
+    assert noisy_noise == pytest.approx(10 * quiet_noise, rel=0.3)
+    assert small < 0.7 * quiet

@@ -1,0 +1,51 @@
+import pytest
+
+from procedures.electrocardiogram import ElectrocardiogramError, LeadQrs, contradictions, position_findings
+
+QS, R, RS, QR = (
+    LeadQrs("-", s_mv=1.0),
+    LeadQrs("+", r_mv=1.0),
+    LeadQrs("+-", r_mv=0.2, s_mv=1.0),
+    LeadQrs("-+", q_mv=0.6, r_mv=1.0),
+)
+AGREEING = {
+    "anterior": {"V1": QS},
+    "anterolateral": {"I": QS},
+    "lateral": {"I": QR, "V1": R, "V2": RS},
+    "posterolateral": {"I": QS, "V1": R},
+    "posterior": {"V1": R, "V2": R},
+    "inferior": {"V6": QS},
+}
+OPPOSITE = {
+    "anterior": {"V1": R},
+    "anterolateral": {"I": R},
+    "lateral": {"I": R, "V1": QS, "V2": R},
+    "posterolateral": {"I": R, "V1": QS},
+    "posterior": {"V1": QS, "V2": QS},
+    "inferior": {"V6": R},
+}
+
+
+@pytest.mark.parametrize("wall", AGREEING)
+def test_expected_patterns_agree_and_opposite_ones_contradict(wall):
+    assert [f.agrees for f in position_findings(wall, AGREEING[wall])] == [True] * len(AGREEING[wall])
+    assert contradictions(wall, AGREEING[wall]) == ()
+    assert [f.agrees for f in position_findings(wall, OPPOSITE[wall])] == [False] * len(OPPOSITE[wall])
+    assert len(contradictions(wall, OPPOSITE[wall])) == len(OPPOSITE[wall])
+
+
+def test_contradiction_names_the_logged_wall_and_what_was_found():
+    (sentence,) = contradictions("anterolateral", {"I": R})
+    assert "Logged as anterolateral" in sentence
+    assert "R in I" in sentence
+
+
+def test_missing_or_flat_leads_contradict_nothing():
+    assert contradictions("lateral", {}) == ()
+    assert contradictions("lateral", {"I": LeadQrs(""), "V1": LeadQrs("")}) == ()
+    assert {f.agrees for f in position_findings("lateral", {})} == {None}
+
+
+def test_unknown_wall_is_refused():
+    with pytest.raises(ElectrocardiogramError, match="septal"):
+        position_findings("septal", {})
