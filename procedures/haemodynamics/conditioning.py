@@ -7,7 +7,7 @@ import numpy as np
 from . import quality
 from .cycles import Cycles, build_cycles
 from .filters import COARSE_MS, derivative_ladder, differentiator, low_pass, mains_line, remove_line
-from .loop_metrics import PressureTraces
+from .loop_metrics import SLOPE_NOISE_SHARE, PressureTraces
 from .results import QualityNote
 from .rwaves import find_r_waves
 from .settings import Settings
@@ -66,5 +66,8 @@ def find_cycles(
     else:
         text = "No ECG: beats were found by the upstroke of the pressure."
         notes.append(QualityNote("no_ecg", text, severity="info"))
-    cycles = build_cycles(traces.slope, traces.coarse_slope, upstrokes, r_waves, settings.onset_fraction, rate)
+    # The onset is a crossing near zero slope: where the derivative is noisy it would be crossed late.
+    noisy = upstrokes.size > 0 and traces.slope_noise > SLOPE_NOISE_SHARE * np.median(traces.slope[upstrokes])
+    onset_slope = traces.coarse_slope if noisy else traces.slope
+    cycles = build_cycles(onset_slope, traces.coarse_slope, upstrokes, r_waves, settings.onset_fraction, rate)
     return cycles, notes
