@@ -239,3 +239,16 @@ def test_a_folder_filled_meanwhile_takes_the_record_back(centre, researcher, tmp
 
     assert [path.name for path in tmp_path.rglob("*")] == ["out", "theirs"]
     assert not CohortExport.objects.exists()
+
+
+@pytest.mark.django_db(transaction=True)
+def test_an_export_in_its_own_transactions_is_written_and_recorded(tmp_path):
+    """The other tests run inside one transaction; this one commits, as the command does."""
+    centre = make.make_centre()
+    make.make_session(consented(centre))
+
+    export = export_cohort(by=make.make_user(Role.RESEARCHER, centre), centre=centre, out=tmp_path / "out", key=KEY)
+
+    assert CohortExport.objects.get().manifest_sha256 == export.manifest_sha256
+    assert len(rows(tmp_path / "out", "sessions.csv")) == 1
+    assert list(faults()) == []
