@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import asdict
 from typing import Any
 
 from procedures.models import Decision
 from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import SessionComparison, SiteRow
+from procedures.selectors.return_visit import return_visit
+from procedures.selectors.weighing import metrics_agree, weigh_sites
 
 _ESTIMATES = (
     "change_percent", "low_percent", "high_percent", "probability_best", "probability_better_than_baseline",
@@ -49,6 +52,8 @@ def as_values(comparison: SessionComparison, caution: str) -> dict[str, Any]:
             for site in comparison.not_reached
         ],
         "decision": _decision(comparison.decision),
+        "weighing": _weighing(comparison),
+        "return_visit": _return_visit(comparison),
         "origin": "mixed" if len(comparison.origins) > 1 else next(iter(comparison.origins), None),
         "algorithm_version": summary.algorithm_version if summary else None,
         "caution": caution,
@@ -68,6 +73,38 @@ def _site(row: SiteRow) -> dict[str, Any]:
         "flags": list(row.response.flags) if row.response else [],
         "measurement": {name: getattr(row.measurement, name) for name in _MEASURED} if row.measurement else None,
         "concerns": row.concerns,
+    }
+
+
+def _weighing(comparison: SessionComparison) -> dict[str, Any] | None:
+    weighed = weigh_sites(comparison)
+    if weighed is None:
+        return None
+    return {
+        "criteria": [asdict(criterion) for criterion in weighed.criteria],
+        "sites": [
+            {
+                "state": site.row.site.label,
+                "apical": site.apical,
+                "beaten_by": site.beaten_by,
+                "facts": {c.key: asdict(fact) if fact else None for c, fact in site.pairs},
+            }
+            for site in weighed.sites
+        ],
+        "unbeaten": list(weighed.unbeaten),
+        "metrics_agree": metrics_agree(comparison),
+    }
+
+
+def _return_visit(comparison: SessionComparison) -> dict[str, Any] | None:
+    returned = return_visit(comparison)
+    if returned is None:
+        return None
+    return {
+        "state": returned.site.label,
+        "returned_at": returned.returned_at.isoformat(),
+        "warns": returned.warns,
+        "checks": [asdict(check) for check in returned.checks],
     }
 
 

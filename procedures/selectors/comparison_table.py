@@ -8,6 +8,8 @@ from collections.abc import Sequence
 from procedures.models import LeadMeasurement
 from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import SessionComparison, SiteRow
+from procedures.selectors.return_visit import return_visit
+from procedures.selectors.weighing import metrics_agree, weigh_sites
 
 _WIDTH = 118
 _HEADS = (
@@ -32,6 +34,11 @@ def as_table(comparison: SessionComparison, caution: str) -> str:
     if comparison.not_reached:
         lines += ["", "Not reached"]
         lines += [f"{site.label}: {site.get_not_reached_reason_display().lower()}." for site in comparison.not_reached]
+    weighed, agree, returned = weigh_sites(comparison), metrics_agree(comparison), return_visit(comparison)
+    if weighed:
+        lines += ["", "Weighed side by side", weighed.sentence, *([agree] if agree else [])]
+    if returned:
+        lines += ["", f"Return to {returned.site.label}", *(check.sentence for check in returned.checks)]
     advice = words.advice(comparison)
     if advice:
         lines += ["", "Advice", *advice]

@@ -8,6 +8,7 @@ from django import template
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
+from procedures.acute_response.weighing import Criterion, Fact
 from procedures.figures.style import SiteStyle, marker_path
 from procedures.models import LeadMeasurement
 from procedures.polar import segment_name
@@ -67,3 +68,16 @@ def threshold(measurement: LeadMeasurement | None) -> str:
 def quantity(value: Any, unit: str) -> str:
     """Return a number with its unit, or words when it is missing."""
     return "not measured" if value is None else f"{value:g}{NB}{unit}"
+
+
+@register.simple_tag
+def weighed_fact(criterion: Criterion, fact: Fact | None) -> str:
+    """Say a fact of the weighing: a change signed, a bound as such, missing in words."""
+    if fact is None:
+        return "not known"
+    if criterion.key == "response":
+        return words.signed(fact.value)
+    if criterion.key == "stable":
+        return "yes" if fact.value else "no"
+    text = f"{fact.value:.1f}{NB}×" if criterion.unit == "times" else f"{fact.value:g}"
+    return f"at least{NB}{text}" if fact.at_least else text

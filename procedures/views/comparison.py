@@ -18,7 +18,9 @@ from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import OPENING_METRICS, SessionComparison, compare_session
 from procedures.selectors.comparison_state import comparison_state
 from procedures.selectors.epochs_used import epochs_used
+from procedures.selectors.return_visit import return_visit
 from procedures.selectors.sessions import sessions_for
+from procedures.selectors.weighing import APICAL_NOTE, metrics_agree, weigh_sites
 from registry.access import Right, allowed
 from registry.views.request import MemberRequest
 
@@ -76,5 +78,9 @@ def _context(request: MemberRequest, session: Session, compared: SessionComparis
         "captions": captions(compared, shown_segment_site(compared)),
         "has_loops": EpochBeats.objects.filter(epoch__session=session).exclude(loop={}).exists(),
         "epochs": epochs_used(session, key) if key else [],
+        "weighed": weigh_sites(compared),
+        "agreement": metrics_agree(compared),
+        "apical_note": APICAL_NOTE,
+        "returned": return_visit(compared),
         "polar": polar_diagram(compared.sites, styles, chosen=decided, leading=leading),
     }

@@ -15,7 +15,9 @@ from procedures.models import Amendment, LogEntry
 from procedures.polar import polar_diagram
 from procedures.selectors import comparison_words as words
 from procedures.selectors.report import session_report
+from procedures.selectors.return_visit import return_visit
 from procedures.selectors.sessions import sessions_for
+from procedures.selectors.weighing import metrics_agree, weigh_sites
 from registry.access import Right, allowed
 from registry.views.request import MemberRequest
 
@@ -45,6 +47,9 @@ def report(request: MemberRequest, session: UUID) -> HttpResponse:
         "advice": words.advice(told.main),
         "baseline": words.baseline_words(told.main),
         "baselines": words.baselines_used(told.main),
+        "weighed": weigh_sites(told.main),
+        "agreement": metrics_agree(told.main),
+        "returned": return_visit(told.main),
         "drift": words.drift(told.main),
         "decision_words": words.decision_words(told.main),
         "rows": [

@@ -1,0 +1,77 @@
+"""Back at the chosen site: what the last visit says against the earlier ones."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+from procedures.acute_response import ResponseError
+from procedures.acute_response.return_visit import TOLERANCES, ReturnCheck, check_measurement, check_response
+from procedures.models import Session, Site
+from procedures.selectors.comparison import SessionComparison
+from procedures.selectors.observations import BASELINE, observed_epochs
+
+
+@dataclass(frozen=True)
+class ReturnVisit:
+    """The site returned to, when, and each thing compared."""
+
+    site: Site
+    returned_at: dt.datetime
+    checks: list[ReturnCheck]
+
+    @property
+    def warns(self) -> bool:
+        """Whether anything differs by more than the noise allows."""
+        return any(check.agrees is False for check in self.checks)
+
+
+def return_visit(compared: SessionComparison) -> ReturnVisit | None:
+    """Compare the last visit to the chosen site (or the leading one) with the earlier ones.
+
+    A return is a visit after another site was tested in between; without one there is nothing to compare.
+    """
+    site = compared.decision.site if compared.decision else None
+    site = site or (compared.leader.site if compared.leader else None)
+    returned_at = _returned_at(compared.session, site) if site else None
+    if site is None or returned_at is None or compared.metric is None:
+        return None
+    key = compared.metric.key
+    since_s = (returned_at - compared.session.started_at).total_seconds()
+    try:
+        checks = [
+            check_response(
+                observed_epochs(compared.session).get(key, []),
+                state=site.label, since_s=since_s, baseline=BASELINE, metric=key,
+            )
+        ]  # fmt: skip
+    except ResponseError as error:
+        checks = [ReturnCheck(key, None, None, None, None, str(error))]
+    return ReturnVisit(site, returned_at, checks + _measurements(site))
+
+
+def _returned_at(session: Session, site: Site) -> dt.datetime | None:
+    """Return when the last stay at the site began, if another site was tested since an earlier stay."""
+    visits = list(
+        session.epochs.filter(excluded_reason="", site__isnull=False)
+        .order_by("started_at", "id")
+        .values_list("site_id", "started_at")
+    )
+    returned, away, seen = None, False, False
+    for site_id, started_at in visits:
+        if site_id != site.pk:
+            away = seen
+        elif away or not seen:
+            returned = started_at if away else None
+            seen, away = True, False
+    return returned
+
+
+def _measurements(site: Site) -> list[ReturnCheck]:
+    """Compare the first and the last lead measurement of the site, where it was measured twice."""
+    measured = list(site.measurements.order_by("measured_at", "id"))
+    if len(measured) < 2:
+        return [ReturnCheck("lead", None, None, None, None, "Lead measurements were not repeated.")]
+    first, last = measured[0], measured[-1]
+    pairs = {key: (getattr(first, key), getattr(last, key)) for key in TOLERANCES}
+    return [check_measurement(key, *pair) for key, pair in pairs.items() if pair != (None, None)]
