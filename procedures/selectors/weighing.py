@@ -86,9 +86,7 @@ def _criteria(metric: Metric) -> list[Criterion]:
     one_step = TOLERANCES["capture_threshold_v"][0]
     return [
         Criterion("response", f"{metric.label}, change", int(metric.direction), "%", RESPONSE_RESOLUTION_POINTS),
-        Criterion(
-            "threshold", f"Threshold at {LIMIT_PULSE_WIDTH_MS:g} ms", -1, "V", TOLERANCES["capture_threshold_v"][0]
-        ),
+        Criterion("threshold", f"Threshold at {LIMIT_PULSE_WIDTH_MS:g} ms", -1, "V", one_step),
         Criterion("phrenic", "Phrenic : capture", 1, "times", RATIO_RESOLUTION),
         Criterion("sensing", "R wave", 1, "mV", TOLERANCES["sensed_r_wave_mv"][0]),
         Criterion("stable", "Stable", 1),
