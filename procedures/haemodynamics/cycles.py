@@ -12,6 +12,7 @@ from .windows import IntArray, argmax, blocks, gather
 
 ELECTROMECHANICAL_S = (-0.02, 0.30)
 LONGEST_CYCLE_S = 3.0
+SHORTEST_BEAT_S = 0.12
 
 
 @dataclass(frozen=True)
@@ -125,7 +126,10 @@ def build_cycles(
     # An upstroke whose R wave was missed is marked where its R wave should have been.
     delay = float(np.median((onset - r_wave)[has_r])) if has_r.any() else 0.0
     mark = np.where(has_r, r_wave, onset - delay).astype(float)
-    # A recording that begins within an upstroke shows neither its onset nor its R wave.
+    # A recording that begins within an upstroke shows neither its onset nor its R wave; of two R waves that a false
+    # one makes out of one upstroke, the first stands.
     whole = (onset > 0) & (mark >= 0)
+    apart = SHORTEST_BEAT_S * sample_rate_hz
+    whole[1:] &= (np.diff(onset) >= apart) & (np.diff(mark) >= apart)
     mark, onset, located, has_r = mark[whole], onset[whole], located[whole], has_r[whole]
     return Cycles(mark[:-1], mark[1:], onset[:-1], onset[1:], located[:-1].astype(np.int64), has_r[:-1])

@@ -60,7 +60,7 @@ def unfit(
             lost |= (place < stops.size) & (starts[np.minimum(place, stops.size - 1)] < cycles.next_onset)
     start, stop = cycles.onset.astype(np.int64), cycles.next_onset.astype(np.int64)
     residual = np.concatenate(([0.0], np.cumsum((quality.bridge(signals.pressure_mmhg) - traces.smooth) ** 2)))
-    rms = np.sqrt((residual[stop] - residual[start]) / np.maximum(stop - start, 1))
+    rms = np.sqrt(np.maximum(residual[stop] - residual[start], 0.0) / np.maximum(stop - start, 1))
     typical = float(np.median(rms)) if n else 0.0
     noisy = (rms > settings.noise_ratio * typical) & (rms > 1.0)
     return {"signal_lost": lost, "noisy": noisy}

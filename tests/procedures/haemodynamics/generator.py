@@ -19,7 +19,7 @@ LEAD_IN_S = 4.0
 SHARES = np.array([0.14, 0.20, 0.24, 0.23, 0.19])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Plan:
     """Beats of one recording: R-wave times (s), which are ectopic, and the strength of each."""
 
@@ -33,7 +33,7 @@ class Plan:
     exchange_ml: float = 0.0
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Made:
     """A recording without noise, its plan, and copies with noise on request."""
 
@@ -41,6 +41,9 @@ class Made:
     pressure: np.ndarray
     segments: np.ndarray
     ecg: np.ndarray
+
+    def __repr__(self) -> str:
+        return f"Made({self.pressure.size} samples)"
 
     @property
     def total(self) -> np.ndarray:

@@ -35,12 +35,7 @@ def noisy_means(recording: Made, seed: int) -> dict[str, float]:
 def test_bias_within_two_percent(made: dict[str, Made], name: str) -> None:
     recording = made[name]
     clean = analyse(recording.signals(), settings=UNTRIMMED).epochs[0].metrics
-    runs = [
-        analyse(recording.signals(np.random.default_rng(seed), noise=1.0, hum=0.5), settings=UNTRIMMED)
-        .epochs[0]
-        .metrics
-        for seed in range(4)
-    ]
+    runs = [noisy_means(recording, seed) for seed in range(4)]
     for key in WITHIN_TWO_PERCENT:
         found = np.mean([run[key] for run in runs])
         assert found == pytest.approx(clean[key].mean, rel=0.02), key
@@ -53,11 +48,6 @@ def test_bias_within_two_percent(made: dict[str, Made], name: str) -> None:
 def test_free_asymptote_is_unbiased_within_its_own_error(made: dict[str, Made], key: str) -> None:
     recording = made["breathing"]
     clean = analyse(recording.signals(), settings=UNTRIMMED).epochs[0].metrics[key].mean
-    runs = [
-        analyse(recording.signals(np.random.default_rng(seed), noise=1.0, hum=0.5), settings=UNTRIMMED)
-        .epochs[0]
-        .metrics
-        for seed in range(6)
-    ]
+    runs = [noisy_means(recording, seed) for seed in range(6)]
     found = np.array([run[key] for run in runs])
     assert found.mean() == pytest.approx(clean, rel=0.05)
