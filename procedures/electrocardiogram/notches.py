@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
@@ -48,9 +49,10 @@ def find_notch(qrs_mv: FloatArray, noise_mv: float, sample_rate_hz: float) -> No
     start, stop = FROM_MS * per_ms, TO_SHARE * qrs_mv.size
     if qrs_mv.size < 2 * window or stop <= start:
         return Notch()
-    smooth = signal.savgol_filter(qrs_mv, window, 2)
-    slope = signal.savgol_filter(qrs_mv, window, 2, deriv=1) * per_ms  # mV/ms
-    slope_noise = float(np.sqrt(np.sum(signal.savgol_coeffs(window, 2, deriv=1) ** 2))) * per_ms * noise_mv
+    padded = np.pad(qrs_mv, window // 2, mode="edge")
+    smooth = np.convolve(padded, _kernel(window, 0), "valid")
+    slope = np.convolve(padded, _kernel(window, 1), "valid") * per_ms  # mV/ms
+    slope_noise = float(np.sqrt(np.sum(_kernel(window, 1) ** 2))) * per_ms * noise_mv
     size = np.abs(smooth)
     # a dip to zero is the border between two waves, not a notch in one
     dips, _ = signal.find_peaks(-size, prominence=max(LEAST_DIP_MV, NOISE_RATIO * noise_mv))
@@ -61,6 +63,12 @@ def find_notch(qrs_mv: FloatArray, noise_mv: float, sample_rate_hz: float) -> No
     if slur is None:
         slur = _plateau(smooth, slope, start, stop)
     return Notch() if slur is None else Notch(slurred=True, at_ms=slur / per_ms)
+
+
+@lru_cache(maxsize=16)
+def _kernel(window: int, derivative: int) -> FloatArray:
+    """Quadratic fit over a window: its value or its slope."""
+    return np.asarray(signal.savgol_coeffs(window, 2, deriv=derivative), dtype=np.float64)
 
 
 def _slur(slope: FloatArray, noise: float, start: float, stop: float) -> float | None:

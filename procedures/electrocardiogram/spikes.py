@@ -44,7 +44,8 @@ def find_spikes(samples_mv: FloatArray, sample_rate_hz: float) -> Spikes:
     """
     per_ms = sample_rate_hz / 1000.0
     window = 2 * max(round((_WIDEST_MS + 0.5) * per_ms), 1) + 1
-    median = ndimage.median_filter(samples_mv, size=(1, window), mode="nearest")
+    # row by row: SciPy's filter for one dimension is several times faster than the one for more
+    median = np.stack([ndimage.median_filter(lead, size=window, mode="nearest") for lead in samples_mv])
     excess = np.sqrt(np.sum((samples_mv - median) ** 2, axis=0))
     slope = np.sqrt(np.sum(np.gradient(median, axis=1) ** 2, axis=0)) * per_ms  # mV/ms
     near, far = max(round(3 * per_ms), 1), max(round(14 * per_ms), 3)
