@@ -1,7 +1,8 @@
 """Pressure-volume analysis: signals to beats, beats to metrics, epochs to statistics. NumPy and SciPy only."""
 
-from .analysis import ALGORITHM_VERSION, analyse
+from .analysis import ALGORITHM_VERSION, analyse, analyse_segments
 from .average_loop import loops
+from .dyssynchrony import SegmentMotion
 from .occlusion import LoadReductionRun, load_reduction_run
 from .results import Analysis, BeatTable, EpochSummary, MetricSummary, QualityNote
 from .settings import Settings
@@ -17,8 +18,10 @@ __all__ = [
     "MetricSummary",
     "PressureVolumeSignals",
     "QualityNote",
+    "SegmentMotion",
     "Settings",
     "analyse",
+    "analyse_segments",
     "load_reduction_run",
     "loops",
 ]

@@ -8,10 +8,11 @@ import numpy as np
 
 from procedures.metrics import BY_KEY
 
-from . import dyssynchrony, fitness, quality, refusal
 from . import epochs as epoch_work
+from . import fitness, quality, refusal
 from .conditioning import find_cycles, pressure_traces
 from .cycles import LONGEST_CYCLE_S, Cycles
+from .dyssynchrony import SegmentMotion, dyssynchrony_metrics, segment_motion
 from .loop_metrics import PressureTraces, pressure_metrics, volume_metrics
 from .results import Analysis, BeatTable
 from .segments import filter_note, reduce_segments
@@ -84,11 +85,10 @@ def analyse(
     notes += fitness.apply_overrides(refused, mark_s, overrides)
     notes += quality.drift_notes(metrics["p_min_mmhg"], refused == "")
     if signals.segments_ml is not None and cycles.count:
-        rows = np.stack([quality.bridge(row) for row in signals.segments_ml])
-        segments = reduce_segments(rows, settings, rate)
+        segments = reduce_segments(_bridged_segments(signals), settings, rate)
         notes.append(filter_note(segments, settings))
-        alone = np.where(refused == "", group, -1)
-        metrics |= dyssynchrony.dyssynchrony_metrics(segments, cycles, minimum, alone, settings, rate)
+        motion = segment_motion(segments, cycles, minimum, np.where(refused == "", group, -1), settings, rate)
+        metrics |= dyssynchrony_metrics(motion)
     notes += epoch_work.trim_breaths(signals, refused, mark_s, next_s, epoch, metrics, windows, settings)
     fitness.apply_overrides(refused, mark_s, overrides)  # what was chosen by hand outranks the trimming too
 
@@ -98,6 +98,36 @@ def analyse(
     summaries = tuple(epoch_work.summary(beats, index, window) for index, window in enumerate(windows))
     notes += epoch_work.gap_notes(summaries, metrics)
     return Analysis(ALGORITHM_VERSION, settings, beats, summaries, tuple(notes))
+
+
+def analyse_segments(signals: PressureVolumeSignals, analysis: Analysis) -> SegmentMotion:
+    """Motion of each segment in each beat of an analysis: systolic, diastolic and whole-cycle dyssynchrony, lags.
+
+    Columns follow the rows of ``analysis.beats``.
+
+    Raises
+    ------
+    ValueError
+        If there are no segments, or the analysis is of other signals or found no beat.
+    """
+    if signals.segments_ml is None:
+        raise ValueError("The recording has no segmental volumes.")
+    settings, rate = analysis.settings, signals.sample_rate_hz
+    traces, _ = pressure_traces(signals, settings)
+    cycles, _ = find_cycles(signals, traces, settings)
+    if cycles.count == 0 or cycles.count != len(analysis.beats):
+        raise ValueError("The analysis does not belong to this recording, or has no beat.")
+    _, minimum = pressure_metrics(traces, cycles, settings, rate)
+    group = np.where(analysis.beats.refused == "", refusal.runs(analysis.beats.epoch), -1)
+    segments = reduce_segments(_bridged_segments(signals), settings, rate)
+    return segment_motion(segments, cycles, minimum, group, settings, rate)
+
+
+def _bridged_segments(signals: PressureVolumeSignals) -> FloatArray:
+    assert signals.segments_ml is not None  # noqa: S101 - for the type checker; callers have asked
+    if np.isfinite(signals.segments_ml).all():
+        return signals.segments_ml  # no copy of what may be most of the recording
+    return np.stack([quality.bridge(row) for row in signals.segments_ml])
 
 
 def _pressure_and_volume(

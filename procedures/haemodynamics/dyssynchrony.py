@@ -14,6 +14,8 @@ slopes of neighbouring used beats of an epoch are averaged on cycle phase.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -129,10 +131,31 @@ def internal_flow_percent(slopes: FloatArray, weight: FloatArray | None = None) 
         return np.asarray(100 * (internal * share).sum(axis=1) / (total * share).sum(axis=1))
 
 
-def dyssynchrony_metrics(
+@dataclass(frozen=True)
+class SegmentMotion:
+    """What each segment of each beat does, as columns of shape (k, n).
+
+    Attributes
+    ----------
+    whole, systolic, diastolic
+        Percent of the cycle, of systole (dP/dtmax to dP/dtmin) and of the rest, spent moving against the total.
+    lag_ms
+        Lag behind the total over systole.
+    internal_flow
+        Internal flow fraction of each beat, percent, shape (n,).
+    """
+
+    whole: FloatArray
+    systolic: FloatArray
+    diastolic: FloatArray
+    lag_ms: FloatArray
+    internal_flow: FloatArray
+
+
+def segment_motion(
     traces: SegmentTraces, cycles: Cycles, minimum: IntArray, group: NDArray[np.int64], settings: Settings, rate: float
-) -> dict[str, FloatArray]:
-    """Dyssynchrony, internal flow and dispersion of each beat.
+) -> SegmentMotion:
+    """Motion of every segment in every beat.
 
     ``group``: epoch of each beat that may be averaged with its neighbours, −1 for one that stands alone.
     """
@@ -143,8 +166,23 @@ def dyssynchrony_metrics(
     slopes, averaged = average_neighbours(slopes, group, beats)
     correlation, _ = average_neighbours(lag_correlation(traces, *systole), group, beats)
     band = settings.slope_dead_band_sd * traces.noise[:, None, None] / np.sqrt(averaged)[None, :, None]
+    # Systole begins at dP/dtmax, a little way into the part from onset to dP/dtmin.
+    begin = (cycles.peak_slope - cycles.onset) / np.maximum(minimum - cycles.onset, 1)
+    phase = (np.arange(SYSTOLIC_POINTS + DIASTOLIC_POINTS) + 0.5) / SYSTOLIC_POINTS
+    within = weight * ((phase >= begin[:, None]) & (phase < 1))
+    return SegmentMotion(
+        dyssynchrony_percent(slopes, weight, band),
+        dyssynchrony_percent(slopes, within, band),
+        dyssynchrony_percent(slopes, weight - within, band),
+        best_lag_ms(correlation),
+        internal_flow_percent(slopes, weight),
+    )
+
+
+def dyssynchrony_metrics(motion: SegmentMotion) -> dict[str, FloatArray]:
+    """The metrics of a beat, shape (n,): mean dyssynchrony over the segments, internal flow, dispersion."""
     return {
-        "dyssynchrony_percent": dyssynchrony_percent(slopes, weight, band).mean(axis=0),
-        "internal_flow_percent": internal_flow_percent(slopes, weight),
-        "dispersion_ms": dispersion_ms(best_lag_ms(correlation)),
+        "dyssynchrony_percent": motion.whole.mean(axis=0),
+        "internal_flow_percent": motion.internal_flow,
+        "dispersion_ms": dispersion_ms(motion.lag_ms),
     }

@@ -15,6 +15,14 @@ stroke_work_mmhg_ml     area of the loop, shoelace formula, closed by a straight
 ea_mmhg_per_ml          ESP/SV (Sunagawa et al., Am J Physiol 1983;245:H773, from memory)
 cycle_efficiency        SW/((p_max − p_min)·(EDV − ESV)) (Schreuder et al., J Am Coll Cardiol 2000;36:2104, from memory)
 ======================  ==============================================================================
+
+Choices published, and ours. End-diastole: R-wave peak, or upstroke onset where dP/dt crosses a tenth of its maximum
+(both from memory; ours is the onset, since the R peak's timing changes with the QRS that each pacing site makes; see
+``Settings.end_diastole``). EDV: volume at that moment, or the largest; ours is the largest, because conductance is
+disturbed by the electrogram during depolarisation (McGuirk et al., J Biomed Sci Eng 2009;2:491). ESV: volume at
+end-systole, or the smallest; ours is the smallest. End-systole: max P/(V − V0), or dP/dtmin; ours is the first.
+
+No value is the largest of many noisy samples: an extreme is located under a narrow filter and read under a wide one.
 """
 
 from __future__ import annotations
@@ -22,6 +30,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import PchipInterpolator as interpolate_monotone
 
 from .cycles import Cycles
 from .filters import Differentiator, differentiator, low_pass
@@ -35,6 +44,7 @@ SLOPE_HALF_S = 0.008
 SLOPE_NOISE_SHARE = 0.005
 START_MS = 41.0
 LONGEST_RELAXATION_S = 0.35
+LOWEST_RELAXATION_HZ = 700.0
 
 
 @dataclass(frozen=True)
@@ -72,24 +82,44 @@ def slope_extreme(traces: PressureTraces, at: IntArray, sign: int, sample_rate_h
     return vertex(traces.slope, at, round(SLOPE_HALF_S * sample_rate_hz), sign)
 
 
+def refined(x: FloatArray, factor: int) -> FloatArray:
+    """``factor`` times the samples, by monotone cubic pieces, which do not overshoot at corners."""
+    if factor == 1 or x.size < 4:
+        return x
+    fine = np.arange((x.size - 1) * factor + 1) / factor
+    return np.asarray(interpolate_monotone(np.arange(x.size), x)(fine))
+
+
 def relaxation_metrics(
-    traces: PressureTraces, start: IntArray, edp_next: FloatArray, stop: IntArray, settings: Settings, rate: float
+    traces: PressureTraces, minimum: IntArray, edp_next: FloatArray, stop: IntArray, settings: Settings, rate: float
 ) -> dict[str, FloatArray]:
-    """The three time constants, from dP/dtmin (``start``) to the next EDP plus the margin."""
+    """The three time constants, from dP/dtmin to the next EDP plus the margin.
+
+    Below 700 Hz the pressure is interpolated to about 1 kHz first: the window is some 50 ms long, and where it ends
+    must be known more closely than to 4 ms.
+    """
+    factor = 1 if rate >= LOWEST_RELAXATION_HZ else int(np.ceil(1000 / rate))
+    raw, smooth, fine_rate = refined(traces.raw, factor), refined(traces.smooth, factor), rate * factor
+    # Where the derivative is noisy its smallest sample wanders; a narrower filter holds the start steady.
+    steady = traces.slope
+    if minimum.size and traces.slope_noise > SLOPE_NOISE_SHARE * np.median(np.abs(traces.slope[minimum])):
+        steady = differentiator(START_MS, rate)(traces.raw)
+    half = round(0.04 * rate)
+    steepest = argmax(steady, np.maximum(minimum - half, 0), np.minimum(minimum + half // 2, steady.size), -1)
+    start = steepest * factor
     result = {key: np.full(start.size, np.nan) for key in ("exponential", "zero_asymptote", "logistic")}
-    longest = round(LONGEST_RELAXATION_S * rate)
+    longest = round(LONGEST_RELAXATION_S * fine_rate)
     for part in blocks(start.size):
-        end = np.minimum(stop[part], start[part] + longest)
-        values, inside = gather(traces.raw, start[part], end)
-        smooth, _ = gather(traces.smooth, start[part], end)
-        above = smooth > (edp_next[part] + settings.tau_end_above_edp_mmhg)[:, None]
+        end = np.minimum(stop[part] * factor, start[part] + longest)
+        values, inside = gather(raw, start[part], end)
+        above = gather(smooth, start[part], end)[0] > (edp_next[part] + settings.tau_end_above_edp_mmhg)[:, None]
         inside &= np.logical_and.accumulate(above, axis=1)
-        time_ms: FloatArray = np.arange(values.shape[1], dtype=np.float64) * (1000.0 / rate)
+        time_ms: FloatArray = np.arange(values.shape[1], dtype=np.float64) * (1000.0 / fine_rate)
         used = max(int(inside.sum(axis=1).max(initial=1)), 1)
         values, inside, time_ms = values[:, :used], inside[:, :used], time_ms[:used]
-        result["exponential"][part] = tau_exponential_ms(time_ms, values, inside)[0]
+        result["exponential"][part] = tau_exponential_ms(time_ms, values, inside, factor)[0]
         result["zero_asymptote"][part] = tau_zero_asymptote_ms(time_ms, values, inside)
-        result["logistic"][part] = tau_logistic_ms(time_ms, values, inside)[0]
+        result["logistic"][part] = tau_logistic_ms(time_ms, values, inside, factor)[0]
     return {f"tau_{name}_ms": column for name, column in result.items()}
 
 
@@ -104,12 +134,6 @@ def pressure_metrics(
     at_r = settings.end_diastole == "r_wave"
     edp_at, next_at = (cycles.mark, cycles.next_mark) if at_r else (cycles.onset, cycles.next_onset)
     edp_next = interpolate(traces.smooth, next_at)
-    half = round(0.04 * sample_rate_hz)
-    # Where the derivative is noisy its smallest sample wanders; a somewhat narrower filter holds the start steady.
-    steady = traces.slope
-    if minimum.size and traces.slope_noise > SLOPE_NOISE_SHARE * np.median(np.abs(traces.slope[minimum])):
-        steady = differentiator(START_MS, sample_rate_hz)(traces.raw)
-    steepest = argmax(steady, np.maximum(minimum - half, 0), np.minimum(minimum + half // 2, size), -1)
     metrics = {
         "heart_rate_per_min": 60 * sample_rate_hz / (cycles.next_mark - cycles.mark),
         "p_max_mmhg": _beat_extreme(traces.smooth, traces.locator, cycles.peak_slope, stop, 1, sample_rate_hz),
@@ -117,7 +141,7 @@ def pressure_metrics(
         "edp_mmhg": interpolate(traces.smooth, edp_at),
         "dpdt_max_mmhg_per_s": slope_extreme(traces, cycles.peak_slope, 1, sample_rate_hz),
         "dpdt_min_mmhg_per_s": slope_extreme(traces, minimum, -1, sample_rate_hz),
-        **relaxation_metrics(traces, steepest, edp_next, stop, settings, sample_rate_hz),
+        **relaxation_metrics(traces, minimum, edp_next, stop, settings, sample_rate_hz),
     }
     return metrics, minimum
 

@@ -101,11 +101,14 @@ def curvature_bias(
     return np.where(good, bias, 0.0)
 
 
-def _fit(model: Model, time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> tuple[FloatArray, FloatArray]:
+def _fit(
+    model: Model, time_ms: FloatArray, pressure: FloatArray, inside: Mask, repeats: int
+) -> tuple[FloatArray, FloatArray]:
     """Separable least squares: amplitude and offset are linear, so only tau is searched for.
 
     A grid over tau for all beats, then damped Gauss-Newton steps on the projected residual, each beat keeping its
-    best; at last the bias by curvature is taken off. Returns tau and offset, shape (beats,).
+    best; at last the bias by curvature is taken off. Returns tau and offset, shape (beats,). ``repeats``: samples for
+    each independent one, above 1 where they were interpolated.
     """
     n_beats = pressure.shape[0]
     weight = inside.astype(float)
@@ -133,18 +136,22 @@ def _fit(model: Model, time_ms: FloatArray, pressure: FloatArray, inside: Mask) 
             damping = np.where(better, 1.0, 0.3 * damping)
         shape, first, second = model(time_ms, best_tau)
         amplitude, offset, _ = _line(shape, pressure, weight)
-        bias = curvature_bias(shape, first, second, amplitude, weight, best_error)
+        bias = repeats * curvature_bias(shape, first, second, amplitude, weight, best_error)
     inner = (best_tau > 1.01 * SHORTEST_MS) & (best_tau < 0.99 * LONGEST_MS)
     good = enough & (amplitude > 0) & np.isfinite(best_error) & inner
     tau = best_tau - np.clip(np.nan_to_num(bias), -0.5 * best_tau, 0.5 * best_tau)
     return np.where(good, tau, np.nan), np.where(good, offset, np.nan)
 
 
-def tau_exponential_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> tuple[FloatArray, FloatArray]:
+def tau_exponential_ms(
+    time_ms: FloatArray, pressure: FloatArray, inside: Mask, repeats: int = 1
+) -> tuple[FloatArray, FloatArray]:
     """Free-asymptote tau, ms, and Pinf, mmHg; shapes as in :func:`tau_zero_asymptote_ms`."""
-    return _fit(_exponential, time_ms, pressure, inside)
+    return _fit(_exponential, time_ms, pressure, inside, repeats)
 
 
-def tau_logistic_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> tuple[FloatArray, FloatArray]:
+def tau_logistic_ms(
+    time_ms: FloatArray, pressure: FloatArray, inside: Mask, repeats: int = 1
+) -> tuple[FloatArray, FloatArray]:
     """Logistic tau, ms, and PB, mmHg; t = 0 at dP/dtmin; shapes as in :func:`tau_zero_asymptote_ms`."""
-    return _fit(_logistic, time_ms, pressure, inside)
+    return _fit(_logistic, time_ms, pressure, inside, repeats)

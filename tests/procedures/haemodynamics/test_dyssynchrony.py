@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from procedures.haemodynamics import Settings, analyse
+from procedures.haemodynamics import PressureVolumeSignals, Settings, analyse, analyse_segments
 from procedures.haemodynamics.dispersion import best_lag_ms, dispersion_ms, lag_correlation
 from procedures.haemodynamics.dyssynchrony import (
     average_neighbours,
@@ -96,3 +96,22 @@ def test_noise_shifts_it_by_less_than_two_points(made: dict[str, Made], name: st
     assert metrics["dyssynchrony_percent"].mean == pytest.approx(expected[0], abs=2)
     assert metrics["internal_flow_percent"].mean == pytest.approx(expected[1], abs=2)
     assert metrics["dispersion_ms"].mean == pytest.approx(clean.epochs[0].metrics["dispersion_ms"].mean, abs=4)
+
+
+def test_each_segment_of_each_beat_adds_up_to_the_metric(made: dict[str, Made]) -> None:
+    signals = made["delayed"].signals(ecg=False)
+    result = analyse(signals, settings=UNTRIMMED)
+    motion = analyse_segments(signals, result)
+    assert motion.whole.shape == motion.systolic.shape == motion.diastolic.shape == (5, len(result.beats))
+    np.testing.assert_allclose(motion.whole.mean(axis=0), result.beats.metrics["dyssynchrony_percent"])
+    np.testing.assert_allclose(dispersion_ms(motion.lag_ms), result.beats.metrics["dispersion_ms"])
+    low, high = np.minimum(motion.systolic, motion.diastolic), np.maximum(motion.systolic, motion.diastolic)
+    assert ((low - 1e-9 <= motion.whole) & (motion.whole <= high + 1e-9)).all()
+    # segments take part in the order in which they are delayed
+    assert (np.diff(motion.lag_ms.mean(axis=1)[1:]) > 0).all()
+
+
+def test_segments_of_a_recording_without_any_are_refused(made: dict[str, Made]) -> None:
+    bare = PressureVolumeSignals(1000.0, made["steady"].pressure)
+    with pytest.raises(ValueError, match="no segmental volumes"):
+        analyse_segments(bare, analyse(bare))
