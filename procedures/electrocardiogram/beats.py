@@ -8,6 +8,7 @@ from scipy import ndimage, signal
 from .ecg import ElectrocardiogramError, FloatArray, IntArray
 
 SHORTEST_RR_MS = 250.0
+T_WAVE_MS, T_WAVE_SHARE = 360.0, 0.7
 _BAND_HZ = (4.0, 28.0)
 _WIDTH_MS = 120.0
 
@@ -41,7 +42,10 @@ def find_beats(samples_mv: FloatArray, sample_rate_hz: float) -> IntArray:
     # a train of QRS stands clear of what lies between
     if not peaks.size or float(np.median(energy[peaks])) < 2.5 * float(np.quantile(energy, 0.2)):
         raise ElectrocardiogramError("No QRS complexes stand out in the electrocardiogram.")
-    return np.asarray(peaks, dtype=np.int64)
+    # a T wave follows its QRS closely and has less slope (the rule and its 360 ms after Pan and Tompkins)
+    after = np.diff(peaks, prepend=peaks[0] - energy.size) < T_WAVE_MS / 1000 * sample_rate_hz
+    smaller = energy[peaks] < T_WAVE_SHARE * np.concatenate(([0.0], energy[peaks][:-1]))
+    return np.asarray(peaks[~(after & smaller)], dtype=np.int64)
 
 
 def level_baseline(samples_mv: FloatArray, beats: IntArray, sample_rate_hz: float) -> FloatArray:

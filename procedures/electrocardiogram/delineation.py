@@ -12,7 +12,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage, signal
+from scipy import signal
 
 from .changepoint import departure_probability
 from .ecg import ElectrocardiogramError, FloatArray
@@ -24,16 +24,22 @@ class DelineationSettings:
 
     Attributes
     ----------
-    slope_window_ms
-        Length of the quadratic fit that gives the slope.
+    slope_windows_ms, noise_share
+        Lengths of the quadratic fit that gives the slope: the first at which ``noise_ratio`` times the noise is at most
+        this share of the peak velocity.
+    stand_out
+        How many times the noise the peak velocity must be.
     core_share
         Share of the peak velocity that belongs to the QRS without doubt.
+    t_upstroke_ms, t_share
+        A stretch behind the peak that lasts longer than this from one quiet moment to the next, and stays below this
+        share of the peak velocity, is the upstroke of a T wave (own choice: waves inside a QRS are briefer).
     gap_ms
         Longest quiet stretch inside a QRS.
     threshold_share, noise_ratio
         The threshold is at least this share of the peak velocity, and this many times the noise of the velocity.
-    quiet_ms
-        How long the velocity must stay below the threshold.
+    quiet_before_ms, quiet_after_ms
+        How long the velocity must stay below the threshold; shorter after the QRS, where a T wave may follow at once.
     longest_ms
         How far from the core an end is looked for.
     baseline_ms
@@ -52,12 +58,17 @@ class DelineationSettings:
         Uncertainty of either end from the unknown shape of the departure (found on simulated shapes).
     """
 
-    slope_window_ms: float = 9.0
+    slope_windows_ms: tuple[float, ...] = (9.0, 13.0, 19.0, 27.0)
+    noise_share: float = 0.3
+    stand_out: float = 5.0
     core_share: float = 0.25
+    t_upstroke_ms: float = 70.0
+    t_share: float = 0.6
     gap_ms: float = 50.0
     threshold_share: float = 0.05
     noise_ratio: float = 3.0
-    quiet_ms: float = 10.0
+    quiet_before_ms: float = 10.0
+    quiet_after_ms: float = 6.0
     longest_ms: float = 120.0
     baseline_ms: float = 30.0
     shortest_baseline_ms: float = 16.0
@@ -143,25 +154,61 @@ def delineate(
     """
     choice = settings or DelineationSettings()
     per_ms = sample_rate_hz / 1000.0
-    window = max(2 * round(choice.slope_window_ms * per_ms / 2) + 1, 5)
+    velocity, noise, near = np.empty(0), 0.0, slice(0)
+    for length_ms in choice.slope_windows_ms:
+        velocity, noise = _spatial_velocity(leads_mv, noise_mv, correlation_time, length_ms, sample_rate_hz)
+        near = slice(max(centre - round(140 * per_ms), 0), centre + round(140 * per_ms))
+        top = float(velocity[near].max())
+        if choice.noise_ratio * noise <= choice.noise_share * top:
+            break
+    if not top > choice.stand_out * noise:
+        raise ElectrocardiogramError("The QRS does not stand out from the noise.")
+    peak = near.start + int(np.argmax(velocity[near]))
+    runs = _core_runs(velocity, max(choice.core_share * top, choice.noise_ratio * noise), peak, per_ms, choice)
+    first, last = runs[0][0], _before_t_wave(velocity, runs, peak, per_ms, choice)
+    beat = _Beat(leads_mv, noise_mv, correlation_time, velocity, noise, top, per_ms)
+    onset = _boundary(beat, first, -1, choice)
+    offset = _boundary(beat, last, 1, choice)
+    return Delineation(onset, offset, noise, top)
+
+
+def _spatial_velocity(
+    leads_mv: FloatArray, noise_mv: FloatArray, correlation_time: float, length_ms: float, sample_rate_hz: float
+) -> tuple[FloatArray, float]:
+    """Root of the summed squared slopes (quadratic fit over ``length_ms``), and the part of it that is noise, mV/s."""
+    window = max(2 * round(length_ms * sample_rate_hz / 2000) + 1, 5)
     slopes = signal.savgol_filter(leads_mv, window, 2, deriv=1, axis=1) * sample_rate_hz
     gain = float(np.sqrt(np.sum(signal.savgol_coeffs(window, 2, deriv=1) ** 2))) * sample_rate_hz
     noise = gain * float(np.sqrt(np.sum(noise_mv**2) * correlation_time))
-    velocity = np.sqrt(np.sum(slopes**2, axis=0))
-    near = slice(max(centre - round(140 * per_ms), 0), centre + round(140 * per_ms))
-    peak = near.start + int(np.argmax(velocity[near]))
-    top = float(velocity[peak])
-    if not top > 5 * noise:
-        raise ElectrocardiogramError("The QRS does not stand out from the noise.")
-    core = ndimage.binary_closing(
-        velocity > choice.core_share * top, np.ones(max(round(choice.gap_ms * per_ms), 1), dtype=bool)
-    )
-    labels, _ = ndimage.label(core)
-    inside = np.flatnonzero(labels == labels[peak])
-    beat = _Beat(leads_mv, noise_mv, correlation_time, velocity, noise, top, per_ms)
-    onset = _boundary(beat, int(inside[0]), -1, choice)
-    offset = _boundary(beat, int(inside[-1]), 1, choice)
-    return Delineation(onset, offset, noise, top)
+    return np.sqrt(np.sum(slopes**2, axis=0)), noise
+
+
+def _core_runs(
+    velocity: FloatArray, least: float, peak: int, per_ms: float, choice: DelineationSettings
+) -> list[tuple[int, int]]:
+    """Stretches above a velocity, first and last sample, joined to the one of the peak by gaps that are short."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], (velocity > least).view(np.int8), [0]))))
+    starts, stops = edges[::2], edges[1::2] - 1
+    joined = np.concatenate(([0], np.cumsum(starts[1:] - stops[:-1] > choice.gap_ms * per_ms)))
+    own = joined == joined[np.searchsorted(starts, peak, side="right") - 1]
+    return [(int(a), int(b)) for a, b in zip(starts[own], stops[own], strict=True)]
+
+
+def _before_t_wave(
+    velocity: FloatArray, runs: list[tuple[int, int]], peak: int, per_ms: float, choice: DelineationSettings
+) -> int:
+    """Last sample of the core: up to a stretch that is long and slow, which is the upstroke of a T wave."""
+    last = next(b for a, b in runs if a <= peak <= b)
+    for a, b in runs:
+        if a <= peak:
+            continue
+        begin = last + int(np.argmin(velocity[last:a]))
+        end = b + int(np.argmin(velocity[b : b + round(choice.gap_ms * per_ms)]))
+        slow = velocity[a : b + 1].max() < choice.t_share * velocity[peak]
+        if slow and end - begin > choice.t_upstroke_ms * per_ms:
+            break
+        last = b
+    return last
 
 
 def _boundary(beat: _Beat, edge: int, direction: int, choice: DelineationSettings) -> Boundary:
@@ -171,7 +218,8 @@ def _boundary(beat: _Beat, edge: int, direction: int, choice: DelineationSetting
     floor = float(np.quantile(outwards, 0.15))
     share = choice.threshold_share * beat.top
     threshold = float(max(share, choice.noise_ratio * beat.velocity_noise, floor + share))
-    steps, margin = _crossing(outwards, threshold, floor, per_ms, choice)
+    quiet = choice.quiet_before_ms if direction < 0 else choice.quiet_after_ms
+    steps, margin = _crossing(outwards, threshold, floor, per_ms, quiet)
     rough = edge + direction * steps
     # the fine step sees baseline first, then the QRS up to a steep part, whichever end it is
     inwards = velocity[rough::-direction] > choice.inside_share * beat.top
@@ -233,14 +281,14 @@ def _baseline_samples(
 
 
 def _crossing(
-    outwards: FloatArray, threshold: float, floor: float, per_ms: float, choice: DelineationSettings
+    outwards: FloatArray, threshold: float, floor: float, per_ms: float, quiet_ms: float
 ) -> tuple[int, float]:
     """Samples from the core to the crossing of the threshold, and how many ms short of the end that is.
 
     The crossing lies inside the QRS and the tangent of the velocity, followed down to its floor, mostly outside;
     the end is expected half way.
     """
-    hold = max(round(choice.quiet_ms * per_ms), 2)
+    hold = max(round(quiet_ms * per_ms), 2)
     below = (outwards < threshold).astype(np.int64)
     run = np.convolve(below, np.ones(hold, dtype=np.int64))[hold - 1 :]
     quiet = np.flatnonzero(run == hold)
