@@ -10,7 +10,7 @@ import pytest
 from django.db import connections
 from django.db.backends.base.operations import BaseDatabaseOperations
 
-pytest_plugins = ["tests.browser"]
+pytest_plugins = ["tests.chromium"]
 
 _connect = socket.socket.connect
 
