@@ -1,7 +1,6 @@
 """Uploading recordings, marking their epochs, starting and stopping their analysis."""
 
 import datetime as dt
-import json
 
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
@@ -303,11 +302,18 @@ def test_progress_is_polled_while_it_runs_and_reloads_at_its_end(doctor, recordi
 
 
 def test_running_analysis_is_cancelled(doctor, recording, queued):
-    doctor.post(at("cancel_analysis", recording, queued.pk))
+    answer = doctor.post(at("cancel_analysis", recording, queued.pk), follow=True)
     queued.refresh_from_db()
     assert queued.state == RunState.CANCELLED
-    doctor.post(at("cancel_analysis", recording, queued.pk))
-    assert "had ended already" not in json.dumps(queued.state)
+    assert "The analysis is cancelled" in answer.content.decode()
+
+
+def test_cancelling_what_has_ended_changes_nothing(doctor, recording, queued):
+    AnalysisRun.objects.update(state=RunState.DONE)
+    answer = doctor.post(at("cancel_analysis", recording, queued.pk), follow=True)
+    queued.refresh_from_db()
+    assert queued.state == RunState.DONE
+    assert "had ended already" in answer.content.decode()
 
 
 def test_failed_analysis_says_why(doctor, recording, queued):
