@@ -81,3 +81,7 @@ def electrical_concerns(
     ):
         found.append(f"phrenic stimulation tested only to {phrenic_none_up_to_v:g} V, below twice the threshold")
     return found
+
+
+# Two judgements of a beat closer than this are about the same beat: no heart beats ten times a second.
+SAME_BEAT_S = 0.1

@@ -3,6 +3,7 @@
 from django.urls import URLPattern, path
 
 from procedures.views import (
+    beats,
     closing,
     comparison,
     epochs,
@@ -40,6 +41,8 @@ urlpatterns: list[URLPattern] = [
     path("sessions/<uuid:session>/sign/", closing.sign, name="sign"),
     path("recordings/<uuid:recording>/", recordings.recording, name="recording"),
     path("recordings/<uuid:recording>/signals.json", signals.signals, name="signals"),
+    path("recordings/<uuid:recording>/beats/", beats.beats, name="beats"),
+    path("recordings/<uuid:recording>/beats/judge/", beats.judge, name="judge_beat"),
     path("recordings/<uuid:recording>/channels/", recordings.recording_channels, name="channels"),
     path("recordings/<uuid:recording>/epochs/new/", marking.recorded_epoch, name="new_recorded_epoch"),
     path("recordings/<uuid:recording>/epochs/found/", marking.found_in_file, name="found_epochs"),

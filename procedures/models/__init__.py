@@ -1,7 +1,7 @@
 """The records of a session, one subject a module."""
 
 from procedures.models.epoch import Chambers, Epoch, EpochBeats, EpochMetric, Origin, PacingConfiguration
-from procedures.models.recording import AnalysisRun, Recording, RunState
+from procedures.models.recording import AnalysisRun, BeatOverride, Recording, RunState
 from procedures.models.response import AcuteResponse, Decision, ResponseSummary
 from procedures.models.session import (
     Amendment,
@@ -20,6 +20,7 @@ __all__ = [
     "Amendment",
     "AnalysisRun",
     "BaselinePacing",
+    "BeatOverride",
     "Chambers",
     "Decision",
     "EntryKind",

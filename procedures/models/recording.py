@@ -79,3 +79,23 @@ class AnalysisRun(Record):
 
     def __str__(self) -> str:
         return f"{self.recording} {self.get_state_display()}"
+
+
+class BeatOverride(Record):
+    """A beat that somebody refused or restored by hand; it holds for every later analysis of the recording."""
+
+    recording = models.ForeignKey(Recording, models.CASCADE, related_name="beat_overrides")
+    # Start of the beat on the file's own time axis, as the analysis found it.
+    time_s = models.FloatField()
+    counts = models.BooleanField()
+    reason = models.CharField(max_length=200, blank=True)
+    judged_by = models.ForeignKey(User, models.PROTECT, related_name="+")
+
+    class Meta:
+        ordering = ("time_s",)
+        constraints = [
+            models.UniqueConstraint(fields=("recording", "time_s"), name="beatoverride_once_per_beat"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.time_s:.2f} s {'counts' if self.counts else 'refused'}"

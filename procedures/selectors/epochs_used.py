@@ -31,10 +31,10 @@ class UsedEpoch:
         """Beats refused, by reason, in words."""
         if self.metric is None or self.metric.origin == Origin.ENTERED:
             return "not known: entered by hand" if self.metric else ""
-        return ", ".join(f"{count} {_in_words(reason)}" for reason, count in self.refused.items()) or "none"
+        return ", ".join(f"{count} {refusal_words(reason)}" for reason, count in self.refused.items()) or "none"
 
 
-def _in_words(reason: str) -> str:
+def refusal_words(reason: str) -> str:
     return _REASONS.get(reason, reason.replace("_", " "))
 
 

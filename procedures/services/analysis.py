@@ -80,6 +80,7 @@ def carry_out(run_id: UUID) -> None:
             Path(run.recording.file.path),
             mapping=run.recording.mapping,
             epochs=[_mark(epoch) for epoch in epochs],
+            overrides=dict(run.recording.beat_overrides.values_list("time_s", "counts")),
             progress=lambda sentence, share: _tell(run_id, sentence, share),
         )
         _write(run, epochs, report)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from urllib.parse import urlencode
 from uuid import UUID
 
 from django.contrib import messages
@@ -13,8 +14,9 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from procedures.forms.base import likely_moment
 from procedures.forms.epochs import MarkedEpochForm
 from procedures.forms.recordings import ChannelsForm, EpochTableForm, UploadForm, role_words
-from procedures.models import AnalysisRun, Recording, RunState
+from procedures.models import AnalysisRun, EpochBeats, Recording, RunState
 from procedures.recordings import RecordingError, open_recording
+from procedures.selectors.beats import LONGEST_VIEW_S
 from procedures.selectors.sessions import sessions_for
 from procedures.services.analysis import cancel_analysis, start_analysis
 from procedures.services.recordings import map_channels, store_recording
@@ -103,6 +105,10 @@ def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
         "epochs": [(e, (e.recording_end_s or 0.0) - (e.recording_start_s or 0.0)) for e in epochs],
         "run": run,
         "busy": bool(run and run.state in BUSY),
+        # The figure opens on the window that a judged beat was left from.
+        "window": urlencode({name: request.GET[name] for name in ("start", "end") if name in request.GET}),
+        "beats_until_s": min(found.axis_start_s + LONGEST_VIEW_S, found.axis_start_s + found.duration_s),
+        "has_loops": EpochBeats.objects.filter(epoch__recording=found).exclude(loop={}).exists(),
         "outdated": bool(
             run and run.state == RunState.DONE and run.started_at and any(e.updated_at > run.started_at for e in epochs)
         ),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 from uuid import UUID
 
@@ -12,6 +13,7 @@ from django.views.decorators.http import require_safe
 
 from procedures.models import Epoch, Recording
 from procedures.recordings import Channel, RecordingError, decimate, open_recording
+from procedures.selectors.beats import LONGEST_VIEW_S, SeenBeat, beats_between
 from procedures.views.recordings import recording_for
 from registry.errors import RuleBroken
 from registry.views.request import MemberRequest
@@ -27,9 +29,9 @@ def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
     """Return pressure, volume and one ECG lead between two times as a figure."""
     found = recording_for(request.user, recording)
     first, last = found.axis_start_s, found.axis_start_s + found.duration_s
-    start_s = _number(request, "start", first, first, last)
-    end_s = _number(request, "end", last, first, last)
-    points = int(_number(request, "points", USUAL_POINTS, 2, MOST_POINTS))
+    start_s = asked_number(request.GET, "start", first, first, last)
+    end_s = asked_number(request.GET, "end", last, first, last)
+    points = int(asked_number(request.GET, "points", USUAL_POINTS, 2, MOST_POINTS))
     if end_s <= start_s:
         raise RuleBroken("The end must be after the start.")
     try:
@@ -41,11 +43,20 @@ def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
     data = [_trace(index, name, channel, start_s, points) for index, (name, channel) in enumerate(panels)]
     epochs = found.epochs.select_related("site").filter(recording_start_s__lt=end_s, recording_end_s__gt=start_s)
     layout = _layout(panels, start_s, end_s) | _overlay(list(epochs), start_s, end_s)
+    if end_s - start_s <= LONGEST_VIEW_S:
+        data += _beat_marks(beats_between(found, start_s, end_s), len(panels))
     return JsonResponse({"data": data, "layout": layout, "start_s": start_s, "end_s": end_s})
 
 
-def _number(request: MemberRequest, name: str, default: float, low: float, high: float) -> float:
-    text = request.GET.get(name, "")
+def asked_number(given: Mapping[str, str], name: str, default: float, low: float, high: float) -> float:
+    """Return a number that a request asks for, brought into its range.
+
+    Raises
+    ------
+    RuleBroken
+        When it is no number.
+    """
+    text = given.get(name, "")
     try:
         value = float(text) if text else default
     except ValueError:
@@ -120,7 +131,40 @@ def _layout(panels: list[tuple[str, Channel]], start_s: float, end_s: float) -> 
             "domain": [max(0.0, top - 1 / count + 0.04), top],
             "nticks": 5,
         }
+    # An empty axis over the whole height carries the marks of the beats.
+    layout[f"yaxis{count + 1}"] = {
+        "domain": [0, 1], "range": [0, 1], "overlaying": "y", "visible": False, "fixedrange": True,
+    }  # fmt: skip
     return layout
+
+
+def _beat_marks(seen: list[SeenBeat], panels: int) -> list[dict[str, Any]]:
+    """Return the beats as marks at the foot of the lowest panel: a bar where used, a cross where refused."""
+    marks = []
+    for used, symbol, name in ((True, "line-ns", "used"), (False, "x", "refused")):
+        chosen = [beat for beat in seen if beat.used is used]
+        if not chosen:
+            continue
+        marks.append(
+            {
+                "type": "scatter",
+                "mode": "markers",
+                "name": f"beats {name}",
+                "x": [round(beat.time_s, 3) for beat in chosen],
+                "y": [0.02] * len(chosen),
+                "xaxis": "x",
+                "yaxis": f"y{panels + 1}",
+                "text": [escape(beat.words) for beat in chosen],
+                "marker": {
+                    "symbol": symbol,
+                    "size": 12,
+                    "color": "#0072B2" if used else "#D55E00",
+                    "line": {"width": 2, "color": "#0072B2" if used else "#D55E00"},
+                },
+                "hovertemplate": "%{x:.2f} s: %{text}<extra></extra>",
+            }
+        )
+    return marks
 
 
 def _overlay(epochs: list[Epoch], start_s: float, end_s: float) -> dict[str, Any]:

@@ -125,3 +125,10 @@ def change(
     _save(record, new=False)
     trail.write(centre_id=centre_id, by=by, action="changed", record=record, old=old, reason=reason)
     return record
+
+
+@transaction.atomic
+def remove(record: Record, *, by: User | None, centre_id: UUID, reason: str = "") -> None:
+    """Delete a record; what it held stays in the change trail."""
+    trail.write(centre_id=centre_id, by=by, action="deleted", record=record, old=trail.state_of(record), reason=reason)
+    record.delete()

@@ -17,6 +17,21 @@ function show(start, end) {
   shown = [from, from + span];
   fields.forEach((field, index) => (field.value = shown[index].toFixed(1)));
   load(figure, `${section.dataset.url}?start=${shown[0].toFixed(3)}&end=${shown[1].toFixed(3)}`);
+  listBeats();
+}
+
+// The beats in view as a table of buttons; a slow answer to an earlier window is dropped.
+const list = document.getElementById("beat-list");
+async function listBeats() {
+  const asked = `${list.dataset.url}?start=${shown[0].toFixed(3)}&end=${shown[1].toFixed(3)}`;
+  list.dataset.asked = asked;
+  try {
+    const answer = await fetch(asked);
+    const text = await answer.text();
+    if (list.dataset.asked === asked && answer.ok) list.innerHTML = text;
+  } catch {
+    if (list.dataset.asked === asked) list.textContent = "The line broke; the beats could not be listed.";
+  }
 }
 
 section.querySelector("form.window").addEventListener("submit", (event) => {
@@ -84,6 +99,15 @@ if (mark) {
   mark.prepend(said);
 }
 fields.forEach((field, index) => (field.value = shown[index].toFixed(1)));
+
+// A page that was left for judging a beat comes back to the same window.
+const wanted = new URLSearchParams(location.search);
+const back = ["start", "end"].map((name) => number(wanted.get(name)));
+if (back.every(Number.isFinite) && back[1] > back[0]) {
+  shown = [Math.max(back[0], first), Math.min(back[1], last)];
+  fields.forEach((field, index) => (field.value = shown[index].toFixed(1)));
+}
+listBeats();
 
 // Where tasks run inside the request, the analysis answers only when it has ended; meanwhile its progress is shown.
 document.getElementById("analyse")?.addEventListener("submit", async (event) => {

@@ -1,0 +1,52 @@
+"""Refusing and restoring single beats by hand."""
+
+from __future__ import annotations
+
+from procedures.limits import SAME_BEAT_S
+from procedures.models import AnalysisRun, BeatOverride, Recording, RunState
+from procedures.services.analysis import cancel_analysis, start_analysis
+from procedures.services.guard import writing
+from registry.errors import RuleBroken
+from registry.models import User
+from registry.services.records import change, put, remove
+
+
+def judge_beat(
+    *, by: User, recording: Recording, time_s: float, counts: bool | None, note: str = "", reason: str = ""
+) -> AnalysisRun | None:
+    """Say whether a beat counts, or with ``counts=None`` leave it to the program again; then analyse anew.
+
+    ``note`` says why the beat was judged so; ``reason`` is the amendment's, on a signed session.
+
+    Raises
+    ------
+    RuleBroken
+        When the time lies outside the recording.
+    """
+    first = recording.axis_start_s
+    if not first <= time_s <= first + recording.duration_s:
+        raise RuleBroken("The beat lies outside the recording.", fields={"time_s": ["Choose a beat of the recording."]})
+    with writing(recording.session, by=by, summary=f"Beat at {time_s:.2f} s", reason=reason) as locked:
+        near = recording.beat_overrides.filter(time_s__gte=time_s - SAME_BEAT_S, time_s__lte=time_s + SAME_BEAT_S)
+        stored: BeatOverride | None = near.first()
+        values = {"counts": counts, "reason": note.strip(), "judged_by": by}
+        if counts is None:
+            if stored:
+                remove(stored, by=by, centre_id=locked.centre_id, reason=reason)
+        elif stored:
+            change(stored, by=by, centre_id=locked.centre_id, values=values, version=None, reason=reason)
+        else:
+            put(
+                BeatOverride,
+                by=by,
+                centre_id=locked.centre_id,
+                scope={"recording": recording},
+                values=values | {"time_s": time_s},
+                reason=reason,
+            )
+        if not recording.epochs.exists():
+            return None
+        # A run that is under way may have read the judgements already.
+        for busy in recording.runs.filter(state__in=(RunState.QUEUED, RunState.RUNNING)):
+            cancel_analysis(by=by, run=busy)
+        return start_analysis(by=by, recording=recording, reason=reason)

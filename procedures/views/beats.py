@@ -1,0 +1,64 @@
+"""The beats in the window of a recording: seen one by one, refused or restored by tap."""
+
+from __future__ import annotations
+
+from urllib.parse import urlencode
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.urls import reverse
+from django.views.decorators.http import require_POST, require_safe
+
+from procedures.models import Status
+from procedures.selectors.beats import LONGEST_VIEW_S, beats_between
+from procedures.services.beats import judge_beat
+from procedures.views.entry import rights_in
+from procedures.views.recordings import recording_for
+from procedures.views.signals import asked_number
+from registry.errors import RuleBroken
+from registry.views.request import MemberRequest
+
+_JUDGEMENTS = {"use": True, "refuse": False, "program": None}
+
+
+@require_safe
+def beats(request: MemberRequest, recording: UUID) -> HttpResponse:
+    """List the beats between two times, or ask for a shorter stretch."""
+    found = recording_for(request.user, recording)
+    first, last = found.axis_start_s, found.axis_start_s + found.duration_s
+    start_s = asked_number(request.GET, "start", first, first, last)
+    end_s = asked_number(request.GET, "end", last, first, last)
+    narrow = end_s - start_s <= LONGEST_VIEW_S
+    context = {
+        "recording": found,
+        "beats": beats_between(found, start_s, end_s) if narrow else [],
+        "narrow": narrow,
+        "longest_s": LONGEST_VIEW_S,
+        "start_s": start_s,
+        "end_s": end_s,
+        "may_write": rights_in(request.user, found.session)["write_sessions"],
+        "signed": found.session.status == Status.SIGNED,
+    }
+    return render(request, "procedures/parts/beats.html", context)
+
+
+@require_POST
+def judge(request: MemberRequest, recording: UUID) -> HttpResponse:
+    """Refuse a beat, restore it, or leave it to the program again."""
+    found = recording_for(request.user, recording, writing=True)
+    time_text, _, judgement = request.POST.get("judge", "").partition(" ")
+    if judgement not in _JUDGEMENTS:
+        raise RuleBroken("Say whether the beat is used, refused or left to the program.")
+    first, last = found.axis_start_s, found.axis_start_s + found.duration_s
+    judge_beat(
+        by=request.user,
+        recording=found,
+        time_s=asked_number({"time": time_text}, "time", first, first, last),
+        counts=_JUDGEMENTS[judgement],
+        reason=request.POST.get("amendment_reason", ""),
+    )
+    messages.success(request, "The beat is judged anew and the recording analysed again.")
+    window = {name: request.POST[name] for name in ("start", "end") if name in request.POST}
+    return redirect(f"{reverse('procedures:recording', args=[found.pk])}?{urlencode(window)}#beats")
