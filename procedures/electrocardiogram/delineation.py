@@ -33,7 +33,8 @@ class DelineationSettings:
         Share of the peak velocity that belongs to the QRS without doubt.
     t_upstroke_ms, t_share
         A stretch behind the peak that lasts longer than this from one quiet moment to the next, and stays below this
-        share of the peak velocity, is the upstroke of a T wave (own choice: waves inside a QRS are briefer).
+        share of the peak velocity, is the upstroke of a T wave (own choice; waves inside a QRS are mostly briefer or
+        steeper). Within 0.7 to 1.4 times the share the end is called doubtful.
     gap_ms
         Longest quiet stretch inside a QRS.
     threshold_share, noise_ratio
@@ -63,7 +64,7 @@ class DelineationSettings:
     stand_out: float = 5.0
     core_share: float = 0.25
     t_upstroke_ms: float = 70.0
-    t_share: float = 0.6
+    t_share: float = 0.42
     gap_ms: float = 50.0
     threshold_share: float = 0.05
     noise_ratio: float = 3.0
@@ -95,12 +96,16 @@ class Boundary:
 
 @dataclass(frozen=True)
 class Delineation:
-    """Onset and offset in ms from the start of the average beat, and the noise of the spatial velocity, mV/s."""
+    """Onset and offset in ms from the start of the average beat; noise and peak of the spatial velocity, mV/s.
+
+    ``doubtful_end``: what was taken for the end of the QRS may be a T wave, or the reverse.
+    """
 
     onset: Boundary
     offset: Boundary
     velocity_noise_mv_per_s: float
     velocity_peak_mv_per_s: float
+    doubtful_end: bool = False
 
     @property
     def duration_ms(self) -> float:
@@ -165,11 +170,12 @@ def delineate(
         raise ElectrocardiogramError("The QRS does not stand out from the noise.")
     peak = near.start + int(np.argmax(velocity[near]))
     runs = _core_runs(velocity, max(choice.core_share * top, choice.noise_ratio * noise), peak, per_ms, choice)
-    first, last = runs[0][0], _before_t_wave(velocity, runs, peak, per_ms, choice)
+    first = runs[0][0]
+    last, doubtful = _before_t_wave(velocity, runs, peak, per_ms, choice)
     beat = _Beat(leads_mv, noise_mv, correlation_time, velocity, noise, top, per_ms)
     onset = _boundary(beat, first, -1, choice)
     offset = _boundary(beat, last, 1, choice)
-    return Delineation(onset, offset, noise, top)
+    return Delineation(onset, offset, noise, top, doubtful)
 
 
 def _spatial_velocity(
@@ -196,19 +202,22 @@ def _core_runs(
 
 def _before_t_wave(
     velocity: FloatArray, runs: list[tuple[int, int]], peak: int, per_ms: float, choice: DelineationSettings
-) -> int:
-    """Last sample of the core: up to a stretch that is long and slow, which is the upstroke of a T wave."""
+) -> tuple[int, bool]:
+    """Last sample of the core: up to a long and slow stretch, the upstroke of a T wave; and whether in doubt."""
+    doubtful = False
     last = next(b for a, b in runs if a <= peak <= b)
     for a, b in runs:
         if a <= peak:
             continue
         begin = last + int(np.argmin(velocity[last:a]))
         end = b + int(np.argmin(velocity[b : b + round(choice.gap_ms * per_ms)]))
-        slow = velocity[a : b + 1].max() < choice.t_share * velocity[peak]
-        if slow and end - begin > choice.t_upstroke_ms * per_ms:
-            break
+        share = float(velocity[a : b + 1].max() / velocity[peak])
+        if end - begin > choice.t_upstroke_ms * per_ms:
+            doubtful |= 0.7 * choice.t_share < share < 1.4 * choice.t_share
+            if share < choice.t_share:
+                break
         last = b
-    return last
+    return last, doubtful
 
 
 def _boundary(beat: _Beat, edge: int, direction: int, choice: DelineationSettings) -> Boundary:

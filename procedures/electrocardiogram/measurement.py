@@ -143,7 +143,7 @@ def measure(ecg: Electrocardiogram, settings: DelineationSettings | None = None)
         beat=beat,
         sample_rate_hz=rate,
         lead_names=ecg.leads,
-        notes=_notes(ecg, lines, beat, factor),
+        notes=_notes(ecg, lines, beat, factor, delineation.doubtful_end),
     )
 
 
@@ -182,7 +182,9 @@ def _stimuli(
     return tuple(found)
 
 
-def _notes(ecg: Electrocardiogram, lines: tuple[float, ...], beat: AverageBeat, factor: int) -> tuple[str, ...]:
+def _notes(
+    ecg: Electrocardiogram, lines: tuple[float, ...], beat: AverageBeat, factor: int, doubtful: bool
+) -> tuple[str, ...]:
     notes = []
     if ecg.left_out:
         notes.append(f"No signal in {', '.join(ecg.left_out)}; left out.")
@@ -194,6 +196,8 @@ def _notes(ecg: Electrocardiogram, lines: tuple[float, ...], beat: AverageBeat, 
         notes.append(f"Mains interference at {', '.join(f'{line:g}' for line in lines)} Hz was subtracted.")
     if factor > 1:
         notes.append(f"Sampled at {ecg.sample_rate_hz:g} Hz and interpolated to {ecg.sample_rate_hz * factor:g} Hz.")
+    if doubtful:
+        notes.append("A slow wave follows the steep part of the QRS: look whether it is part of it or a T wave.")
     if beat.beats.size < 4:
         notes.append(f"Only {beat.beats.size} beats of one shape: the uncertainty is not well known.")
     if beat.others > beat.beats.size:

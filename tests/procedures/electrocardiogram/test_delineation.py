@@ -142,3 +142,16 @@ def test_tall_t_wave_close_behind_is_no_part_of_the_qrs(pause):
     found = errors(record("", 140, 9, shape=with_t_wave, noise_mv=0.01))
     assert abs(found.offset) < 8
     assert abs(found.onset) < 8
+
+
+def test_slow_wave_that_may_be_either_is_said():
+    """A late wave of 160 ms with nearly half the slope of the rest: QRS or T, no rule can tell."""
+    size = np.random.default_rng(6).normal(size=(8, 1))
+
+    def slow_end(s):
+        return size * (bump(s * 4) + 0.85 * bump((s - 0.27) / 0.5))
+
+    made = record("", 320, 9, shape=slow_end, noise_mv=0.01)
+    assert any("slow wave" in note for note in measure(electrocardiogram(made.leads, 1000.0)).notes)
+    plain = record("bells", 140, 9)
+    assert not any("slow wave" in note for note in measure(electrocardiogram(plain.leads, 1000.0)).notes)
