@@ -13,7 +13,8 @@ from scipy import signal
 from .average import AverageBeat, average_beat
 from .axis import frontal_axis
 from .beats import find_beats, level_baseline
-from .delineation import Delineation, DelineationSettings, delineate
+from .delineation import Delineation, delineate
+from .delineation_settings import DelineationSettings
 from .ecg import Electrocardiogram, FloatArray
 from .mains import remove_mains
 from .spikes import Spikes, blank, find_spikes
