@@ -8,9 +8,14 @@ import sys
 def main() -> None:
     """Run a management command."""
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    from django.core.exceptions import ImproperlyConfigured
     from django.core.management import execute_from_command_line
 
-    execute_from_command_line(sys.argv)
+    try:
+        execute_from_command_line(sys.argv)
+    except ImproperlyConfigured as error:
+        print(error, file=sys.stderr)
+        sys.exit(2)
 
 
 if __name__ == "__main__":

@@ -95,6 +95,7 @@ WITHHELD: dict[str, dict[str, str]] = {
     "procedures.analysisrun": _all(
         "state progress_percent step attempts settings quality failure started_at finished_at", _BULK
     ),
+    "procedures.beatoverride": _all("recording time_s counts", _BULK) | {"reason": _FREE_TEXT, "judged_by": _STAFF},
     "procedures.epoch": {"recording_start_s": _BULK, "recording_end_s": _BULK},
     "procedures.epochbeats": {"columns": _BULK, "loop": _BULK},
     "procedures.acuteresponse": {"flags": _FREE_TEXT},

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import rankdata
 
 from procedures.acute_response.values import Comparison
 
@@ -41,7 +40,7 @@ def agreement(comparisons: Sequence[Comparison]) -> Agreement:
     concordance = None
     if len(ranked) > 1 and len(shared) > 2:
         places = np.array([[next(i for i, s in enumerate(c.sites) if s.state == x) for x in shared] for c in ranked])
-        sums = rankdata(places, axis=1).sum(0)
+        sums = (places.argsort(axis=1).argsort(axis=1) + 1).sum(0)
         m, n = places.shape
         concordance = float(12.0 * ((sums - sums.mean()) ** 2).sum() / (m * m * (n**3 - n)))
     sentence = (

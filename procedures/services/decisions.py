@@ -52,15 +52,16 @@ def record_decision(
                 f"{site.label} is recorded as not reached.",
                 fields={"site": ["Choose a site that was reached."]},
             )
-        leader = locked.responses.filter(metric=metric, rank=1).first() if metric else None
         stored = Decision.objects.filter(pk=key).first() if key else None
+        same = stored is not None and (stored.site_id, stored.metric) == (site.pk if site else None, metric)
         values = {
             "site": site,
             "decided_by": by,
             "decided_at": decided_at or (stored.decided_at if stored else timezone.now()),
             "reason": reason.strip(),
             "metric": metric,
-            "was_leading": leader.site_id == site.pk if leader and site else None,
+            # As it stood when the decision was made: sent again later, the same decision is the same.
+            "was_leading": stored.was_leading if stored and same else _leads(locked, site, metric),
         }
         decision, _ = put(
             Decision,
@@ -73,3 +74,8 @@ def record_decision(
             reason=amendment_reason,
         )
         return decision
+
+
+def _leads(session: Session, site: Site | None, metric: str) -> bool | None:
+    leader = session.responses.filter(metric=metric, rank=1).first() if metric else None
+    return leader.site_id == site.pk if leader and site else None

@@ -9,7 +9,7 @@ from typing import Any
 from uuid import UUID
 
 from procedures.metrics import BY_KEY
-from procedures.models import Epoch, EpochMetric, Origin, PacingConfiguration, Session, Site
+from procedures.models import Epoch, EpochMetric, Origin, PacingConfiguration, Recording, Session, Site
 from procedures.services.guard import writing
 from procedures.services.responses import refresh_later
 from registry.errors import NeedsConfirmation, RuleBroken
@@ -87,6 +87,7 @@ def put_epoch(
                 f"{site.label} is recorded as not reached, so nothing can have been measured there.",
                 fields={"site": ["Choose a site that was reached, or correct the site first."]},
             )
+        _check_recording(locked, started_at, ended_at, values)
         epoch, _ = put(
             Epoch,
             by=by,
@@ -99,6 +100,27 @@ def put_epoch(
         )
         refresh_later(locked)
         return epoch
+
+
+def _check_recording(
+    session: Session, started_at: dt.datetime, ended_at: dt.datetime, values: Mapping[str, Any]
+) -> None:
+    """Hold an epoch of a recording against it: the same session, and the times of its stretch."""
+    recording: Recording | None = values.get("recording")
+    if recording is None:
+        return
+    if recording.session_id != session.pk:
+        raise Recording.DoesNotExist("The recording was not found in this session.")
+    for name, at, seconds in (
+        ("started_at", started_at, values.get("recording_start_s")),
+        ("ended_at", ended_at, values.get("recording_end_s")),
+    ):
+        if seconds is None:
+            continue
+        meant = recording.started_at + dt.timedelta(seconds=seconds - recording.axis_start_s)
+        if abs((at - meant).total_seconds()) > 1:
+            message = f"By the recording this is {meant:%H:%M:%S}; correct the time or the stretch of the recording."
+            raise RuleBroken("The times of the epoch are not those of its stretch.", fields={name: [message]})
 
 
 def enter_metrics(

@@ -11,7 +11,7 @@ from django.utils import timezone
 from procedures.models import Amendment, Session, Status
 from registry.access import Right, require
 from registry.errors import RuleBroken
-from registry.models import User
+from registry.models import TrailHead, User
 from registry.services.records import put
 
 
@@ -28,7 +28,8 @@ def writing(
 ) -> Iterator[Session]:
     """Open a transaction on a session for one act of writing, and yield the locked session.
 
-    On a signed session the act becomes an amendment when a reason is given, and is refused when none is.
+    On a signed session an act that changes something becomes an amendment when a reason is given, and is refused when
+    none is. An act that changes nothing, such as an entry sent again by a tablet that missed the answer, passes.
 
     Raises
     ------
@@ -40,22 +41,23 @@ def writing(
     require(by, session.centre_id, right)
     with transaction.atomic():
         locked = Session.objects.select_for_update().get(pk=session.pk)
-        if locked.status == Status.SIGNED:
-            if not reason.strip():
-                raise SessionSigned(
-                    "This session is signed. Give a reason to record the change as an amendment.",
-                    fields={"amendment_reason": ["Say why the signed session is changed."]},
-                )
-            put(
-                Amendment,
-                by=by,
-                centre_id=locked.centre_id,
-                scope={"session": locked},
-                values={
-                    "made_by": by,
-                    "made_at": timezone.now(),
-                    "reason": reason.strip(),
-                    "summary": summary[:200],
-                },
-            )
+        signed = locked.status == Status.SIGNED
+        links = _links(locked) if signed else 0
         yield locked
+        # Whether anything changed is what the change trail says; raising here rolls all of it back.
+        if signed and _links(locked) != links:
+            _amend(locked, by=by, summary=summary, reason=reason.strip())
+
+
+def _links(session: Session) -> int:
+    return TrailHead.objects.values_list("sequence", flat=True).get(centre_id=session.centre_id)
+
+
+def _amend(session: Session, *, by: User, summary: str, reason: str) -> None:
+    if not reason:
+        raise SessionSigned(
+            "This session is signed. Give a reason to record the change as an amendment.",
+            fields={"amendment_reason": ["Say why the signed session is changed."]},
+        )
+    values = {"made_by": by, "made_at": timezone.now(), "reason": reason, "summary": summary[:200]}
+    put(Amendment, by=by, centre_id=session.centre_id, scope={"session": session}, values=values)

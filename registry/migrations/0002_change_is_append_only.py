@@ -12,9 +12,12 @@ _POSTGRESQL = [
     "$$ BEGIN RAISE EXCEPTION 'the change trail is append-only' USING ERRCODE = 'check_violation'; END $$",
     "CREATE TRIGGER registry_change_no_rewrite BEFORE UPDATE OR DELETE ON registry_change "
     "FOR EACH ROW EXECUTE FUNCTION registry_change_refuse()",
+    "CREATE TRIGGER registry_change_no_truncate BEFORE TRUNCATE ON registry_change "
+    "FOR EACH STATEMENT EXECUTE FUNCTION registry_change_refuse()",
 ]
 _UNDO_SQLITE = [f"DROP TRIGGER registry_change_no_{verb}" for verb in ("update", "delete")]
 _UNDO_POSTGRESQL = [
+    "DROP TRIGGER registry_change_no_truncate ON registry_change",
     "DROP TRIGGER registry_change_no_rewrite ON registry_change",
     "DROP FUNCTION registry_change_refuse()",
 ]

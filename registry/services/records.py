@@ -82,9 +82,16 @@ def put(
     stored = model._default_manager.select_for_update().filter(pk=key).first() if key else None
     if stored is None:
         record = model(id=key or new_key(), **scope, **values)
-        _save(record, new=True)
-        trail.write(centre_id=centre_id, by=by, action="created", record=record, reason=reason)
-        return record, True
+        try:
+            _save(record, new=True)
+        except (RuleBroken, IntegrityError):
+            # Another writer may have used the key since it was looked for; then this is a replay or a conflict.
+            stored = model._default_manager.select_for_update().filter(pk=key).first() if key else None
+            if stored is None:
+                raise
+        else:
+            trail.write(centre_id=centre_id, by=by, action="created", record=record, reason=reason)
+            return record, True
     if any(getattr(stored, name) != owner for name, owner in scope.items()):
         raise model.DoesNotExist(f"{model._meta.verbose_name} {key} was not found.")
     # A known key without the version it was read at is either a replay or a collision, never an edit.

@@ -6,8 +6,10 @@ import pytest
 
 from procedures.models import EpochMetric
 from procedures.services.epochs import TypedMetric, enter_metrics, put_epoch, put_pacing
+from procedures.services.recordings import store_recording
 from registry.errors import Conflict, NeedsConfirmation, RuleBroken
 from tests.factories import START, enter, make_epoch, make_session, make_site, make_tributary, writer_of
+from tests.signals import Uploaded, pressure_volume_csv
 
 pytestmark = pytest.mark.django_db
 KEY = "dpdt_max_mmhg_per_s"
@@ -76,3 +78,29 @@ def test_site_of_another_session_is_not_found():
     site = make_site(make_tributary())
     with pytest.raises(type(site).DoesNotExist):
         make_epoch(session=make_session(), site=site)
+
+
+@pytest.fixture
+def recording(settings, tmp_path):
+    settings.MEDIA_ROOT = tmp_path
+    session = make_session()
+    return store_recording(
+        by=writer_of(session.centre),
+        session=session,
+        upload=Uploaded(pressure_volume_csv(30)),
+        original_name="a.csv",
+        started_at=START,
+    )
+
+
+def test_recording_of_another_session_is_not_found(recording):
+    with pytest.raises(type(recording).DoesNotExist):
+        make_epoch(length_s=10, recording=recording, recording_start_s=0.0, recording_end_s=10.0)
+
+
+def test_times_that_are_not_those_of_the_stretch_refused(recording):
+    stretch = {"recording": recording, "recording_start_s": 5.0, "recording_end_s": 15.0}
+    with pytest.raises(RuleBroken) as caught:
+        make_epoch(recording.session, start_s=0, length_s=15, **stretch)
+    assert list(caught.value.fields) == ["started_at"]
+    assert make_epoch(recording.session, start_s=5, length_s=10, **stretch).recording == recording

@@ -8,9 +8,10 @@ from procedures.services.guard import SessionSigned
 from procedures.services.sessions import describe_session, log, sign_session
 from procedures.services.sites import put_site
 from registry.errors import AccessDenied, RuleBroken
-from registry.models import Role
+from registry.models import Role, new_key
 from registry.trail.verify import faults
-from tests.factories import end_session, make_session, make_site, make_user, writer_of
+from tests.factories import START, end_session, make_session, make_site, make_user, writer_of
+from tests.procedures.comparing import KEY, typed_session
 
 pytestmark = pytest.mark.django_db
 
@@ -71,3 +72,30 @@ def test_amendment_with_blank_reason_refused(signed):
     session, _, by = signed
     with pytest.raises(SessionSigned):
         log(by=by, session=session, kind="note", reason="   ")
+
+
+def test_entry_sent_again_after_signing_is_a_replay(signed):
+    session, _, by = signed
+    key = new_key()
+    session.status, session.signed_at, session.signed_by = "open", None, None
+    session.save()
+    entry = log(by=by, session=session, kind="note", text="late", key=key, occurred_at=START)
+    sign_session(by=by, session=session)
+    again = log(by=by, session=session, kind="note", text="late", key=key, occurred_at=START)
+    assert (again.pk, again.version) == (entry.pk, 1)
+    assert not session.amendments.exists()
+    with pytest.raises(SessionSigned):
+        log(by=by, session=session, kind="note", text="other", key=key, occurred_at=START, version=1)
+    entry.refresh_from_db()
+    assert entry.text == "late"
+
+
+def test_decision_sent_again_after_the_ranking_changed_is_a_replay():
+    session = typed_session({"A": 10.0, "B": 4.0})
+    by, key = writer_of(session.centre), new_key()
+    arguments = {"by": by, "session": session, "site": session.sites.get(label="A"), "reason": "best", "metric": KEY}
+    first = record_decision(key=key, decided_at=START, **arguments)
+    assert first.was_leading is True
+    session.responses.all().delete()
+    again = record_decision(key=key, decided_at=START, **arguments)
+    assert (again.version, again.was_leading) == (1, True)
