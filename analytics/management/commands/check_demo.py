@@ -4,17 +4,18 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
 from fixtures.demo.scenario import scenario
 from fixtures.demo.truth_check import check, pairs_in_true_order
 from procedures.metrics import BY_KEY
 from procedures.models import Session
+from registry.management.sentence import SentenceCommand
 
 METRICS = ("stroke_work_mmhg_ml", "dpdt_max_mmhg_per_s")
 
 
-class Command(BaseCommand):
+class Command(SentenceCommand):
     """Print, for each site of the worked session, the true change and the one found."""
 
     help = "Hold the comparison of the demo's worked session against the truth its recording was generated from."

@@ -7,10 +7,11 @@ from pathlib import Path
 from typing import Any
 
 from django.conf import settings
-from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.management.base import CommandError, CommandParser
 
 from analytics.services.cohort_export import export_cohort
 from registry.errors import AccessDenied, RuleBroken
+from registry.management.sentence import SentenceCommand
 from registry.models import Centre, User
 
 
@@ -20,7 +21,7 @@ def _year(text: str) -> int:
     return int(text)
 
 
-class Command(BaseCommand):
+class Command(SentenceCommand):
     """Write the cohort of a centre into a new folder."""
 
     help = "Export the patients of a centre who agreed to research, de-identified, with a data dictionary."

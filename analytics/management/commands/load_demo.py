@@ -6,14 +6,15 @@ import time
 from typing import Any
 
 from django.conf import settings
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
 from fixtures.demo.loading import DEMO_PASSWORD, load
 from fixtures.demo.scenario import scenario
+from registry.management.sentence import SentenceCommand
 from registry.models import Centre
 
 
-class Command(BaseCommand):
+class Command(SentenceCommand):
     """Load the demo once; a second call says that it is there."""
 
     help = "Load the invented demo centre: patients, sessions, and one worked session with its recording."

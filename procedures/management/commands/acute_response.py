@@ -8,14 +8,15 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.management.base import CommandError, CommandParser
 
 from procedures.acute_response import Comparison, ResponseError, Settings, compare
 from procedures.acute_response.beats_table import SessionTable, read_beats
 from procedures.metrics import BY_KEY
+from registry.management.sentence import SentenceCommand
 
 
-class Command(BaseCommand):
+class Command(SentenceCommand):
     """Compare sites with baseline, for every session and metric of a file."""
 
     help = "Compare pacing sites with baseline: percent change, 95 % interval, probability of being the best site."

@@ -3,29 +3,19 @@
 from __future__ import annotations
 
 import json
-from typing import Any, NoReturn
+from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.management.base import CommandError, CommandParser
 
 from procedures.metrics import BY_KEY
+from registry.management.sentence import SentenceCommand
 
 
-class Command(BaseCommand):
+class Command(SentenceCommand):
     """Analyse one file; nothing is stored and no database is needed."""
 
     help = "Measure every beat of a recording and print the metrics of its epochs."
     requires_system_checks: list[str] = []
-
-    def create_parser(self, prog_name: str, subcommand: str, **kwargs: Any) -> CommandParser:
-        """Build the parser; a wrong option is answered like any wrong input: one sentence, exit code 2."""
-        parser = super().create_parser(prog_name, subcommand, **kwargs)
-        if parser.called_from_command_line:
-
-            def refuse(message: str) -> NoReturn:
-                parser.exit(2, f"CommandError: {message[:1].upper()}{message[1:]}.\n")
-
-            parser.error = refuse  # type: ignore[method-assign]
-        return parser
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Declare the file, the mapping of channels, the epochs and the form of the output."""

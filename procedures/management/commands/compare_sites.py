@@ -6,7 +6,7 @@ import json
 from typing import Any
 from uuid import UUID
 
-from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.management.base import CommandError, CommandParser
 
 from config.context import CAUTION
 from procedures.metrics import BY_KEY
@@ -14,9 +14,10 @@ from procedures.models import Session
 from procedures.selectors.comparison import SessionComparison, compare_session
 from procedures.selectors.comparison_export import as_values
 from procedures.selectors.comparison_table import as_table
+from registry.management.sentence import SentenceCommand
 
 
-class Command(BaseCommand):
+class Command(SentenceCommand):
     """Print sites against baseline. Whoever may run this command reads the database anyway; no right is asked."""
 
     help = "Compare a session's sites with its baseline in one metric: change, interval, electrical limits, advice."

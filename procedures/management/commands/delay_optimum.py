@@ -7,10 +7,11 @@ from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.management.base import CommandError, CommandParser
 
 from procedures.acute_response import DelayOptimum, ResponseError, delay_optimum
 from procedures.acute_response.beats_table import read_table
+from registry.management.sentence import SentenceCommand
 
 _KEYS = ("optimum_ms", "low_ms", "high_ms", "peak_change_percent", "concave", "inside_range", "flags")
 _REFUSALS = {
@@ -20,7 +21,7 @@ _REFUSALS = {
 }
 
 
-class Command(BaseCommand):
+class Command(SentenceCommand):
     """Fit a delay sweep."""
 
     help = "Find the atrioventricular or interventricular delay with the largest change, with a 95 % interval."

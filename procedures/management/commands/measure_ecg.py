@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import math
-from typing import Any, NoReturn
+from typing import Any
 
 import numpy as np
-from django.core.management.base import BaseCommand, CommandError, CommandParser
+from django.core.management.base import CommandError, CommandParser
 
 from procedures.electrocardiogram import (
     Criteria,
@@ -34,27 +34,17 @@ from procedures.recordings import (
     parse_mapping,
 )
 from procedures.recordings.epochs import EpochMark
+from registry.management.sentence import SentenceCommand
 
 # Hundreds of beats add nothing to an average beat; what follows is not read unless an epoch asks for it.
 _LONGEST_S = 600.0
 
 
-class Command(BaseCommand):
+class Command(SentenceCommand):
     """Measure one file; nothing is stored and no database is needed."""
 
     help = "Average the beats of a 12-lead electrocardiogram and print QRS limits, morphology and criteria."
     requires_system_checks: list[str] = []
-
-    def create_parser(self, prog_name: str, subcommand: str, **kwargs: Any) -> CommandParser:
-        """Build the parser; a wrong option is answered like any wrong input: one sentence, exit code 2."""
-        parser = super().create_parser(prog_name, subcommand, **kwargs)
-        if parser.called_from_command_line:
-
-            def refuse(message: str) -> NoReturn:
-                parser.exit(2, f"CommandError: {message[:1].upper()}{message[1:]}.\n")
-
-            parser.error = refuse  # type: ignore[method-assign]
-        return parser
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Declare the file, the patient's sex, the mapping of channels, the epoch and the form of the output."""

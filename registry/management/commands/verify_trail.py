@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandError
+from django.core.management.base import CommandError
 
+from registry.management.sentence import SentenceCommand
 from registry.models import Change
 from registry.trail.verify import faults
 
 
-class Command(BaseCommand):
+class Command(SentenceCommand):
     """Walk every centre's chain and name each altered, missing or reordered link."""
 
     help = "Check the change trail of every centre; exit code 1 when a link is broken."
