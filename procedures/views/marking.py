@@ -90,7 +90,7 @@ def _offer(request: MemberRequest, recording: Recording, table: str | None) -> H
         for number, one in enumerate(p for p in proposed if (p.start_s, p.end_s) not in marked)
     ]
     if not forms:
-        return _say(request, recording, "All epochs that were found are marked already.", status=200)
+        return _say(request, recording, "All epochs that were found are marked already.", problem=False)
     return _page(request, recording, forms)
 
 
@@ -148,6 +148,6 @@ def _page(
     return render(request, "procedures/found_epochs.html", context, status=status)
 
 
-def _say(request: MemberRequest, recording: Recording, message: str, *, status: int = 422) -> HttpResponse:
-    context = {"recording": recording, "session": recording.session, "problem": message}
-    return render(request, "procedures/found_epochs.html", context, status=status)
+def _say(request: MemberRequest, recording: Recording, message: str, *, problem: bool = True) -> HttpResponse:
+    context = {"recording": recording, "session": recording.session, "problem" if problem else "said": message}
+    return render(request, "procedures/found_epochs.html", context, status=422 if problem else 200)

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_safe
 
 from procedures.forms.base import likely_moment
 from procedures.forms.sessions import LogEntryForm, SessionFilter
-from procedures.models import Session
+from procedures.models import Session, Status
 from procedures.selectors.sessions import session_detail, session_list, timeline
 from procedures.views.entry import rights_in
 from procedures.views.overview import epoch_columns, epoch_rows, tributary_groups
@@ -69,7 +69,7 @@ def session(request: MemberRequest, session: UUID) -> HttpResponse:
         "epoch_rows": epoch_rows(shown, columns),
         "decision": max(shown.decisions.all(), key=lambda d: (d.decided_at, d.pk), default=None),
     }
-    if rights["write_sessions"]:
+    if rights["write_sessions"] and shown.status == Status.OPEN:
         context["log_form"] = LogEntryForm(session=shown, initial={"occurred_at": likely_moment(shown)})
     return render(request, "procedures/session.html", context)
 

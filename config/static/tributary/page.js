@@ -55,6 +55,8 @@ for (const select of document.querySelectorAll("select[data-submits]")) {
   select.addEventListener("change", () => select.form.requestSubmit());
 }
 
+for (const region of document.querySelectorAll("[data-open-at-end]")) region.scrollTop = region.scrollHeight;
+
 // A table wider than the screen scrolls; the keyboard must reach it too.
 const watcher = new ResizeObserver((entries) => {
   for (const { target } of entries) {

@@ -2,11 +2,13 @@
 
 import datetime as dt
 
+import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 
 from procedures.models import AnalysisRun, Recording, RunState
+from procedures.recordings import Annotation, Channel, Signals, write_edf
 from procedures.services.recordings import mark_epoch, store_recording
 from registry.models import Role
 from tests import factories as make
@@ -216,6 +218,14 @@ def test_table_of_epochs_is_listed_then_confirmed(doctor, recording, session):
     assert [form.proposed.label for form in again.context["forms"]] == ["site:elsewhere"]
 
 
+def test_table_of_epochs_marked_before_is_no_problem(doctor, recording, physician):
+    mark_epoch(by=physician, recording=recording, site=None, start_s=0, end_s=10)
+    answer = doctor.post(at("epoch_table", recording), table("label,start_s,end_s\nbaseline,0,10\n"))
+    assert answer.status_code == 200
+    assert "All epochs that were found are marked already." in answer.content.decode()
+    assert "There is a problem" not in answer.content.decode()
+
+
 @pytest.mark.parametrize(
     ("text", "message"),
     [
@@ -254,6 +264,27 @@ def test_file_without_annotations_says_so(doctor, recording):
     answer = doctor.get(at("found_epochs", recording))
     assert answer.status_code == 422
     assert "No epochs are annotated" in answer.content.decode()
+
+
+def test_epochs_annotated_in_the_file_are_offered_with_their_site(doctor, session, physician, tmp_path):
+    site = make.make_site(make.make_tributary(session), "PL mid")
+    pressure = 60 + 50 * np.sin(np.arange(20 * 250) / 40)
+    marks = (Annotation(1, 5, "baseline"), Annotation(8, 6, "site:pl MID"), Annotation(15, None, "cough"))
+    written = tmp_path / "day.edf"
+    write_edf(written, Signals((Channel("P_LV", "mmHg", 250.0, pressure),), marks, "EDF+", 20.0))
+    stored = store_recording(
+        by=physician,
+        session=session,
+        upload=Uploaded(written.read_bytes()),
+        original_name="day.edf",
+        started_at=session.started_at,
+    )
+    listed = doctor.get(at("found_epochs", stored))
+    found = [
+        (form.initial["start_s"], form.initial["end_s"], form.initial["state"]) for form in listed.context["forms"]
+    ]
+    assert found == [(1, 6, "baseline"), (8, 14, str(site.pk))]
+    assert not stored.epochs.exists()
 
 
 def test_channels_are_corrected(doctor, recording):

@@ -5,7 +5,7 @@ import datetime as dt
 from django.urls import reverse
 
 from procedures.models import EntryKind
-from procedures.services.sessions import log
+from procedures.services.sessions import log, sign_session
 from registry.models import Role
 from tests import factories as make
 
@@ -134,3 +134,14 @@ def test_lab_staff_is_not_offered_decision_and_signature(nurse, session):
     text = nurse.get(page_of(session)).content.decode()
     assert reverse("procedures:decision", args=[session.pk]) not in text
     assert reverse("procedures:sign", args=[session.pk]) not in text
+
+
+def test_signed_session_offers_the_log_behind_a_reason_only(doctor, session, physician):
+    make.end_session(session)
+    new_entry = reverse("procedures:new_log_entry", args=[session.pk])
+    assert f'action="{new_entry}"' in doctor.get(page_of(session)).content.decode()
+    sign_session(by=physician, session=session)
+    text = doctor.get(page_of(session)).content.decode()
+    assert f'action="{new_entry}"' not in text
+    assert f'href="{new_entry}"' in text
+    assert "Why is the signed session changed?" in doctor.get(new_entry).content.decode()
