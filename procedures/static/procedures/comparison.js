@@ -1,6 +1,6 @@
-// Keeps an open comparison up to date: asks every second whether anything changed, and fetches the new one if so.
+// Keeps an open comparison up to date: asks a few times a second whether anything changed, and fetches the new one if so.
 // What was opened stays open, and a figure inside a closed section is fetched only once the section is opened.
-const PERIOD_MS = 1000;
+const PERIOD_MS = 400;
 const box = document.getElementById("comparison");
 const opened = new Set();
 let asking = false;
