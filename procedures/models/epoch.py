@@ -50,7 +50,7 @@ class PacingConfiguration(Record):
         if self.av_delay_ms is not None:
             parts.append(f"AV {self.av_delay_ms:g} ms")
         if self.vv_delay_ms is not None:
-            parts.append(f"VV {self.vv_delay_ms:+g} ms")
+            parts.append(f"VV {self.vv_delay_ms:+g} ms" if self.vv_delay_ms else "VV 0 ms")
         return ", ".join(parts)
 
 

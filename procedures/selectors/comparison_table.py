@@ -24,7 +24,7 @@ def as_table(comparison: SessionComparison, caution: str) -> str:
     headline = words.headline(comparison)
     what = f"{metric.label}, {words.direction_words(comparison)}" if metric else "nothing measured"
     lines = [f"{session.code} · {what} · against {words.baseline_words(comparison)}", ""]
-    lines += [f"{headline.status}. {headline.message}."]
+    lines += [f"{headline.status}. {headline.message.removesuffix('.')}."]
     lines += [text for text in (headline.certainty, headline.caveat, headline.to_do) if text]
     if comparison.rows:
         lines += ["", *_columns([*_HEADS, *(_cells(row) for row in comparison.rows)])]

@@ -13,10 +13,10 @@ from django.views.decorators.http import require_http_methods
 from procedures.forms.decisions import DecisionForm
 from procedures.forms.sessions import SignForm
 from procedures.models import Decision, Status
+from procedures.selectors.completeness import answers_to_check
 from procedures.selectors.sessions import session_detail
 from procedures.services.decisions import record_decision
 from procedures.services.sessions import sign_session
-from procedures.views.completeness import answers_to_check
 from procedures.views.entry import answer, session_to_write
 from registry.access import Right
 from registry.errors import RuleBroken

@@ -13,9 +13,9 @@ from django.views.decorators.http import require_safe
 from procedures.forms.base import likely_moment
 from procedures.forms.sessions import LogEntryForm, SessionFilter
 from procedures.models import Session, Status
+from procedures.selectors.overview import epoch_columns, epoch_rows, tributary_groups
 from procedures.selectors.sessions import session_detail, session_list, timeline
 from procedures.views.entry import rights_in
-from procedures.views.overview import epoch_columns, epoch_rows, tributary_groups
 from registry.access import Right, centres_for, rights_anywhere
 from registry.errors import AccessDenied
 from registry.views.request import MemberRequest

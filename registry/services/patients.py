@@ -129,7 +129,17 @@ def put_adverse_event(
 
 @transaction.atomic
 def record_death(*, by: User, patient: Patient, died_on: dt.date) -> Patient:
-    """Record the day of death."""
+    """Record the day of death.
+
+    Raises
+    ------
+    AccessDenied
+        When the role does not allow it.
+    RuleBroken
+        When the day lies in the future.
+    """
+    if died_on > timezone.localdate():
+        raise RuleBroken("The day of death lies in the future.", fields={"died_on": ["Enter a day in the past."]})
     require(by, patient.centre_id, Right.WRITE_REGISTRY)
     locked = Patient.objects.select_for_update().get(pk=patient.pk)
     return change(locked, by=by, centre_id=patient.centre_id, values={"died_on": died_on}, version=None)

@@ -1,10 +1,13 @@
 """Writing a record: idempotent by key, guarded by version, whole or not at all."""
 
+import datetime as dt
+
 import pytest
+from django.utils import timezone
 
 from registry.errors import AccessDenied, Conflict, RuleBroken
 from registry.models import Assessment, Change, PatientIdentity, Role, new_key
-from registry.services.patients import put_assessment, register_patient
+from registry.services.patients import put_assessment, record_death, register_patient
 from registry.services.people import found_centre
 from tests import factories as make
 
@@ -130,3 +133,13 @@ def test_registering_again_under_the_same_key_is_a_replay(patient):
 
 def test_founding_a_centre_twice_finds_it_again():
     assert found_centre(code="same", name="A") == found_centre(code="same", name="B")
+
+
+def test_death_in_the_future_is_refused_beside_its_field(patient):
+    by = make.writer_of(patient.centre)
+    tomorrow = timezone.localdate() + dt.timedelta(days=1)
+    with pytest.raises(RuleBroken) as caught:
+        record_death(by=by, patient=patient, died_on=tomorrow)
+    assert list(caught.value.fields) == ["died_on"]
+    patient.refresh_from_db()
+    assert patient.died_on is None
