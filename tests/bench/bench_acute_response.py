@@ -213,7 +213,7 @@ def speed(sessions: int) -> None:
 
 def main() -> None:
     """Run the parts named on the command line, or all."""
-    parts = {"accuracy": (accuracy, 1000), "fewer": (fewer, 400), "delays": (delays, 400), "speed": (speed, 1000)}
+    parts = {"accuracy": (accuracy, 1000), "fewer": (fewer, 150), "delays": (delays, 400), "speed": (speed, 1000)}
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("parts", nargs="*", choices=[*parts, []], default=[])
     parser.add_argument("--size", type=int, help="sessions, patients or pairs instead of the usual number")
