@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import pandas as pd  # type: ignore[import-untyped]
+import pandas as pd
 
 from procedures.acute_response.prepared import BEATS_ASSUMED
 from procedures.acute_response.settings import Settings

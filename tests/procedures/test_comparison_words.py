@@ -106,3 +106,15 @@ def test_order_stability_says_when_the_raw_order_differs() -> None:
     assert "order is the same" in words.order_stability(compared)
     compared.rows[0].response.change_percent = 1.0
     assert words.order_stability(compared) == "By the measured change alone the order would be A, B."
+
+
+def test_site_with_values_around_zero_says_so_in_words() -> None:
+    session = make_session()
+    site = make_site(make_tributary(session), "A")
+    for minute, (where, value) in enumerate([(None, 4.0), (site, -1.0), (None, 3.0), (site, 1.0), (None, -0.5)]):
+        enter(make_epoch(session, where, start_s=60 * minute), "edp_mmhg", value, sd=0.5, confirmed=True)
+    refresh_responses(session.pk)
+    row = compare_session(session, "edp_mmhg").rows[0]
+    assert "linear_scale" in row.response.flags
+    assert len(words.site_notes(row)) == len(row.response.flags)
+    assert any("linear scale" in note for note in words.site_notes(row))
