@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from procedures.haemodynamics import QualityNote
 from procedures.recordings import Assignment, Recording
 
-from .inputs import SEGMENT_ROLES
 from .opening import Opened
 
 
@@ -34,9 +33,10 @@ def reader_notes(opened: Opened) -> list[QualityNote]:
     return notes
 
 
-def in_labels_of_file(notes: Iterable[QualityNote], recording: Recording, assignment: Assignment) -> list[QualityNote]:
-    """The engine's notes with the file's own labels, which a user knows; it numbers the segments it was given."""
+def in_labels_of_file(
+    notes: Iterable[QualityNote], recording: Recording, assignment: Assignment, segments: Sequence[str]
+) -> list[QualityNote]:
+    """The engine's notes with the file's own labels, which a user knows; it numbers the ``segments`` it was given."""
     roles = {role: c.label for c, role in zip(recording.channels, assignment.roles, strict=True) if role}
-    segments = [roles[role] for role in SEGMENT_ROLES if role in roles]
-    labels = roles | {f"V_{i}": label for i, label in enumerate(segments, start=1)}
+    labels = roles | {f"V_{i}": roles[role] for i, role in enumerate(segments, start=1)}
     return [replace(n, channel=labels.get(n.channel, n.channel)) if n.channel else n for n in notes]

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
         PressureVolumeSignals,
         QualityNote,
     )
+    from procedures.haemodynamics.calibration import Calibration
 
 
 @dataclass(frozen=True)
@@ -44,6 +45,17 @@ class AnalysisReport:
     analysis: Analysis
     quality: tuple[QualityNote, ...]
     signals: PressureVolumeSignals
+    calibrations: tuple[Calibration, ...] = ()
+
+    def settings(self) -> dict[str, Any]:
+        """Every choice that made the numbers, with the calibrations of the volumes, as plain values."""
+        settings: dict[str, Any] = asdict(self.analysis.settings)
+        if self.calibrations:
+            ordered = sorted(self.calibrations, key=lambda calibration: calibration.valid_from_s)
+            settings["calibrations"] = [
+                asdict(c) | {"valid_from_s": _finite(c.valid_from_s), "excluded": list(c.excluded)} for c in ordered
+            ]
+        return settings
 
     def as_dict(self, *, beats: bool = False) -> dict[str, Any]:
         """Plain values, without NaN: a metric that could not be computed is absent."""
@@ -55,7 +67,7 @@ class AnalysisReport:
                 "duration_s": self.duration_s,
                 "channels": [asdict(channel) for channel in self.channels],
             },
-            "algorithm": {"version": analysis.version, "settings": asdict(analysis.settings)},
+            "algorithm": {"version": analysis.version, "settings": self.settings()},
             "epochs": [_epoch(epoch) for epoch in analysis.epochs],
             "quality": [asdict(note) for note in self.quality],
         }

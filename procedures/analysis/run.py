@@ -14,6 +14,7 @@ from .report import AnalysisReport, ReportChannel
 
 if TYPE_CHECKING:
     from procedures.haemodynamics import Settings
+    from procedures.haemodynamics.calibration import Calibration
 
 #: Called with a sentence and the share done (0 to 1) before each step; what it raises ends the analysis.
 Progress = Callable[[str, float], None]
@@ -27,6 +28,7 @@ def analyse_file(
     *,
     epochs: Sequence[EpochMark] | None = None,
     overrides: Mapping[float, bool] | None = None,
+    calibrations: Sequence[Calibration] = (),
     progress: Progress | None = None,
 ) -> AnalysisReport:
     """Analyse a recording.
@@ -46,6 +48,9 @@ def analyse_file(
         Epochs as marked by hand; they go before the table and the annotations.
     overrides
         Beats decided by hand: start of the beat, s -> whether it counts.
+    calibrations
+        Each holds from its time until the next one's; conductances G_n become volumes, volumes are corrected by alpha
+        and parallel volume. Without any, volumes are taken as the file holds them.
     progress
         Told before each step.
 
@@ -69,10 +74,11 @@ def analyse_file(
 
     from .inputs import engine_signals
     from .notes import in_labels_of_file, reader_notes
+    from .volumes import segment_roles
 
     tell("Reading the signals", 0.1)
     try:
-        signals, notes = engine_signals(recording, assignment)
+        signals, notes = engine_signals(recording, assignment, calibrations)
         tell("Finding beats and measuring them", 0.3)
         windows = [EpochWindow(mark.label, mark.start_s, mark.end_s) for mark in opened.marks]
         analysis = analyse(signals, windows, settings=settings, overrides=overrides)
@@ -94,7 +100,8 @@ def analyse_file(
         quality=(
             *reader_notes(opened),
             *notes,
-            *in_labels_of_file(analysis.quality, recording, assignment),
+            *in_labels_of_file(analysis.quality, recording, assignment, segment_roles(assignment, calibrations)),
         ),
         signals=signals,
+        calibrations=tuple(calibrations),
     )

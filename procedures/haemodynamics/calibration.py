@@ -5,7 +5,7 @@ Baan et al., Circulation 1984;70:812 (from memory; the total-volume form seen in
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -40,26 +40,31 @@ class Calibration:
     Attributes
     ----------
     resistivity_ohm_cm, spacing_cm
-        Blood resistivity and distance between electrodes.
+        Blood resistivity and distance between electrodes; only conductances need them, so that volumes a recorder has
+        made from conductances already can be corrected without.
     alpha
         Slope factor, conductance stroke volume over reference stroke volume.
     parallel_ml
         Parallel volume of the whole catheter in the form that ``convention`` asks for.
     valid_from_s
         Start of its validity on the recording's clock.
+    excluded
+        Numbers (1 to 7, from the apex) of segments outside the ventricle, which are left out.
     """
 
-    resistivity_ohm_cm: float
-    spacing_cm: float
+    resistivity_ohm_cm: float | None = None
+    spacing_cm: float | None = None
     alpha: float = 1.0
     parallel_ml: float = 0.0
     convention: Convention = Convention.SUBTRACT_THEN_SCALE
     valid_from_s: float = float("-inf")
+    excluded: tuple[int, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("resistivity_ohm_cm", "spacing_cm", "alpha"):
-            if not (np.isfinite(getattr(self, name)) and getattr(self, name) > 0):
-                raise CalibrationError(f"{name} must be above zero, but is {getattr(self, name)}.")
+            value = getattr(self, name)
+            if value is not None and not (np.isfinite(value) and value > 0):
+                raise CalibrationError(f"{name} must be above zero, but is {value}.")
         if not np.isfinite(self.parallel_ml):
             raise CalibrationError("parallel_ml must be a number.")
 
@@ -69,17 +74,34 @@ def raw_volume_ml(conductance_ms: FloatArray, resistivity_ohm_cm: float, spacing
     return np.asarray(resistivity_ohm_cm * spacing_cm**2 * np.asarray(conductance_ms, dtype=float) / 1000.0)
 
 
-def calibrated_volume_ml(conductance_ms: FloatArray, calibration: Calibration) -> FloatArray:
-    """Volumes, mL, from conductances, mS, of shape (k, n) or (n,); parallel volume is shared out evenly over rows."""
-    raw = raw_volume_ml(conductance_ms, calibration.resistivity_ohm_cm, calibration.spacing_cm)
+def corrected_volume_ml(raw_ml: FloatArray, calibration: Calibration) -> FloatArray:
+    """Volumes, mL, under alpha and parallel volume from uncorrected ones of shape (k, n) or (n,).
+
+    The parallel volume is shared out evenly over rows.
+    """
+    raw = np.asarray(raw_ml, dtype=float)
     share = calibration.parallel_ml / (raw.shape[0] if raw.ndim == 2 else 1)
     if calibration.convention is Convention.SUBTRACT_THEN_SCALE:
         return np.asarray((raw - share) / calibration.alpha)
     return np.asarray(raw / calibration.alpha - share)
 
 
+def calibrated_volume_ml(conductance_ms: FloatArray, calibration: Calibration) -> FloatArray:
+    """Volumes, mL, from conductances, mS, of shape (k, n) or (n,).
+
+    Raises
+    ------
+    CalibrationError
+        If spacing or resistivity is not known.
+    """
+    if calibration.resistivity_ohm_cm is None or calibration.spacing_cm is None:
+        raise CalibrationError("Conductances need the electrode spacing and the blood resistivity of each calibration.")
+    raw = raw_volume_ml(conductance_ms, calibration.resistivity_ohm_cm, calibration.spacing_cm)
+    return corrected_volume_ml(raw, calibration)
+
+
 def calibrate(conductance_ms: FloatArray, time_s: FloatArray, calibrations: Sequence[Calibration]) -> FloatArray:
-    """Volumes under several calibrations in turn; NaN before the first becomes valid.
+    """Volumes from conductances under several calibrations in turn; NaN before the first becomes valid.
 
     Parameters
     ----------
@@ -93,8 +115,22 @@ def calibrate(conductance_ms: FloatArray, time_s: FloatArray, calibrations: Sequ
     Raises
     ------
     CalibrationError
-        If there is none, or two begin at the same moment.
+        If there is none, two begin at the same moment, or one lacks spacing or resistivity.
     """
+    return _in_turn(calibrated_volume_ml, conductance_ms, time_s, calibrations)
+
+
+def correct(raw_ml: FloatArray, time_s: FloatArray, calibrations: Sequence[Calibration]) -> FloatArray:
+    """Volumes from uncorrected volumes, mL; otherwise as :func:`calibrate`."""
+    return _in_turn(corrected_volume_ml, raw_ml, time_s, calibrations)
+
+
+def _in_turn(
+    apply: Callable[[FloatArray, Calibration], FloatArray],
+    signal: FloatArray,
+    time_s: FloatArray,
+    calibrations: Sequence[Calibration],
+) -> FloatArray:
     ordered = sorted(calibrations, key=lambda item: item.valid_from_s)
     starts = [item.valid_from_s for item in ordered]
     if not ordered:
@@ -102,9 +138,9 @@ def calibrate(conductance_ms: FloatArray, time_s: FloatArray, calibrations: Sequ
     if len(set(starts)) < len(starts):
         raise CalibrationError("Two calibrations begin at the same moment.")
     edges = [*np.searchsorted(time_s, starts), time_s.size]
-    volume = np.full(np.shape(conductance_ms), np.nan)
+    volume = np.full(np.shape(signal), np.nan)
     for item, first, last in zip(ordered, edges[:-1], edges[1:], strict=True):
-        volume[..., first:last] = calibrated_volume_ml(conductance_ms[..., first:last], item)
+        volume[..., first:last] = apply(signal[..., first:last], item)
     return volume
 
 

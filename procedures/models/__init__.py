@@ -1,5 +1,6 @@
 """The records of a session, one subject a module."""
 
+from procedures.models.calibration import AlphaOrigin, Calibration, ParallelOrigin
 from procedures.models.epoch import Chambers, Epoch, EpochBeats, EpochMetric, Origin, PacingConfiguration
 from procedures.models.recording import AnalysisRun, BeatOverride, Recording, RunState
 from procedures.models.response import AcuteResponse, Decision, ResponseSummary
@@ -17,10 +18,12 @@ from procedures.models.site import LeadMeasurement, LongAxis, Obstacle, Site, St
 
 __all__ = [
     "AcuteResponse",
+    "AlphaOrigin",
     "Amendment",
     "AnalysisRun",
     "BaselinePacing",
     "BeatOverride",
+    "Calibration",
     "Chambers",
     "Decision",
     "EntryKind",
@@ -34,6 +37,7 @@ __all__ = [
     "Origin",
     "Outcome",
     "PacingConfiguration",
+    "ParallelOrigin",
     "ProcedureKind",
     "Recording",
     "ResponseSummary",

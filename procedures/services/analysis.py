@@ -69,6 +69,16 @@ def cancel_analysis(*, by: User, run: AnalysisRun) -> AnalysisRun:
     return run
 
 
+def analyse_anew(*, by: User, recording: Recording, reason: str = "") -> AnalysisRun | None:
+    """Start over after what an analysis rests on has changed; nothing where no epoch is marked."""
+    if not recording.epochs.exists():
+        return None
+    # A run that is under way may have read what stood before.
+    for busy in recording.runs.filter(state__in=_BUSY):
+        cancel_analysis(by=by, run=busy)
+    return start_analysis(by=by, recording=recording, reason=reason)
+
+
 def carry_out(run_id: UUID) -> None:
     """Do a queued run. Safe to call twice: a run that is done, failed or cancelled is left alone."""
     if not _claim(run_id):
@@ -80,6 +90,7 @@ def carry_out(run_id: UUID) -> None:
             Path(run.recording.file.path),
             mapping=run.recording.mapping,
             epochs=[_mark(epoch) for epoch in epochs],
+            calibrations=[calibration.constants() for calibration in run.recording.calibrations.all()],
             overrides=dict(run.recording.beat_overrides.values_list("time_s", "counts")),
             progress=lambda sentence, share: _tell(run_id, sentence, share),
         )
@@ -160,7 +171,7 @@ def _write(run: AnalysisRun, epochs: Sequence[Epoch], report: AnalysisReport) ->
     stored.state, stored.progress_percent, stored.step = RunState.DONE, 100, ""
     stored.finished_at = timezone.now()
     stored.algorithm_version = report.analysis.version
-    stored.settings = asdict(report.analysis.settings)
+    stored.settings = report.settings()
     stored.quality = [asdict(note) for note in report.quality] + left_out
     stored.save()
     refresh_later(session)

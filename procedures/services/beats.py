@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from procedures.limits import SAME_BEAT_S
-from procedures.models import AnalysisRun, BeatOverride, Recording, RunState
-from procedures.services.analysis import cancel_analysis, start_analysis
+from procedures.models import AnalysisRun, BeatOverride, Recording
+from procedures.services.analysis import analyse_anew
 from procedures.services.guard import writing
 from registry.errors import RuleBroken
 from registry.models import User
@@ -44,9 +44,4 @@ def judge_beat(
                 values=values | {"time_s": time_s},
                 reason=reason,
             )
-        if not recording.epochs.exists():
-            return None
-        # A run that is under way may have read the judgements already.
-        for busy in recording.runs.filter(state__in=(RunState.QUEUED, RunState.RUNNING)):
-            cancel_analysis(by=by, run=busy)
-        return start_analysis(by=by, recording=recording, reason=reason)
+        return analyse_anew(by=by, recording=recording, reason=reason)

@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import argparse
 import json
-from typing import Any
+import math
+from typing import TYPE_CHECKING, Any
 
 from django.core.management.base import CommandError, CommandParser
 
 from procedures.metrics import BY_KEY
 from registry.management.sentence import SentenceCommand
+
+if TYPE_CHECKING:
+    from procedures.haemodynamics.calibration import Calibration
 
 
 class Command(SentenceCommand):
@@ -28,6 +33,11 @@ class Command(SentenceCommand):
             help="the channel that has a role, such as P_LV=Pressure; may be given many times",
         )
         parser.add_argument("--epochs", metavar="FILE.csv", help="table label,start_s,end_s (times in s)")
+        group = parser.add_argument_group("calibration", "of the volumes, for the whole recording")
+        group.add_argument("--alpha", type=_above_zero, help="slope factor")
+        group.add_argument("--parallel-volume-ml", type=_not_negative, help="subtracted before alpha divides")
+        group.add_argument("--spacing-mm", type=_above_zero, help="distance between electrodes; for conductances")
+        group.add_argument("--resistivity-ohm-cm", type=_above_zero, help="of the blood; for conductances")
         parser.add_argument("--beats", action="store_true", help="print every beat as well")
         parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
 
@@ -37,7 +47,8 @@ class Command(SentenceCommand):
         from procedures.recordings import RecordingError, parse_mapping
 
         try:
-            report = analyse_file(options["file"], parse_mapping(options["map"]), options["epochs"])
+            mapping = parse_mapping(options["map"])
+            report = analyse_file(options["file"], mapping, options["epochs"], calibrations=_calibrations(options))
         except (RecordingError, OSError) as error:
             sentence = "".join(c if c.isprintable() else "?" for c in str(error))
             raise CommandError(sentence, returncode=2) from error
@@ -46,6 +57,36 @@ class Command(SentenceCommand):
             self.stdout.write(json.dumps(result, allow_nan=False))
         else:
             self.stdout.write("\n".join(in_words(result)))
+
+
+def _not_negative(text: str) -> float:
+    try:
+        value = float(text)
+    except ValueError:
+        value = math.nan
+    if not 0 <= value < math.inf:
+        raise argparse.ArgumentTypeError(f"'{text}' is not a number from 0 up")
+    return value
+
+
+def _above_zero(text: str) -> float:
+    if (value := _not_negative(text)) == 0:
+        raise argparse.ArgumentTypeError(f"'{text}' is not above zero")
+    return value
+
+
+def _calibrations(options: dict[str, Any]) -> list[Calibration]:
+    """The one calibration that the options describe, if they do."""
+    names = {"alpha": "alpha", "parallel_volume_ml": "parallel_ml", "resistivity_ohm_cm": "resistivity_ohm_cm"}
+    given = {names[name]: options[name] for name in names if options[name] is not None}
+    if options["spacing_mm"] is not None:
+        given["spacing_cm"] = options["spacing_mm"] / 10
+    if not given:
+        return []
+    # only now: loading the engine takes longer than refusing a wrong file
+    from procedures.haemodynamics.calibration import Calibration
+
+    return [Calibration(**given)]
 
 
 def in_words(result: dict[str, Any]) -> list[str]:

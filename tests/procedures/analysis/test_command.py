@@ -149,3 +149,16 @@ def test_control_characters_of_a_file_do_not_reach_the_terminal(tmp_path):
     path = tmp_path / "a.csv"
     path.write_text("time_s,\x1b[31mred [mmHg]\n0,1\n0.001,2\n")
     assert "\x1b" not in refused(path)
+
+
+@pytest.mark.parametrize("option", ["--alpha", "--spacing-mm", "--resistivity-ohm-cm", "--parallel-volume-ml"])
+@pytest.mark.parametrize("value", ["much", "-1", "nan"])
+def test_calibration_that_is_no_number_is_refused(refused_at_the_terminal, recording, option, value):
+    assert f"'{value}' is not a number from 0 up" in refused_at_the_terminal(recording, f"{option}={value}")
+
+
+def test_alpha_and_parallel_volume_correct_the_volumes(recording, capsys):
+    call_command("analyse_recording", str(recording), "--json", "--alpha", "1.25", "--parallel-volume-ml", "30")
+    result = json.loads(capsys.readouterr().out)
+    assert result["epochs"][0]["metrics"]["edv_ml"]["mean"] == pytest.approx((180 - 30) / 1.25, rel=5e-3)
+    assert result["algorithm"]["settings"]["calibrations"][0]["alpha"] == 1.25
