@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from procedures.acute_response.model import Fit
@@ -73,7 +75,8 @@ def _ranking(
     )  # fmt: skip
     leader = data.sites[int(mean.argmax())]
     percent = 100.0 * leader_near
-    shown = f"{percent:.0f} %" if percent < 99.5 else "more than 99 %"
+    # Rounded down, so that what is undecided never reads like the probability at which it would be decided.
+    shown = f"{math.floor(percent + 1e-9)} %" if percent < 99.5 else "more than 99 %"
     margin = f"{settings.near_percent:g} point" + ("" if settings.near_percent == 1 else "s")
     claim = f"{leader} is the best site or within {margin} of it with a probability of {shown}"
     if decided:

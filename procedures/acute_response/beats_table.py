@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -15,6 +16,7 @@ from procedures.acute_response.values import BeatEpoch, Epoch, FloatArray, Respo
 
 NEEDED = ("time_s", "epoch", "state", "value")
 OPTIONAL = ("session", "metric")
+_LARGEST = 1e12  # beyond any time in s or value in any unit, and far from where squares overflow
 
 
 @dataclass(frozen=True)
@@ -37,19 +39,24 @@ def read_table(
     ResponseError
         The file is absent, empty, not text, lacks a column, or holds something that is not a number; one sentence.
     """
+    as_it_is: dict[str, Any] = {"keep_default_na": False, "encoding": "utf-8-sig", "skipinitialspace": True}
     try:
+        header = pd.read_csv(path, header=None, nrows=1, dtype=str, **as_it_is).iloc[0].str.strip().tolist()
+        if twice := [c for c in (*needed, *optional, *numeric) if header.count(c) > 1]:
+            raise ResponseError(f"The file {path} has the column {twice[0]!r} more than once.")
         table = pd.read_csv(
-            path, dtype={c: str for c in (*needed, *optional) if c not in numeric}, keep_default_na=False,
-            na_values={c: [""] for c in numeric}, encoding="utf-8-sig", skipinitialspace=True, low_memory=False,
-        )  # fmt: skip
+            path, dtype={c: str for c in (*needed, *optional) if c not in numeric},
+            na_values={c: [""] for c in numeric}, low_memory=False, **as_it_is,
+        ).rename(columns=str.strip)  # fmt: skip
     except (FileNotFoundError, IsADirectoryError, PermissionError) as error:
         raise ResponseError(f"The file {path} cannot be read: {error.strerror}.") from error
     except pd.errors.EmptyDataError as error:
         raise ResponseError(f"The file {path} is empty.") from error
     except (pd.errors.ParserError, UnicodeDecodeError) as error:
         raise ResponseError(f"The file {path} is not a table of comma-separated text.") from error
-    table.columns = table.columns.astype(str).str.strip()
     missing = [c for c in needed if c not in table.columns]
+    if missing and len(table.columns) == 1 and ";" in table.columns[0]:
+        raise ResponseError(f"The file {path} is separated by semicolons; use commas and a decimal point.")
     if missing:
         raise ResponseError(f"The file {path} lacks the column {missing[0]!r}; it needs {', '.join(needed)}.")
     if table.empty:
@@ -67,9 +74,11 @@ def read_table(
                 shown = str(table[column].iloc[row])[:40]
                 raise ResponseError(f"Line {row + 2} of {path}: {column} is {shown!r}, which is not a number.")
             table[column] = numbers
-        infinite = np.isinf(table[column].to_numpy(float))
-        if infinite.any():
-            raise ResponseError(f"Line {int(infinite.argmax()) + 2} of {path}: {column} is not a finite number.")
+        beyond = np.abs(table[column].to_numpy(float)) > _LARGEST
+        if beyond.any():
+            raise ResponseError(
+                f"Line {int(beyond.argmax()) + 2} of {path}: {column} is not a finite number below 1e12."
+            )
     return table
 
 

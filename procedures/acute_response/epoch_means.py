@@ -101,12 +101,12 @@ def epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
     spread_t = np.where(valid, t * t, 0.0).sum(1)
     with np.errstate(divide="ignore", invalid="ignore"):
         slope = np.where(valid, t * residual, 0.0).sum(1) / spread_t
-        slope_error = np.sqrt(variance_beat * inflation / spread_t)
+        trend_error = np.sqrt(variance_beat * inflation / spread_t) * duration
     return EpochMeans(
         mean=middle + offset,
         variance=variance,
-        trend=np.where(counts > 3, slope * duration, 0.0),
-        trend_error=np.where(counts > 3, slope_error * duration, np.inf),
+        trend=np.where((counts > 3) & (duration > 0), slope * duration, 0.0),
+        trend_error=np.where((counts > 3) & (duration > 0), trend_error, np.inf),
         breaths=duration * frequency if frequency is not None else np.full(epochs, np.nan),
         breath_frequency_hz=frequency,
     )

@@ -77,7 +77,8 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
     Raises
     ------
     ResponseError
-        When there is no baseline, no site, a repeated key, an epoch without time, or a baseline of zero.
+        When there is no baseline, no site, a repeated key, an epoch without time, one time for all, or a baseline
+        of zero.
     """
     _check(epochs)
     # One order before anything is summed, so that the same epochs give the same answer to the last bit.
@@ -103,6 +104,8 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
     lost = used & ~np.isfinite(middle)
     if lost.any():
         raise ResponseError(f"Epoch {epochs[int(lost.argmax())].key!r} has no time.")
+    if np.ptp(middle[used]) == 0:
+        raise ResponseError("All epochs have the same time, so that a change cannot be told from drift.")
 
     lows, highs = mean[used], mean[used]
     if beats is not None:

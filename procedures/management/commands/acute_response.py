@@ -51,13 +51,14 @@ def _session(table: SessionTable, baseline: str, settings: Settings) -> dict[str
     known = BY_KEY.get(table.metric or "")
     direction = int(known.direction) if known else 1
     head: dict[str, Any] = {"session": table.session, "metric": table.metric}
+    assumed = () if known else ("higher_taken_as_better",)
     try:
         result = compare(
             table.epochs, baseline=baseline, metric=table.metric or "value", direction=direction, settings=settings
         )
     except ResponseError as error:
         return {**head, "drift_percent_per_min": None, "sites": [], "advice": [], "error": str(error)}
-    return {**head, **_as_json(result), "flags": [*table.flags, *result.flags]}
+    return {**head, **_as_json(result), "flags": [*table.flags, *assumed, *result.flags]}
 
 
 def _as_json(result: Comparison) -> dict[str, Any]:
@@ -92,4 +93,6 @@ def _in_words(session: dict[str, Any]) -> str:
             + (f"  best with {100 * best:.0f} %" if best is not None else "")
             + f"  {site['epochs']} epochs, {site['beats']} beats"
         )
+    if "higher_taken_as_better" in session["flags"]:
+        lines.append("No known metric is named: higher values are taken as better.")
     return "\n".join([*lines, *session["advice"], ""])

@@ -35,6 +35,15 @@ def test_near_tie_of_three_is_not_decided_and_says_what_to_measure() -> None:
     assert advice(result, "alternations").number >= 1
 
 
+def test_undecided_never_reads_like_the_probability_that_decides() -> None:
+    for seed in range(12):
+        epochs = session(np.random.default_rng(seed), truth=[6.0, 5.0, 3.0]).epochs
+        limit = run(epochs).probability_leader_near_best + 1e-4
+        item = advice(run(epochs, decided_probability=limit), "not_decided")
+        shown = item.sentence.rsplit("probability of ", 1)[1]
+        assert shown.startswith("more than 99") or float(shown.split()[0]) < 100 * limit
+
+
 def test_every_sentence_holds_its_number() -> None:
     for seed in range(30):
         result = run(session(np.random.default_rng(seed), visits=1 + seed % 3, beats=6 + seed % 5).epochs[: 5 + seed])

@@ -120,6 +120,10 @@ def test_session_without_baseline_does_not_stop_the_others(tmp_path: Path, capsy
         ("time_s,epoch,state,value\n0,1,,800\n", "has no state"),
         ("time_s,epoch,state,value\n0,1,off,800\n60,2,A,880\n", "the states seen are 'off', 'A'"),
         ("time_s,epoch,state,value\n0,1,baseline,800,5,6,7\n1,2\n", "."),
+        ("time_s,epoch,state,value,value\n0,1,baseline,800,1\n60,2,A,880,1\n", "'value' more than once"),
+        ("time_s;epoch;state;value\n0;1;baseline;800\n", "separated by semicolons"),
+        ("time_s,epoch,state,value\n0,1,baseline,1e308\n60,2,A,880\n", "not a finite number below"),
+        ("time_s,epoch,state,value\n0,1,baseline,800\n0,2,A,880\n0,3,baseline,805\n", "the same time"),
     ],
 )
 def test_wrong_input_is_refused_in_one_sentence(tmp_path: Path, content: str, words: str) -> None:
@@ -129,6 +133,28 @@ def test_wrong_input_is_refused_in_one_sentence(tmp_path: Path, content: str, wo
         call_command("acute_response", str(path), "--json")
     assert caught.value.returncode == 2
     assert "\n" not in str(caught.value)
+
+
+def test_metric_that_is_not_known_says_that_higher_was_taken_as_better(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    lines = ["0,1,off,800,{}", "60,2,A,880,{}", "120,3,off,805,{}"]
+    header = "time_s,epoch,state,value,metric"
+    for metric, told in (("dpdt_max_mmhg_per_s", False), ("edp_mmhg", False), ("left_atrial_area", True)):
+        path = write(tmp_path / "beats.csv", [line.format(metric) for line in lines], header)
+        (found,) = answer(capsys, path, "--baseline", "off")["sessions"]
+        assert ("higher_taken_as_better" in found["flags"]) is told
+        call_command("acute_response", path, "--baseline", "off")
+        assert ("higher values are taken as better" in capsys.readouterr().out) is told
+
+
+def test_epoch_of_one_beat_among_longer_ones_is_compared_without_a_warning(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    made = rows(session(np.random.default_rng(1), sites=2))
+    (found,) = answer(capsys, write(tmp_path / "beats.csv", made[14:]))["sessions"]
+    assert {site["state"] for site in found["sites"]} == {"S1", "S2"}
+    assert sum(site["beats"] for site in found["sites"]) == 90
 
 
 def test_binary_file_and_missing_file_are_refused(tmp_path: Path) -> None:
