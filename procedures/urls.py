@@ -4,6 +4,7 @@ from django.urls import URLPattern, path
 
 from procedures.views import (
     beats,
+    calibrations,
     closing,
     comparison,
     epochs,
@@ -43,6 +44,14 @@ urlpatterns: list[URLPattern] = [
     path("recordings/<uuid:recording>/signals.json", signals.signals, name="signals"),
     path("recordings/<uuid:recording>/beats/", beats.beats, name="beats"),
     path("recordings/<uuid:recording>/beats/judge/", beats.judge, name="judge_beat"),
+    path("recordings/<uuid:recording>/loops.json", beats.loops, name="recording_loops"),
+    path("recordings/<uuid:recording>/calibrations/new/", calibrations.calibration, name="new_calibration"),
+    path("recordings/<uuid:recording>/calibrations/<uuid:calibration>/", calibrations.calibration, name="calibration"),
+    path(
+        "recordings/<uuid:recording>/calibrations/<uuid:calibration>/remove/",
+        calibrations.remove,
+        name="remove_calibration",
+    ),
     path("recordings/<uuid:recording>/channels/", recordings.recording_channels, name="channels"),
     path("recordings/<uuid:recording>/epochs/new/", marking.recorded_epoch, name="new_recorded_epoch"),
     path("recordings/<uuid:recording>/epochs/found/", marking.found_in_file, name="found_epochs"),

@@ -23,6 +23,22 @@ def pressure_volume_csv(seconds: float = 60.0, change_at_s: float | None = None,
     return "\n".join(["time_s,P_LV [mmHg],V_LV [mL]", *rows, ""]).encode()
 
 
+def conductance_csv(seconds: float = 40.0, alpha: float = 0.8, parallel_ml: float = 60.0) -> bytes:
+    """Return ``P_LV`` and five conductances of the same ventricle (180 to 120 mL), 10 mm and 150 ohm cm.
+
+    From 20 to 30 s a bolus of saline makes the blood conduct a fifth better: one
+    conductivity from the filling of a beat to the end of its ejection.
+    """
+    rows = pressure_volume_csv(seconds).decode().splitlines()[1:]
+    time_s, pressure, volume = np.array([row.split(",") for row in rows], dtype=float).T
+    gain = 1 + 0.2 * np.interp(0.8 * np.floor(time_s / 0.8 + 0.3), [20, 30, 36], [0, 1, 0])
+    total_ms = 1000 * (alpha * gain * volume + parallel_ml) / 150
+    shares = np.array([0.14, 0.20, 0.24, 0.23, 0.19])
+    table = np.column_stack((time_s, pressure, total_ms[:, None] * shares))
+    lines = [f"{row[0]:.3f}," + ",".join(f"{value:.4f}" for value in row[1:]) for row in table]
+    return "\n".join(["time_s,P_LV [mmHg]," + ",".join(f"G_{n} [mS]" for n in range(1, 6)), *lines, ""]).encode()
+
+
 @dataclass(frozen=True)
 class Uploaded:
     """Bytes handed over as an upload."""

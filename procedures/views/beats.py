@@ -6,13 +6,16 @@ from urllib.parse import urlencode
 from uuid import UUID
 
 from django.contrib import messages
-from django.http import HttpResponse
+from django.http import HttpResponse, JsonResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_POST, require_safe
 
+from procedures.figures.loops import pressure_volume
+from procedures.figures.style import site_styles
 from procedures.models import Status
 from procedures.selectors.beats import LONGEST_VIEW_S, beats_between
+from procedures.selectors.recorded import loops_between
 from procedures.services.beats import judge_beat
 from procedures.views.entry import rights_in
 from procedures.views.recordings import recording_for
@@ -57,8 +60,26 @@ def judge(request: MemberRequest, recording: UUID) -> HttpResponse:
         recording=found,
         time_s=asked_number({"time": time_text}, "time", first, first, last),
         counts=_JUDGEMENTS[judgement],
+        note=request.POST.get("note", ""),
         reason=request.POST.get("amendment_reason", ""),
     )
     messages.success(request, "The beat is judged anew and the recording analysed again.")
     window = {name: request.POST[name] for name in ("start", "end") if name in request.POST}
-    return redirect(f"{reverse('procedures:recording', args=[found.pk])}?{urlencode(window)}#beats")
+    # Where it was tapped, in the trace or in the list, is where the page comes back to.
+    place = "signals" if request.POST.get("back") == "signals" else "beats"
+    return redirect(f"{reverse('procedures:recording', args=[found.pk])}?{urlencode(window)}#{place}")
+
+
+@require_safe
+def loops(request: MemberRequest, recording: UUID) -> HttpResponse:
+    """Return the average loops of the epochs between two times as a figure."""
+    found = recording_for(request.user, recording)
+    first, last = found.axis_start_s, found.axis_start_s + found.duration_s
+    start_s = asked_number(request.GET, "start", first, first, last)
+    end_s = asked_number(request.GET, "end", last, first, last)
+    drawable = loops_between(found, start_s, end_s)
+    if not drawable:
+        return JsonResponse({"data": [], "message": "No analysed epoch with volumes lies in this stretch."})
+    styles = site_styles(list(found.session.sites.values_list("label", flat=True)))
+    drawn = pressure_volume(drawable, styles, stressed=[loop.state for loop in drawable]).update_layout(height=420)
+    return HttpResponse(drawn.to_json(), content_type="application/json")

@@ -14,11 +14,14 @@ from django.views.decorators.http import require_http_methods, require_POST, req
 from procedures.forms.base import likely_moment
 from procedures.forms.epochs import MarkedEpochForm
 from procedures.forms.recordings import ChannelsForm, EpochTableForm, UploadForm, role_words
-from procedures.models import AnalysisRun, EpochBeats, Recording, RunState
+from procedures.metrics import BY_KEY
+from procedures.models import AnalysisRun, Recording, RunState
 from procedures.recordings import RecordingError, open_recording
 from procedures.selectors.beats import LONGEST_VIEW_S
+from procedures.selectors.recorded import SHOWN, recorded_epochs
 from procedures.selectors.sessions import sessions_for
 from procedures.services.analysis import cancel_analysis, start_analysis
+from procedures.services.calibrations import segment_numbers
 from procedures.services.recordings import map_channels, store_recording
 from procedures.views.entry import answer, rights_in, session_to_write
 from registry.access import Right, require
@@ -96,6 +99,7 @@ def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
     epochs = list(found.epochs.select_related("site", "pacing").order_by("recording_start_s"))
     run = found.runs.first()
     rights = rights_in(request.user, found.session)
+    segments, conductances = segment_numbers(found)
     context = {
         "recording": found,
         "session": found.session,
@@ -108,7 +112,11 @@ def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
         # The figure opens on the window that a judged beat was left from.
         "window": urlencode({name: request.GET[name] for name in ("start", "end") if name in request.GET}),
         "beats_until_s": min(found.axis_start_s + LONGEST_VIEW_S, found.axis_start_s + found.duration_s),
-        "has_loops": EpochBeats.objects.filter(epoch__recording=found).exclude(loop={}).exists(),
+        "numbers": recorded_epochs(found),
+        "shown_metrics": [BY_KEY[key] for key in SHOWN],
+        "calibrations": list(found.calibrations.all()),
+        "conductances": conductances,
+        "calibratable": bool(segments) or any(channel.get("role") == "V_LV" for channel in found.channels),
         "outdated": bool(
             run and run.state == RunState.DONE and run.started_at and any(e.updated_at > run.started_at for e in epochs)
         ),

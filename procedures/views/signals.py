@@ -11,6 +11,7 @@ from django.http import JsonResponse
 from django.utils.html import escape
 from django.views.decorators.http import require_safe
 
+from procedures.figures.style import INK
 from procedures.models import Epoch, Recording
 from procedures.recordings import Channel, RecordingError, decimate, open_recording
 from procedures.selectors.beats import LONGEST_VIEW_S, SeenBeat, beats_between
@@ -20,6 +21,8 @@ from registry.views.request import MemberRequest
 
 MOST_POINTS = 2000
 USUAL_POINTS = 1200
+# Share of the height under the signals that the beats have: about a finger's width.
+BEAT_STRIP = 0.11
 # A baseline is hatched by its word and its paler tint, never by colour alone.
 _BASELINE_FILL, _SITE_FILL = "rgba(140,140,140,0.16)", "rgba(0,114,178,0.20)"
 
@@ -42,9 +45,9 @@ def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
         return JsonResponse({"data": [], "message": "No channel of this recording is known. Say which is which."})
     data = [_trace(index, name, channel, start_s, points) for index, (name, channel) in enumerate(panels)]
     epochs = found.epochs.select_related("site").filter(recording_start_s__lt=end_s, recording_end_s__gt=start_s)
-    layout = _layout(panels, start_s, end_s) | _overlay(list(epochs), start_s, end_s)
-    if end_s - start_s <= LONGEST_VIEW_S:
-        data += _beat_marks(beats_between(found, start_s, end_s), len(panels))
+    beats = beats_between(found, start_s, end_s) if end_s - start_s <= LONGEST_VIEW_S else []
+    layout = _layout(panels, start_s, end_s, strip=bool(beats)) | _overlay(list(epochs), start_s, end_s)
+    data += _beat_marks(beats, len(panels))
     return JsonResponse({"data": data, "layout": layout, "start_s": start_s, "end_s": end_s})
 
 
@@ -115,51 +118,63 @@ def _trace(index: int, name: str, channel: Channel, start_s: float, points: int)
     }
 
 
-def _layout(panels: list[tuple[str, Channel]], start_s: float, end_s: float) -> dict[str, Any]:
-    count = len(panels)
+def _layout(panels: list[tuple[str, Channel]], start_s: float, end_s: float, *, strip: bool) -> dict[str, Any]:
+    """Return the axes: one panel a signal, and below them the strip of the beats where there is one."""
+    count, floor = len(panels), BEAT_STRIP if strip else 0.0
+    lowest = count + 1 if strip else count
     layout: dict[str, Any] = {
         "showlegend": False,
-        "xaxis": {"title": {"text": "Time in the recording (s)"}, "range": [start_s, end_s], "anchor": f"y{count}"},
+        "xaxis": {
+            "title": {"text": "Time in the recording (s)"},
+            "range": [start_s, end_s],
+            "anchor": f"y{lowest}" if lowest > 1 else "y",
+        },
     }
-    if count == 1:
-        layout["xaxis"]["anchor"] = "y"
     for index, (name, channel) in enumerate(panels):
-        top = 1 - index / count
+        top = 1 - index * (1 - floor) / count
         unit = f" ({channel.unit})" if channel.unit else ""
         layout[f"yaxis{index + 1 if index else ''}"] = {
             "title": {"text": f"{name}{unit}", "font": {"size": 13}},
-            "domain": [max(0.0, top - 1 / count + 0.04), top],
+            "domain": [max(0.0, top - (1 - floor) / count + 0.04), top],
             "nticks": 5,
         }
-    # An empty axis over the whole height carries the marks of the beats.
-    layout[f"yaxis{count + 1}"] = {
-        "domain": [0, 1], "range": [0, 1], "overlaying": "y", "visible": False, "fixedrange": True,
-    }  # fmt: skip
+    if strip:
+        layout[f"yaxis{lowest}"] = {
+            "title": {"text": "Beats", "font": {"size": 13}},
+            "domain": [0, BEAT_STRIP - 0.01],
+            "range": [-1, 1],
+            "tickvals": [],
+            "showgrid": False,
+            "zeroline": False,
+        }
     return layout
 
 
 def _beat_marks(seen: list[SeenBeat], panels: int) -> list[dict[str, Any]]:
-    """Return the beats as marks at the foot of the lowest panel: a bar where used, a cross where refused."""
+    """Return the beats as marks in their strip: a bar where used, a cross where refused, a ring about it by hand."""
     marks = []
-    for used, symbol, name in ((True, "line-ns", "used"), (False, "x", "refused")):
-        chosen = [beat for beat in seen if beat.used is used]
+    kinds = ((True, False), (False, False), (True, True), (False, True))
+    for used, by_hand in kinds:
+        chosen = [beat for beat in seen if (beat.used, beat.by_hand) == (used, by_hand)]
         if not chosen:
             continue
+        colour = INK if used else "#D55E00"
+        symbol = ("circle-cross-open" if used else "circle-x-open") if by_hand else "line-ns" if used else "x-thin"
         marks.append(
             {
                 "type": "scatter",
                 "mode": "markers",
-                "name": f"beats {name}",
+                "name": f"beats {'used' if used else 'refused'}{' by hand' if by_hand else ''}",
                 "x": [round(beat.time_s, 3) for beat in chosen],
-                "y": [0.02] * len(chosen),
+                "y": [0] * len(chosen),
                 "xaxis": "x",
                 "yaxis": f"y{panels + 1}",
                 "text": [escape(beat.words) for beat in chosen],
                 "marker": {
                     "symbol": symbol,
-                    "size": 12,
-                    "color": "#0072B2" if used else "#D55E00",
-                    "line": {"width": 2, "color": "#0072B2" if used else "#D55E00"},
+                    "size": 16 if by_hand else 13,
+                    "color": colour,
+                    "line": {"width": 2.5, "color": colour},
                 },
                 "hovertemplate": "%{x:.2f} s: %{text}<extra></extra>",
             }

@@ -1,11 +1,13 @@
-// The signals of a recording: moving through them, and setting an epoch's ends by a tap on the trace.
+// The signals of a recording: moving through them, and setting an epoch's ends or judging a beat by a tap on the trace.
 import { load } from "../tributary/plotting.js";
+import { listBeats, tapBeat } from "./recording_beats.js";
 
 const section = document.getElementById("signals");
 const figure = section.querySelector("figure.plot");
 const first = Number(section.dataset.first);
 const last = Number(section.dataset.last);
 const fields = [document.getElementById("window-start"), document.getElementById("window-end")];
+const loops = document.getElementById("loops");
 const mark = document.getElementById("mark");
 let shown = [first, last];
 
@@ -16,22 +18,10 @@ function show(start, end) {
   const from = Math.min(Math.max(start, first), last - span);
   shown = [from, from + span];
   fields.forEach((field, index) => (field.value = shown[index].toFixed(1)));
-  load(figure, `${section.dataset.url}?start=${shown[0].toFixed(3)}&end=${shown[1].toFixed(3)}`);
-  listBeats();
-}
-
-// The beats in view as a table of buttons; a slow answer to an earlier window is dropped.
-const list = document.getElementById("beat-list");
-async function listBeats() {
-  const asked = `${list.dataset.url}?start=${shown[0].toFixed(3)}&end=${shown[1].toFixed(3)}`;
-  list.dataset.asked = asked;
-  try {
-    const answer = await fetch(asked);
-    const text = await answer.text();
-    if (list.dataset.asked === asked && answer.ok) list.innerHTML = text;
-  } catch {
-    if (list.dataset.asked === asked) list.textContent = "The line broke; the beats could not be listed.";
-  }
+  const window = `?start=${shown[0].toFixed(3)}&end=${shown[1].toFixed(3)}`;
+  load(figure, section.dataset.url + window);
+  if (loops) load(loops, loops.dataset.url + window);
+  listBeats(shown);
 }
 
 section.querySelector("form.window").addEventListener("submit", (event) => {
@@ -61,11 +51,11 @@ for (const button of document.querySelectorAll("[data-show]")) {
   });
 }
 
-// A tap sets the start, the next one the end; a tap before the start begins anew.
+// Away from the marks of beats a tap sets the start, the next one the end; a tap before the start begins anew.
 figure.addEventListener("click", (event) => {
   const target = figure.querySelector(".target");
   const area = target?.querySelector(".draglayer .nsewdrag")?.getBoundingClientRect();
-  if (!mark || !area || !target._fullLayout) return;
+  if (!area || !target._fullLayout || tapBeat(event, target) || !mark) return;
   if (event.clientX < area.left || event.clientX > area.right) return;
   const [low, high] = target._fullLayout.xaxis.range;
   const seconds = low + ((event.clientX - area.left) / area.width) * (high - low);
@@ -107,7 +97,7 @@ if (back.every(Number.isFinite) && back[1] > back[0]) {
   shown = [Math.max(back[0], first), Math.min(back[1], last)];
   fields.forEach((field, index) => (field.value = shown[index].toFixed(1)));
 }
-listBeats();
+listBeats(shown);
 
 // Where tasks run inside the request, the analysis answers only when it has ended; meanwhile its progress is shown.
 document.getElementById("analyse")?.addEventListener("submit", async (event) => {

@@ -18,7 +18,7 @@ KNOWN = Calibration(RHO, SPACING_CM, ALPHA, PARALLEL_ML)
 
 @pytest.fixture
 def conductances(make_beats, save_csv):
-    """Five conductances of the plain ventricle (EDV 180, ESV 120 mL); ``gain`` is the conductivity of blood over time."""
+    """Five conductances of the plain ventricle (EDV 180, ESV 120 mL); ``gain``: conductivity of blood over time."""
 
     def save(gain=1.0, count=5, **options):
         signals = make_beats(**options)
@@ -141,5 +141,5 @@ def test_parallel_volume_from_a_wash_in_of_known_parallel_volume(conductances):
 
 
 def test_wash_in_without_a_rise_is_refused(conductances):
-    with pytest.raises(CalibrationError, match="rose by only|usable beats"):
+    with pytest.raises(CalibrationError, match="needed"):
         parallel_from_wash_in(conductances(), None, KNOWN, (4, 26))

@@ -130,7 +130,8 @@ def test_page_lists_the_beats_and_takes_a_judgement(analysed, client):
     assert "refused by hand" in client.get(listed, {"start": 0, "end": 30}).content.decode()
     figure = client.get(reverse("procedures:signals", args=[recording.pk]), {"start": 0, "end": 30}).json()
     names = {trace["name"]: trace for trace in figure["data"]}
-    assert round(beat, 3) in names["beats refused"]["x"]
+    assert names["beats refused by hand"]["x"] == [round(beat, 3)]
+    assert names["beats refused"]["marker"]["symbol"] != names["beats used"]["marker"]["symbol"]
 
 
 def test_long_window_asks_for_a_shorter_one(analysed, client):

@@ -1,0 +1,40 @@
+// The beats in view: listed as buttons, and judged by a tap on their mark at the foot of the trace.
+const list = document.getElementById("beat-list");
+const FINGER = 48; // px
+
+// A slow answer to an earlier window is dropped.
+export async function listBeats([start, end]) {
+  const asked = `${list.dataset.url}?start=${start.toFixed(3)}&end=${end.toFixed(3)}`;
+  list.dataset.asked = asked;
+  try {
+    const answer = await fetch(asked);
+    const text = await answer.text();
+    if (list.dataset.asked === asked && answer.ok) list.innerHTML = text;
+  } catch {
+    if (list.dataset.asked === asked) list.textContent = "The line broke; the beats could not be listed.";
+  }
+}
+
+// Returns whether the tap was meant for a beat. Where two beats are in reach of one finger, or a reason is asked for,
+// the nearest beat's button is only brought forward, so that nothing is judged by mistake.
+export function tapBeat(event, target) {
+  const areas = [...target.querySelectorAll(".draglayer .nsewdrag")].map((one) => one.getBoundingClientRect());
+  const foot = Math.max(...areas.map((area) => area.bottom));
+  if (!areas.length || event.clientY < foot - FINGER || event.clientY > foot + FINGER / 4) return false;
+  const [low, high] = target._fullLayout.xaxis.range;
+  const scale = areas[0].width / (high - low);
+  const near = [...list.querySelectorAll("button[data-beat]")]
+    .map((button) => ({ button, away: Math.abs(areas[0].left + (Number(button.dataset.beat) - low) * scale - event.clientX) }))
+    .filter(({ away }) => away <= FINGER / 2)
+    .sort((one, other) => one.away - other.away);
+  if (!near.length) return false;
+  const { button } = near[0];
+  const reason = button.form.elements.amendment_reason;
+  if (reason && !reason.value.trim()) reason.focus();
+  else if (near.length > 1) button.focus();
+  else {
+    button.form.elements.back.value = "signals";
+    button.click();
+  }
+  return true;
+}
