@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Any
+from uuid import UUID
 
 from django.core.exceptions import ObjectDoesNotExist, RequestDataTooBig
 from django.db import IntegrityError
 from django.http import Http404
 from rest_framework import exceptions
 from rest_framework.pagination import CursorPagination
+from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import exception_handler
 
@@ -23,6 +25,16 @@ class KeyCursorPagination(CursorPagination):
     max_page_size = 200
     page_size_query_param = "page_size"
     ordering = "-id"
+
+    def decode_cursor(self, request: Request) -> Any:
+        """Read the cursor; one that names no key leads nowhere."""
+        cursor = super().decode_cursor(request)
+        try:
+            if cursor is not None and cursor.position is not None:
+                UUID(str(cursor.position))
+        except ValueError:
+            raise exceptions.NotFound(self.invalid_cursor_message) from None
+        return cursor
 
 
 def _problem(status: int, code: str, message: str, fields: dict[str, list[str]] | None = None, **more: Any) -> Response:
@@ -56,6 +68,8 @@ def one_envelope(error: Exception, context: dict[str, Any]) -> Response | None:
             return _problem(409, "conflict", "Somebody else wrote this at the same moment. Read it again, then retry.")
         case RequestDataTooBig():
             return _problem(413, "too_large", "That is more than a record can be.")
+        case RecursionError():
+            return _problem(400, "parse_error", "What was sent is nested too deeply to be a record.")
         case Http404() | ObjectDoesNotExist():
             return _problem(404, "not_found", "This was not found.")
         case exceptions.ValidationError():

@@ -8,6 +8,9 @@ from rest_framework.permissions import IsAuthenticated
 
 from config.health import healthz
 
+handler400 = "config.faults.bad_request"
+handler404 = "config.faults.not_found"
+handler500 = "config.faults.server_error"
 urlpatterns = [
     path("", RedirectView.as_view(pattern_name="procedures:sessions")),
     path(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from base64 import b64encode
 from collections.abc import Callable
 from typing import Any
 
@@ -45,8 +46,29 @@ def test_page_size_is_bounded(api: Api, world: World, asked: str) -> None:
     assert len(answer.json()["results"]) == 3
 
 
-def test_bad_cursor_is_not_a_fault(api: Api) -> None:
-    assert api.get("sites", cursor="rubbish").status_code == 404
+@pytest.mark.parametrize("cursor", ["rubbish", *(b64encode(c).decode() for c in (b"p=%00", b"p=abc", b"p=1&r=1"))])
+def test_bad_cursor_is_not_a_fault(api: Api, cursor: str) -> None:
+    answer = api.get("sites", cursor=cursor)
+    assert answer.status_code == 404
+    assert set(answer.json()) == {"code", "message", "fields"}
+
+
+@pytest.mark.parametrize("path", ["nothing", "sites/17", f"sites/{'0' * 36}", ""])
+def test_address_that_leads_nowhere_answers_in_the_envelope(api: Api, path: str) -> None:
+    answer = api.get(path)
+    assert answer.status_code == 404
+    assert answer.json() == {"code": "not_found", "message": "This was not found.", "fields": {}}
+
+
+def test_fault_of_ours_answers_in_the_envelope(api: Api, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: Any) -> None:
+        raise RuntimeError
+
+    monkeypatch.setattr("registry.api.views.OwnerFilter.filter_queryset", fail)
+    api.client.raise_request_exception = False
+    answer = api.get("sites")
+    assert answer.status_code == 500
+    assert set(answer.json()) == {"code", "message", "fields"}
 
 
 def test_filters_narrow_and_unknown_ones_are_refused(api: Api, world: World) -> None:

@@ -166,6 +166,12 @@ def test_body_that_is_no_record_is_400(api: Api, sent: str) -> None:
     assert set(answer.json()) == {"code", "message", "fields"}
 
 
+def test_body_nested_without_end_is_400(api: Api) -> None:
+    answer = api.make("sites", '{"a":' * 20000)
+    assert answer.status_code == 400
+    assert set(answer.json()) == {"code", "message", "fields"}
+
+
 def test_body_that_is_too_large_is_413(api: Api, bodies: dict[str, dict[str, Any]]) -> None:
     answer = api.make("sites", bodies["sites"] | {"notes": "x" * 3_000_000})
     assert answer.status_code == 413
