@@ -13,6 +13,8 @@ from django.utils import timezone
 # Blanks of every kind, and the thin ones that keyboards and spreadsheets put between thousands.
 _BLANKS = re.compile(r"[\s\u00a0\u2007\u2009\u202f]+")
 _NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
+# A comma before three digits separates thousands for some and decimals for others: a factor of a thousand.
+_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
 _WHOLE = re.compile(r"\d+")
 
 
@@ -33,7 +35,7 @@ class NumberField(forms.Field):
         super().__init__(widget=forms.TextInput(attrs=attributes), **options)
 
     def to_python(self, value: Any) -> float | None:
-        """Read the number; a comma is a decimal comma."""
+        """Read the number; a comma is a decimal comma where it cannot mean thousands."""
         if isinstance(value, float | int):
             return float(value)
         text = _BLANKS.sub("", str(value or "")).replace("−", "-")
@@ -42,6 +44,12 @@ class NumberField(forms.Field):
         if not _NUMBER.fullmatch(text) or len(text) > 20:
             of = f" of {self.unit}" if self.unit else ""
             raise forms.ValidationError(f"{self.label}: enter a number{of}, such as 1.5.", code="not_a_number")
+        if _THOUSANDS.fullmatch(text):
+            plain, decimal = text.replace(",", ""), float(text.replace(",", "."))
+            raise forms.ValidationError(
+                f"{self.label}: {text} could be {plain} or {decimal:g}; write it without a comma.",
+                code="ambiguous",
+            )
         return float(text.replace(",", "."))
 
     def prepare_value(self, value: Any) -> Any:
