@@ -2,17 +2,17 @@
 
 from django.contrib.auth import views as auth
 from django.urls import include, path
-from django.views.generic import RedirectView
 from drf_spectacular.views import SpectacularJSONAPIView
 from rest_framework.permissions import IsAuthenticated
 
 from config.health import healthz
+from config.home import home
 
 handler400 = "config.faults.bad_request"
 handler404 = "config.faults.not_found"
 handler500 = "config.faults.server_error"
 urlpatterns = [
-    path("", RedirectView.as_view(pattern_name="procedures:sessions")),
+    path("", home, name="home"),
     path(
         "log-in/",
         auth.LoginView.as_view(template_name="registry/log_in.html", redirect_authenticated_user=True),

@@ -1,0 +1,18 @@
+"""Where a person starts."""
+
+from __future__ import annotations
+
+from typing import cast
+
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
+
+from registry.access import Right, rights_anywhere
+from registry.models import User
+
+
+def home(request: HttpRequest) -> HttpResponse:
+    """Go to the first page the role may see; a role that sees none is told so by the list of sessions."""
+    rights = rights_anywhere(cast(User, request.user))
+    audit_only = Right.SEE_AUDIT in rights and Right.SEE_SESSIONS not in rights
+    return redirect("analytics:audit" if audit_only else "procedures:sessions")
