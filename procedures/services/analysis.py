@@ -12,6 +12,7 @@ from uuid import UUID
 
 import numpy as np
 from django.db import transaction
+from django.db.models import QuerySet
 from django.utils import timezone
 
 from procedures.analysis import AnalysisReport, analyse_file
@@ -42,8 +43,6 @@ def start_analysis(*, by: User, recording: Recording, reason: str = "") -> Analy
     RuleBroken
         When no epoch is marked in the recording.
     """
-    from procedures.tasks import analyse_recording
-
     with writing(recording.session, by=by, summary=f"Analysis of {recording.original_name}", reason=reason) as locked:
         if busy := recording.runs.filter(state__in=_BUSY).first():
             return busy
@@ -51,32 +50,37 @@ def start_analysis(*, by: User, recording: Recording, reason: str = "") -> Analy
             raise RuleBroken(
                 "Mark at least one epoch in the recording first.", fields={"epochs": ["No epoch is marked yet."]}
             )
-        run, _ = put(
-            AnalysisRun, by=by, centre_id=locked.centre_id, scope={"recording": recording}, values={}, reason=reason
-        )
-        transaction.on_commit(lambda: analyse_recording.delay(str(run.pk)))
-        return run
+        return _queue(by=by, recording=recording, centre_id=locked.centre_id, reason=reason)
 
 
 def cancel_analysis(*, by: User, run: AnalysisRun) -> AnalysisRun:
     """Ask a run to stop; a working one stops at its next step and writes nothing."""
     session = run.recording.session
     with writing(session, by=by, summary="Analysis cancelled", reason="cancelling an analysis"):
-        AnalysisRun.objects.filter(pk=run.pk, state__in=_BUSY).update(
-            state=RunState.CANCELLED, finished_at=timezone.now(), step=""
-        )
+        _stop(AnalysisRun.objects.filter(pk=run.pk))
     run.refresh_from_db()
     return run
 
 
-def analyse_anew(*, by: User, recording: Recording, reason: str = "") -> AnalysisRun | None:
-    """Start over after what an analysis rests on has changed; nothing where no epoch is marked."""
+def analyse_anew(*, by: User, recording: Recording, locked: Session, reason: str = "") -> AnalysisRun | None:
+    """Within an act of writing that changed what an analysis rests on, start over; nothing where no epoch is marked."""
     if not recording.epochs.exists():
         return None
     # A run that is under way may have read what stood before.
-    for busy in recording.runs.filter(state__in=_BUSY):
-        cancel_analysis(by=by, run=busy)
-    return start_analysis(by=by, recording=recording, reason=reason)
+    _stop(recording.runs.all())
+    return _queue(by=by, recording=recording, centre_id=locked.centre_id, reason=reason)
+
+
+def _queue(*, by: User, recording: Recording, centre_id: UUID, reason: str) -> AnalysisRun:
+    from procedures.tasks import analyse_recording
+
+    run, _ = put(AnalysisRun, by=by, centre_id=centre_id, scope={"recording": recording}, values={}, reason=reason)
+    transaction.on_commit(lambda: analyse_recording.delay(str(run.pk)))
+    return run
+
+
+def _stop(runs: QuerySet[AnalysisRun]) -> None:
+    runs.filter(state__in=_BUSY).update(state=RunState.CANCELLED, finished_at=timezone.now(), step="")
 
 
 def carry_out(run_id: UUID) -> None:

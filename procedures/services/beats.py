@@ -44,4 +44,4 @@ def judge_beat(
                 values=values | {"time_s": time_s},
                 reason=reason,
             )
-        return analyse_anew(by=by, recording=recording, reason=reason)
+        return analyse_anew(by=by, recording=recording, locked=locked, reason=reason)

@@ -94,7 +94,7 @@ def put_calibration(
             for other in recording.calibrations.exclude(pk=written.pk):
                 same = {"excluded_segments": excluded}
                 change(other, by=by, centre_id=centre_id, values=same, version=None, reason=reason)
-            analyse_anew(by=by, recording=recording, reason=reason)
+            analyse_anew(by=by, recording=recording, locked=locked, reason=reason)
         return written
 
 
@@ -103,7 +103,7 @@ def remove_calibration(*, by: User, calibration: Calibration, reason: str = "") 
     recording = calibration.recording
     with writing(recording.session, by=by, summary=f"Removed {calibration}", reason=reason) as locked:
         remove(calibration, by=by, centre_id=locked.centre_id, reason=reason)
-        analyse_anew(by=by, recording=recording, reason=reason)
+        analyse_anew(by=by, recording=recording, locked=locked, reason=reason)
 
 
 def segment_numbers(recording: Recording) -> tuple[list[int], bool]:
