@@ -91,7 +91,8 @@ def store_recording(
                 opened = open_recording(path)
                 assignment = assign_roles(opened.channels, mapping)
             except RecordingError as error:
-                raise RuleBroken(_named(error, path, original_name), fields={"file": [str(error)]}) from None
+                sentence = _named(error, path, original_name)
+                raise RuleBroken(sentence, fields={"file": [sentence]}) from None
             values = {
                 "sha256": sha256,
                 "original_name": Path(original_name).name[:200],
@@ -99,7 +100,7 @@ def store_recording(
                 "size_bytes": size,
                 "duration_s": opened.duration_s,
                 "axis_start_s": opened.start_s,
-                "started_at": started_at or _own_clock(opened.started_at, locked),
+                "started_at": _start(started_at, opened.started_at, locked),
                 "channels": _channels(opened.channels, assignment),
                 "mapping": dict(mapping or {}),
                 "uploaded_by": by,
@@ -229,10 +230,17 @@ def _keep(path: Path, sha256: str) -> str:
     return name
 
 
-def _own_clock(clock: dt.datetime | None, session: Session) -> dt.datetime:
+def _start(typed: dt.datetime | None, clock: dt.datetime | None, session: Session) -> dt.datetime:
+    """When the first sample was taken: as typed, else by the file's own clock; in the session either way."""
+    earliest, latest = session.started_at - dt.timedelta(hours=1), session.started_at + dt.timedelta(hours=24)
+    if typed is not None:
+        if not earliest <= typed <= latest:
+            sentence = "Time of the first sample: this lies outside the session, which the epochs are placed in by it."
+            raise RuleBroken(sentence, fields={"started_at": [sentence]})
+        return typed
     if clock is not None:
         aware = clock if clock.tzinfo else clock.replace(tzinfo=session.started_at.tzinfo)
-        if session.started_at - dt.timedelta(hours=1) <= aware <= session.started_at + dt.timedelta(hours=24):
+        if earliest <= aware <= latest:
             return aware
     raise RuleBroken(
         "The file does not say when it was started, or says a time outside this session.",

@@ -70,8 +70,9 @@ def test_same_file_again_is_the_same_recording(upload):
     [
         ({"content": None}, "Choose the file of the recording."),
         ({"content": b""}, "This file is empty. Choose the file of the recording."),
-        ({"content": b"\x00\x01\x02nonsense"}, "is not a recording of a known kind"),
+        ({"content": b"\x00\x01\x02nonsense"}, "The file day.csv is not a recording of a known kind"),
         ({"started_at": None}, "Enter the time of the first sample."),
+        ({"started_at": "2020-01-01T10:00:00"}, "this lies outside the session"),
         ({"started_at": "soon"}, "Time of the first sample: enter a date and time"),
     ],
 )
