@@ -19,7 +19,7 @@ MOST_LOOPS = 12
 
 @dataclass(frozen=True)
 class RecordedEpoch:
-    """An analysed epoch: beats used, beats refused in words, and the shown metrics in order, None where missing."""
+    """An analysed epoch: beats used, beats refused in words (empty: none), and the shown metrics in order, None where missing."""
 
     epoch: Epoch
     used: int
@@ -44,7 +44,7 @@ def recorded_epochs(recording: Recording) -> list[RecordedEpoch]:
     for beats in stored:
         counts: Counter[str] = Counter(beats.reasons)
         used = counts.pop("", 0)
-        refused = ", ".join(f"{count} {refusal_words(reason)}" for reason, count in counts.items()) or "none"
+        refused = ", ".join(f"{count} {refusal_words(reason)}" for reason, count in counts.items())
         own = means.get(beats.epoch_id, {})
         found.append(RecordedEpoch(beats.epoch, used, refused, [(BY_KEY[key], own.get(key)) for key in SHOWN]))
     return found

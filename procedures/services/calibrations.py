@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
@@ -53,7 +54,7 @@ def put_calibration(
     """Write a calibration, holding from ``valid_from_s`` (the recording's start when None), and analyse anew.
 
     Alpha and parallel volume are numbers or where to work them out from. The segments left out are those of the whole
-    recording: its other calibrations are brought into line.
+    recording: its other calibrations are brought into line, and what was worked out in them is worked out again.
 
     Raises
     ------
@@ -83,6 +84,7 @@ def put_calibration(
         **_alpha(recording, given, alpha),
         **_parallel(recording, given, parallel_volume_ml),
     }
+    others = [(other, _in_line(other, excluded)) for other in recording.calibrations.all() if other.pk != key]
     summary = f"Calibration from {valid_from_s:.1f} s"
     with writing(recording.session, by=by, summary=summary, reason=reason) as locked:
         centre_id, scope = locked.centre_id, {"recording": recording}
@@ -91,8 +93,7 @@ def put_calibration(
             Calibration, by=by, centre_id=centre_id, values=values, scope=scope, key=key, version=version, reason=reason
         )
         if new or written.version != before:
-            for other in recording.calibrations.exclude(pk=written.pk):
-                same = {"excluded_segments": excluded}
+            for other, same in others:
                 change(other, by=by, centre_id=centre_id, values=same, version=None, reason=reason)
             analyse_anew(by=by, recording=recording, locked=locked, reason=reason)
         return written
@@ -173,6 +174,26 @@ def _parallel(recording: Recording, given: Calibration, parallel: float | WashIn
         "wash_in_start_s": parallel.start_s,
         "wash_in_end_s": parallel.end_s,
     }
+
+
+def _in_line(other: Calibration, excluded: list[int]) -> dict[str, Any]:
+    """What another calibration of the recording becomes when these segments are left out; nothing if they are."""
+    if other.excluded_segments == excluded:
+        return {}
+    given = copy(other)
+    given.excluded_segments = excluded
+    values: dict[str, Any] = {"excluded_segments": excluded}
+    try:
+        if other.alpha_origin == AlphaOrigin.REFERENCE:
+            reference = (other.reference_sv_ml or 0.0, other.reference_start_s or 0.0, other.reference_end_s or 0.0)
+            values |= _alpha(other.recording, given, ReferenceStroke(*reference))
+        if other.parallel_origin == ParallelOrigin.WASH_IN:
+            wash_in = WashIn(other.wash_in_start_s or 0.0, other.wash_in_end_s or 0.0)
+            values |= _parallel(other.recording, given, wash_in)
+    except RuleBroken as error:
+        reasons = [f"For the {other}: {text}" for texts in error.fields.values() for text in texts]
+        raise RuleBroken(str(error), fields={"excluded_segments": reasons}) from None
+    return values
 
 
 def _refused(error: Exception, sentence: str, field: str) -> RuleBroken:

@@ -120,6 +120,18 @@ def test_segments_left_out_are_those_of_the_whole_recording(conductances):
     assert mean(recording) == pytest.approx(0.81 * whole, rel=0.01)
 
 
+def test_constants_worked_out_are_worked_out_again_when_a_segment_is_left_out(conductances):
+    recording, by = conductances
+    sources = {"alpha": ReferenceStroke(60.0, 2, 18), "parallel_volume_ml": WashIn(16, 33)}
+    first = put_calibration(by=by, recording=recording, **sources, **CONSTANTS)
+    put_calibration(by=by, recording=recording, valid_from_s=19.0, excluded_segments=[5], **CONSTANTS)
+    before, first = first, Calibration.objects.get(pk=first.pk)
+    # The fifth segment holds 0.19 of the conductance.
+    assert first.alpha == pytest.approx(0.81 * before.alpha, rel=1e-3)
+    assert first.parallel_volume_ml == pytest.approx(0.81 * before.parallel_volume_ml, rel=1e-2)
+    assert mean(recording) == pytest.approx(60, rel=0.01)
+
+
 def test_volumes_of_the_file_are_corrected(store):
     recording, by = store(pressure_volume_csv(40))
     put_calibration(by=by, recording=recording, alpha=1.2, parallel_volume_ml=30.0)
