@@ -16,7 +16,7 @@ class Quantity:
 
 
 # Usual ranges ask once and never refuse. Impedance: technical range of the trade; the rest: what an implanter would
-# read twice. From memory (REFERENCES 3.5).
+# read twice. From memory.
 LEAD_QUANTITIES: dict[str, Quantity] = {
     "capture_threshold_v": Quantity("Capture threshold", "V", 0.1, 7.5),
     "pulse_width_ms": Quantity("Pulse width", "ms", 0.1, 1.5),

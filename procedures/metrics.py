@@ -57,8 +57,8 @@ class Metric:
 
 _UP, _NONE, _DOWN = Direction.HIGHER_IS_BETTER, Direction.NEITHER, Direction.LOWER_IS_BETTER
 
-# Hard limits of dP/dt, EDP, ESP, EDV and tau: project choice written down in REFERENCES 1.6; the others are
-# physical limits. Soft limits: plausible span in heart failure, from memory (REFERENCES 1.6), not limits for care.
+# Hard limits of dP/dt, EDP, ESP, EDV and tau: project choice; the others are
+# physical limits. Soft limits: plausible span in heart failure, from memory, not limits for care.
 METRICS: tuple[Metric, ...] = (
     Metric("heart_rate_per_min", "Heart rate", "/min", "/min", _NONE, 20, 300, 40, 180),
     Metric("p_max_mmhg", "Peak pressure", "mmHg", "mm[Hg]", _NONE, 40, 300, 70, 220),

@@ -1,4 +1,8 @@
-"""Do the metrics agree on which site is best? Stroke work and dP/dt max need not (REFERENCES 2.2)."""
+"""Do the metrics agree on which site is best? Stroke work and dP/dt max need not.
+
+In 34 candidates their changes correlated with R 0.06, and 16 were discordant at 10 % (stroke work and dP/dt max
+compared, Eur J Heart Fail 2009).
+"""
 
 from __future__ import annotations
 

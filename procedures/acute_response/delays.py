@@ -1,7 +1,7 @@
 """The best atrioventricular or interventricular delay from a sweep by alternation with a reference delay.
 
 A parabola through the changes against the reference, its vertex as the optimum (His/BiV haemodynamic study, PMC6290113,
-fig. 1; formulae of REFERENCES 2.1), and Fieller's interval for the vertex (Fieller, J R Stat Soc B 1954;16:175
+fig. 1; the vertex is school algebra), and Fieller's interval for the vertex (Fieller, J R Stat Soc B 1954;16:175
 [from memory]): exact under normal errors, and unbounded when the curvature is not settled. Then, when the parabola
 is not concave, or when the vertex lies outside what was tested, no optimum is given.
 """

@@ -9,7 +9,7 @@ from procedures.acute_response.values import FloatArray, IntArray
 
 
 def paired_changes(means: FloatArray, state: IntArray) -> tuple[FloatArray, IntArray]:
-    """Percent change of each visit: visit / mean(baseline before, baseline after) - 1 (REFERENCES 2.1).
+    """Percent change of each visit: visit / mean(baseline before, baseline after) - 1.
 
     A visit with a baseline on one side only is compared with that one, unless another visit of its site has both
     (J Card Fail 2014, PMID 24508810). Epochs are in order of time; ``state`` is -1 at baselines.

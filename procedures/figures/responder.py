@@ -13,7 +13,8 @@ class ResponderLimit:
     words: str
 
 
-# REFERENCES 2.3. The stroke-work figure was read in the paper; the dP/dt max rule is quoted from memory.
+# The stroke-work figure was read in the paper (de Roest et al., Eur J Heart Fail 2013;15:299); the dP/dt max rule
+# (Duckett et al., J Am Coll Cardiol 2011;58:1128) is quoted from memory.
 RESPONDER_LIMITS = {
     "stroke_work_mmhg_ml": ResponderLimit(
         20.0,

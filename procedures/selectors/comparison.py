@@ -19,8 +19,8 @@ from procedures.models import (
     Site,
 )
 
-# Stroke work and dP/dt max predicted outcome differently in published cohorts (REFERENCES 2.3: stroke work best);
-# the first of these that was measured opens the page, any other is one choice away.
+# Stroke work and dP/dt max predicted outcome differently in published cohorts (stroke work best: de Roest et al.,
+# Eur J Heart Fail 2013;15:299); the first of these that was measured opens the page, any other is one choice away.
 OPENING_METRICS = ("stroke_work_mmhg_ml", "dpdt_max_mmhg_per_s", "sv_ml")
 
 

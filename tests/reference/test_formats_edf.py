@@ -3,7 +3,7 @@
 Sources: Kemp, Värri, Rosa, Nielsen, Gade. A simple format for exchange of digitized polygraphic recordings.
 Electroencephalogr Clin Neurophysiol 1992;82:391-393 (header layout, 16-bit little-endian samples);
 Kemp, Olivan. European data format 'plus' (EDF+). Clin Neurophysiol 2003;114:1755-1761 (annotations).
-Vectors of scaling: worked out from the linear relation in the first, REFERENCES section 7 [derived].
+Vectors of scaling: worked out by hand from the linear relation in the first.
 Independent library: pyedflib (its own C code, EDFlib).
 """
 

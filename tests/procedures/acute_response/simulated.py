@@ -1,8 +1,8 @@
 """Simulated sessions with known effects, for the tests and the benchmark of the acute response.
 
 Noise: breathing of 6.4 % peak to peak, a drift of 5 % over the session, 1.7 % between epochs and 1.2 % between beats,
-which together reproduce the published 3.3 % raw and 2.1 % paired repeat discrepancy (J Card Fail 2014, PMID 24508810;
-REFERENCES 2.1). Effects are drawn as 5 +- 4 %.
+which together reproduce the published 3.3 % raw and 2.1 % paired repeat discrepancy (J Card Fail 2014, PMID 24508810).
+Effects are drawn as 5 +- 4 %.
 """
 
 from __future__ import annotations

@@ -26,8 +26,8 @@ def typed_session(visits, callbacks):
     return session, sites
 
 
-def test_published_example_keeps_paired_and_first_baseline_apart(django_capture_on_commit_callbacks):
-    # REFERENCES 2.1: base 800, site 880, base 820 -> +8.64 % against the neighbours.
+def test_drifting_baseline_keeps_paired_and_first_baseline_apart(django_capture_on_commit_callbacks):
+    # By hand: base 800, site 880, base 820 -> +8.64 % against the neighbours, +10 % against the first.
     session, sites = typed_session([(None, 800), ("A", 880), (None, 820)], django_capture_on_commit_callbacks)
     response = session.responses.get(metric=KEY)
     assert response.site == sites["A"]
