@@ -18,7 +18,7 @@ from procedures.models import (
     Tributary,
 )
 from registry.api.fields import Colleague, FiniteFloatField, Reference
-from registry.api.serializers import WriteSerializer
+from registry.api.serializers import KnownFieldsOnly, WriteSerializer
 from registry.models import Patient
 
 
@@ -128,7 +128,7 @@ class DecisionWriteSerializer(_OfSession):
         validators = ()
 
 
-class TypedMetricSerializer(serializers.Serializer[Any]):
+class TypedMetricSerializer(KnownFieldsOnly):
     """A metric as typed."""
 
     mean = FiniteFloatField()
@@ -137,7 +137,7 @@ class TypedMetricSerializer(serializers.Serializer[Any]):
     version = serializers.IntegerField(required=False, min_value=1, help_text="Of the entered metric being corrected.")
 
 
-class EnteredMetricsSerializer(serializers.Serializer[Any]):
+class EnteredMetricsSerializer(KnownFieldsOnly):
     """Metrics of an epoch by key, entered by hand beside any computed ones."""
 
     metrics = serializers.DictField(child=TypedMetricSerializer(), allow_empty=False)

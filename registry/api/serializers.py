@@ -24,7 +24,18 @@ class ReadSerializer(serializers.ModelSerializer[Any]):
         return fields
 
 
-class WriteSerializer(serializers.ModelSerializer[Any]):
+class KnownFieldsOnly(serializers.Serializer[Any]):
+    """What is sent under a name that is not known is refused, not dropped."""
+
+    def to_internal_value(self, data: Any) -> dict[str, Any]:
+        """Validate."""
+        if isinstance(data, dict) and (unknown := sorted(set(data) - set(self.fields))):
+            raise serializers.ValidationError({name: ["There is no such field."] for name in unknown})
+        values: dict[str, Any] = super().to_internal_value(data)
+        return values
+
+
+class WriteSerializer(KnownFieldsOnly, serializers.ModelSerializer[Any]):
     """A whole record as it is sent: fields left out take their default, fields unknown are refused.
 
     Ranges and rules are the services' and the database's, not repeated here.
@@ -42,8 +53,6 @@ class WriteSerializer(serializers.ModelSerializer[Any]):
 
     def to_internal_value(self, data: Any) -> dict[str, Any]:
         """Validate, and complete the record."""
-        if isinstance(data, dict) and (unknown := sorted(set(data) - set(self.fields))):
-            raise serializers.ValidationError({name: ["There is no such field."] for name in unknown})
         values = super().to_internal_value(data)
         for field in self.Meta.model._meta.concrete_fields:  # type: ignore[attr-defined] # each subclass has its Meta
             if field.name in self.fields and field.name != "version" and field.name not in values:

@@ -71,3 +71,19 @@ def test_epoch_of_another_centre_is_not_found(api: Api, elsewhere: World) -> Non
     epoch = make_epoch(make_session(elsewhere.patient))
     answer = api.put(f"epochs/{epoch.pk}/metrics", {"metrics": {"sv_ml": {"mean": 60}}})
     assert answer.status_code == 404
+
+
+@pytest.mark.parametrize(
+    ("body", "field"),
+    [
+        ({"metrics": {"sv_ml": {"mean": 61.5, "SD": 4}}}, "metrics.sv_ml.SD"),
+        ({"metrics": {"sv_ml": {"mean": 61.5}}, "reason": "typing error"}, "reason"),
+    ],
+)
+def test_field_that_is_not_known_is_refused_and_nothing_is_entered(
+    api: Api, path: str, body: dict[str, object], field: str
+) -> None:
+    answer = api.put(path, body)
+    assert answer.status_code == 400
+    assert list(answer.json()["fields"]) == [field]
+    assert not EpochMetric.objects.exists()
