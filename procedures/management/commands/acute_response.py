@@ -10,6 +10,7 @@ from typing import Any
 
 from django.core.management.base import CommandError, CommandParser
 
+from config.context import CAUTION
 from procedures.acute_response import Comparison, ResponseError, Settings, compare
 from procedures.acute_response.beats_table import SessionTable, read_beats
 from procedures.metrics import BY_KEY
@@ -45,6 +46,7 @@ class Command(SentenceCommand):
         else:
             for session in sessions:
                 self.stdout.write(_in_words(session))
+            self.stdout.write(CAUTION)
 
 
 def _session(table: SessionTable, baseline: str, settings: Settings) -> dict[str, Any]:

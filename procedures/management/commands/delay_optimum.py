@@ -9,6 +9,7 @@ from typing import Any
 
 from django.core.management.base import CommandError, CommandParser
 
+from config.context import CAUTION
 from procedures.acute_response import DelayOptimum, ResponseError, delay_optimum
 from procedures.acute_response.beats_table import read_table
 from registry.management.sentence import SentenceCommand
@@ -39,7 +40,8 @@ class Command(SentenceCommand):
         except ResponseError as error:
             raise CommandError(str(error), returncode=2) from error
         shown = {key: asdict(result)[key] for key in _KEYS}
-        self.stdout.write(json.dumps(shown, allow_nan=False) if options["json"] else _in_words(result))
+        words = f"{_in_words(result)}\n{CAUTION}"
+        self.stdout.write(json.dumps(shown, allow_nan=False) if options["json"] else words)
 
 
 def _fit(file: str | None) -> DelayOptimum:

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 from django.core.management import CommandError, call_command
 
+from config.context import CAUTION
 from procedures.acute_response import compare
 from tests.procedures.acute_response.simulated import BASELINE, Session, session
 
@@ -184,6 +185,7 @@ def test_table_in_words(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> N
     out = capsys.readouterr().out
     assert all(f"S{i}" in out for i in range(1, 6))
     assert "decided" in out.lower()
+    assert out.rstrip().endswith(CAUTION)
 
 
 def test_delay_optimum_prints_the_contracts_keys(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -202,7 +204,9 @@ def test_delay_optimum_reads_standard_errors_and_refuses_in_words(
 ) -> None:
     header = "delay_ms,change_percent,standard_error"
     call_command("delay_optimum", write(tmp_path / "se.csv", ["80,4,1", "120,8,1", "160,8,1", "200,4,1"], header))
-    assert "95 % interval" in capsys.readouterr().out
+    out = capsys.readouterr().out
+    assert "95 % interval" in out
+    assert out.rstrip().endswith(CAUTION)
     call_command("delay_optimum", write(tmp_path / "up.csv", ["80,4,1", "120,3,1", "160,3,1", "200,4,1"], header))
     assert "no maximum" in capsys.readouterr().out
     with pytest.raises(CommandError, match="above zero"):
