@@ -96,6 +96,12 @@ WITHHELD: dict[str, dict[str, str]] = {
         "state progress_percent step attempts settings quality failure started_at finished_at", _BULK
     ),
     "procedures.beatoverride": _all("recording time_s counts", _BULK) | {"reason": _FREE_TEXT, "judged_by": _STAFF},
+    "procedures.calibration": _all(
+        "valid_from_s electrode_spacing_mm blood_resistivity_ohm_cm excluded_segments alpha alpha_origin "
+        "alpha_standard_error reference_sv_ml reference_start_s reference_end_s parallel_volume_ml parallel_origin "
+        "parallel_standard_error_ml wash_in_start_s wash_in_end_s",
+        _BULK,
+    ),
     "procedures.epoch": {"recording_start_s": _BULK, "recording_end_s": _BULK},
     "procedures.epochbeats": {"columns": _BULK, "loop": _BULK},
     "procedures.acuteresponse": {"flags": _FREE_TEXT},

@@ -19,7 +19,7 @@ MOST_LOOPS = 12
 
 @dataclass(frozen=True)
 class RecordedEpoch:
-    """An analysed epoch: beats used, beats refused in words (empty: none), and the shown metrics in order, None where missing."""
+    """An analysed epoch: beats used, beats refused in words (empty: none), the shown metrics (None where missing)."""
 
     epoch: Epoch
     used: int

@@ -76,7 +76,9 @@ def _panels(recording: Recording, start_s: float, end_s: float) -> list[tuple[st
     conductances = [label for role, label in sorted(by_role.items()) if role.startswith("G_")]
     ecg = [label for role, label in by_role.items() if role.startswith("ECG")][:1]
     choices = [("Pressure", [by_role[role] for role in ("P_LV",) if role in by_role])]
-    choices.append(("Volume", [by_role["V_LV"]] if "V_LV" in by_role else segments))
+    # The trace shows the file; what calibrations make of it is in the loops and the numbers.
+    volume = "Volume, uncorrected" if recording.calibrations.exists() else "Volume"
+    choices.append((volume, [by_role["V_LV"]] if "V_LV" in by_role else segments))
     if "V_LV" not in by_role and not segments:
         choices.append(("Conductance", conductances))
     choices.append(("ECG", ecg))

@@ -111,6 +111,14 @@ def test_calibration_is_changed_and_removed(doctor, recording):
     assert not Calibration.objects.exists()
 
 
+def test_trace_says_that_it_shows_volumes_before_their_correction(doctor, store, physician):
+    recording = store(VOLUMES)
+    assert [t["name"] for t in doctor.get(at("signals", recording)).json()["data"]] == ["Pressure", "Volume"]
+    put_calibration(by=physician, recording=recording, alpha=0.9)
+    names = [t["name"] for t in doctor.get(at("signals", recording)).json()["data"]]
+    assert names == ["Pressure", "Volume, uncorrected"]
+
+
 def test_recording_of_volumes_is_not_asked_for_conductance_constants(doctor, store):
     form = doctor.get(at("new_calibration", store(VOLUMES))).context["form"]
     assert not {"electrode_spacing_mm", "excluded_segments"} & set(form.fields)
