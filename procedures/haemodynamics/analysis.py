@@ -20,7 +20,7 @@ from .settings import Settings
 from .signals import EpochWindow, FloatArray, PressureVolumeSignals
 from .windows import IntArray
 
-ALGORITHM_VERSION = "1.0.0"
+ALGORITHM_VERSION = "1.0.1"
 
 
 def analyse(
@@ -139,10 +139,8 @@ def _pressure_and_volume(
     total = signals.total_ml
     if total is None or cycles.count == 0:
         return metrics | {"esp_mmhg": np.asarray(traces.smooth[minimum])}, minimum
-    # A faster heart moves its volume faster, and the extremes have to be located accordingly.
-    faster = max(1.0, float(np.median(metrics["heart_rate_per_min"])) / 60)
-    locator_hz = settings.locator_bandwidth_hz * faster
-    metrics |= volume_metrics(traces, quality.bridge(total), cycles, minimum, settings, rate, locator_hz)
+    pace = max(1.0, float(np.median(metrics["heart_rate_per_min"])) / 60)
+    metrics |= volume_metrics(traces, quality.bridge(total), cycles, minimum, settings, rate, pace)
     with np.errstate(divide="ignore", invalid="ignore"):
         metrics["ea_mmhg_per_ml"] = metrics["esp_mmhg"] / metrics["sv_ml"]
         box = (metrics["p_max_mmhg"] - metrics["p_min_mmhg"]) * metrics["sv_ml"]

@@ -61,10 +61,16 @@ class PressureTraces:
 
 
 def _beat_extreme(
-    smooth: FloatArray, locator: FloatArray, start: IntArray, stop: IntArray, sign: int, sample_rate_hz: float
+    smooth: FloatArray,
+    locator: FloatArray,
+    start: IntArray,
+    stop: IntArray,
+    sign: int,
+    sample_rate_hz: float,
+    half_s: float = EXTREME_HALF_S,
 ) -> FloatArray:
     at = argmax(locator, start, stop, sign)
-    return vertex(smooth, at, round(EXTREME_HALF_S * sample_rate_hz), sign)
+    return vertex(smooth, at, max(1, round(half_s * sample_rate_hz)), sign)
 
 
 def slope_extreme(traces: PressureTraces, at: IntArray, sign: int, sample_rate_hz: float) -> FloatArray:
@@ -163,12 +169,17 @@ def volume_metrics(
     minimum: IntArray,
     settings: Settings,
     sample_rate_hz: float,
-    locator_hz: float,
+    pace: float,
 ) -> dict[str, FloatArray]:
-    """Metrics that need the total volume."""
+    """Metrics that need the total volume.
+
+    ``pace`` is how many times faster than 60 a minute the heart beats, at least 1. A beat compressed in time is seen
+    through filters and a vertex window compressed alike; fixed ones reach over the corners of a short plateau.
+    """
     size = total.size
-    smooth = low_pass(total, settings.volume_bandwidth_hz, sample_rate_hz)
-    locator = low_pass(total, locator_hz, sample_rate_hz)
+    smooth = low_pass(total, settings.volume_bandwidth_hz * pace, sample_rate_hz)
+    locator = low_pass(total, settings.locator_bandwidth_hz * pace, sample_rate_hz)
+    half_s = EXTREME_HALF_S / pace
     onset, stop = np.round(cycles.onset).astype(np.int64), np.round(cycles.next_onset).astype(np.int64)
     length = stop - onset
     before = np.minimum(round(0.15 * sample_rate_hz), length // 4)
@@ -176,9 +187,9 @@ def volume_metrics(
         np.maximum(onset - before, 0),
         np.minimum(cycles.peak_slope + round(0.06 * sample_rate_hz), size),
     )
-    edv = _beat_extreme(smooth, locator, ed_start, ed_stop, 1, sample_rate_hz)
+    edv = _beat_extreme(smooth, locator, ed_start, ed_stop, 1, sample_rate_hz, half_s)
     es_stop = np.minimum(onset + (0.8 * length).astype(np.int64), size)
-    esv = _beat_extreme(smooth, locator, cycles.peak_slope, es_stop, -1, sample_rate_hz)
+    esv = _beat_extreme(smooth, locator, cycles.peak_slope, es_stop, -1, sample_rate_hz, half_s)
     corner = np.empty(onset.size, dtype=np.int64)
     for part in blocks(onset.size):
         p, inside = gather(traces.smooth, cycles.peak_slope[part], minimum[part] + 1)

@@ -22,7 +22,8 @@ class Settings:
     derivative_noise_percent
         Noise (SD) of the derivative that is tolerated, in percent of the typical dP/dtmax.
     pressure_bandwidth_hz, volume_bandwidth_hz
-        Zero-phase low-pass under which pressures and volumes are read off.
+        Zero-phase low-pass under which pressures and volumes are read off; that of volume holds at 60 beats a minute
+        and is scaled with heart rate.
     locator_bandwidth_hz
         Low-pass under which the *time* of a maximum or minimum is found, at 60 beats a minute (scaled with
         heart rate). Its value is then read under the wider bandwidth, so noise is not mistaken for an extreme.

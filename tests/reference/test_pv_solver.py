@@ -137,6 +137,22 @@ def test_usual_heart_rate_within_half_a_percent(period_s: float, emax: float) ->
         assert found[key] == pytest.approx(expected[key], rel=0.005), key
 
 
+@pytest.mark.parametrize("rate_hz", [1000, 250])
+@pytest.mark.parametrize("per_min", [100, 120, 140, 160])
+def test_beat_squeezed_in_time_keeps_its_volumes(per_min: int, rate_hz: int) -> None:
+    # The solver's beat at 60 a minute played faster: volumes and work do not depend on the clock.
+    pressure, volume = steady(1.0, 2.75, 1000)
+    phase = (np.arange(30 * rate_hz) / rate_hz * per_min / 60) % 1.0
+    grid = np.arange(1001) / 1000
+    signals = PressureVolumeSignals(
+        rate_hz, np.interp(phase, grid, pressure[:1001]), volume_ml=np.interp(phase, grid, volume[:1001])
+    )
+    found = means(analyse(signals))
+    expected = truth(pressure, volume, 1.0, 1000)
+    for key in ("edv_ml", "esv_ml", "sv_ml", "ef_percent", "stroke_work_mmhg_ml"):
+        assert found[key] == pytest.approx(expected[key], rel=0.005), key
+
+
 @pytest.mark.parametrize(("rate_hz", "bound"), [(1000, 0.01), (250, 0.02)])
 def test_dpdt_max_against_ten_times_finer_sampling(rate_hz: int, bound: float) -> None:
     pressure, volume = steady(1.0, 2.75, 10000)
