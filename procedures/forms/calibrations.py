@@ -7,7 +7,7 @@ from typing import Any
 from django import forms
 
 from procedures.forms.base import EntryForm
-from procedures.forms.fields import NumberField
+from procedures.forms.fields import NumberField, offer
 from procedures.models import Calibration, Recording
 from procedures.services.calibrations import FEWEST_SEGMENTS, ReferenceStroke, WashIn, segment_numbers
 
@@ -63,8 +63,7 @@ class CalibrationForm(EntryForm):
         if not conductances:
             del self.fields["electrode_spacing_mm"], self.fields["blood_resistivity_ohm_cm"]
         if len(segments) > FEWEST_SEGMENTS:
-            choices = [(n, f"Segment {n}") for n in segments]
-            self.fields["excluded_segments"].choices = choices  # type: ignore[attr-defined]
+            offer(self, "excluded_segments", [(n, f"Segment {n}") for n in segments])
         else:
             del self.fields["excluded_segments"]
 

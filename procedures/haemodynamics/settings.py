@@ -18,7 +18,7 @@ class Settings:
         noise stays below ``derivative_noise_percent`` of dP/dtmax, chosen once for the whole recording so that
         every epoch is measured alike. The choice made is told in the quality notes.
     derivative_bandwidth_floor_hz
-        Narrowest bandwidth of the ladder; below 40 to 50 Hz dP/dtmax is damped (REFERENCES 1.5, from memory).
+        Narrowest bandwidth of the ladder; below 40 to 50 Hz dP/dtmax is damped (from memory).
     derivative_noise_percent
         Noise (SD) of the derivative that is tolerated, in percent of the typical dP/dtmax.
     pressure_bandwidth_hz, volume_bandwidth_hz

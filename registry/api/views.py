@@ -78,7 +78,7 @@ class WritableRecordViewSet(RecordViewSet):
     write_serializer_class: ClassVar[type[WriteSerializer]]
 
     def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Record:
-        """Call the service."""
+        """Call the service; each kind of record has its own."""
         raise NotImplementedError
 
     def update(self, request: Request, pk: UUID) -> Response:

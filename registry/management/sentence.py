@@ -19,7 +19,7 @@ class SentenceCommand(BaseCommand):
             def refuse(message: str) -> NoReturn:
                 parser.exit(2, f"CommandError: {message[:1].upper()}{message[1:]}.\n")
 
-            parser.error = refuse  # type: ignore[method-assign]
+            parser.error = refuse  # type: ignore[method-assign]  # argparse has no other way in
         return parser
 
     def execute(self, *args: Any, **options: Any) -> str | None:
