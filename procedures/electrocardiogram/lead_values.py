@@ -12,7 +12,8 @@ from scipy import stats
 from .ecg import ElectrocardiogramError, FloatArray
 
 USUAL_SAFETY_RATIO = 2.0  # amplitude; or three times the pulse width (Europace 2011, PMID 21242156)
-ACCEPTABLE_PHRENIC_RATIO = 2.0  # with a threshold of at most 2.5 V at 0.5 ms (pacing vectors and phrenic stimulation, 132 patients, abstract)
+# With a threshold of at most 2.5 V at 0.5 ms (pacing vectors and phrenic stimulation, 132 patients, abstract).
+ACCEPTABLE_PHRENIC_RATIO = 2.0
 
 
 @dataclass(frozen=True)
@@ -113,7 +114,7 @@ def safety_margin_at(curve: StrengthDuration, output_v: float, width_ms: float) 
 
 
 def phrenic_ratio(phrenic_threshold_v: float, capture_threshold_v: float) -> float:
-    """Phrenic over capture threshold, at one pulse width; at least 2 is called acceptable (pacing vectors and phrenic stimulation, 132 patients, abstract)."""
+    """Phrenic over capture threshold, at one pulse width; at least 2 is called acceptable (see above)."""
     _positive(phrenic=phrenic_threshold_v, threshold=capture_threshold_v)
     return phrenic_threshold_v / capture_threshold_v
 
