@@ -6,6 +6,7 @@ from django.db import models
 from django.db.models import Q
 
 from registry.models import Centre, Record, User
+from registry.models.declared import PLACE, STAFF, UPKEEP, declare, withheld
 
 
 class CohortExport(Record):
@@ -20,6 +21,12 @@ class CohortExport(Record):
     sessions = models.PositiveIntegerField()
     key_fingerprint = models.CharField(max_length=16)
     manifest_sha256 = models.CharField(max_length=64)
+
+    handling = declare(
+        withheld("centre", PLACE),
+        withheld("made_by", STAFF),
+        withheld("made_at year patients sessions key_fingerprint manifest_sha256", UPKEEP),
+    )
 
     class Meta:
         ordering = ("-made_at", "-id")

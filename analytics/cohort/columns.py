@@ -10,6 +10,7 @@ from typing import Any
 from django.db import models
 
 from analytics.cohort.selection import Cohort
+from registry.models.declared import Way, handling_of
 
 Row = Mapping[str, Any]
 
@@ -18,6 +19,7 @@ _TYPES = {
     models.PositiveSmallIntegerField: "integer",
     models.PositiveIntegerField: "integer",
     models.BooleanField: "boolean",
+    models.JSONField: "json",
 }
 # Units are the ends of field names; longer ends first. UCUM notation.
 _UNITS = {
@@ -57,8 +59,15 @@ class Column:
     allowed: str = ""
 
 
+def _may(model: type[models.Model], name: str, *ways: Way) -> None:
+    """Refuse a column that its field's declaration does not allow."""
+    if (stated := handling_of(model).get(name)) is None or stated.way not in ways:
+        raise ValueError(f"{model._meta.label_lower}.{name} is not declared for an export {ways[0].value}.")
+
+
 def plain(model: type[models.Model], name: str, *, path: str = "", column: str = "") -> Column:
     """Return a structured field as it is; ``path`` leads to it from the table's own model."""
+    _may(model, name, Way.AS_IS)
     field = model._meta.get_field(name)
     assert isinstance(field, models.Field)  # noqa: S101 - tells the type checker
     choices = [str(value) for value, _ in field.flatchoices]
@@ -87,6 +96,7 @@ def pseudonym(kind: str, label: str, path: str, source: str) -> Column:
 
 def shifted_day(model: type[models.Model], name: str, label: str, patient: str = "patient_id") -> Column:
     """Return a day under the patient's shift."""
+    _may(model, name, Way.SHIFTED)
 
     def make(row: Row, cohort: Cohort) -> dt.date | None:
         return None if row[name] is None else cohort.deidentifier.shifted(row[patient], row[name])
@@ -96,6 +106,7 @@ def shifted_day(model: type[models.Model], name: str, label: str, patient: str =
 
 def since_start(model: type[models.Model], name: str, column: str, label: str, session: str = "session_id") -> Column:
     """Return a moment as seconds since its session started: no clock time leaves."""
+    _may(model, name, Way.SINCE_START)
 
     def make(row: Row, cohort: Cohort) -> float | None:
         if row[name] is None:

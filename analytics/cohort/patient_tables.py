@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterator
 from uuid import UUID
 
+from django.apps import apps
 from django.db.models import Max, Min
 from django.utils import timezone
 
@@ -15,36 +16,32 @@ from analytics.cohort.deidentify import OLD, WITHHELD, age_told
 from analytics.cohort.selection import Cohort
 from analytics.cohort.tables import Cells, Table
 from procedures.models import Outcome, Session
-from registry.models import AdverseEvent, Assessment, Device, Patient
+from registry.models import Assessment, Patient, Record
+from registry.models.declared import Way, handling_of
 from registry.selectors.patients import age_on, response_by_lvesv
 
 _PATIENT = pseudonym("patient", "Pseudonym of the patient", "patient_id", "keyed hash of registry.patient.id")
-_MEASURED = (
-    "nyha_class",
-    "rhythm",
-    "qrs_duration_ms",
-    "qrs_morphology",
-    "lvef_percent",
-    "lvedv_ml",
-    "lvesv_ml",
-    "nt_probnp_pg_per_ml",
-    "creatinine_umol_per_l",
-    "systolic_mmhg",
-    "diastolic_mmhg",
-    "six_minute_walk_m",
-)
+
+
+def owned_by_patients() -> list[type[Record]]:
+    """Return the models whose rows belong to a patient directly, apart from sessions."""
+    models = (model for app in ("registry", "procedures") for model in apps.get_app_config(app).get_models())
+    owned = [model for model in models if issubclass(model, Record) and model is not Session]
+    return [model for model in owned if "patient" in {field.name for field in model._meta.concrete_fields}]
+
+
+def _declared(model: type[Record], way: Way) -> list[str]:
+    stated = handling_of(model)
+    return [field.name for field in model._meta.concrete_fields if (told := stated.get(field.name)) and told.way is way]
 
 
 def _last_days(chunk: list[UUID]) -> dict[UUID, dt.date]:
     """Return each patient's last exported day."""
     found: dict[UUID, list[dt.date]] = defaultdict(list)
-    for model, name in (
-        (Assessment, "assessed_on"),
-        (AdverseEvent, "occurred_on"),
-        (Device, "implanted_on"),
-        (Device, "explanted_on"),
-        (Session, "started_at"),
-    ):
+    dated: list[tuple[type[Record], str]] = [
+        (model, name) for model in owned_by_patients() for name in _declared(model, Way.SHIFTED)
+    ]
+    for model, name in [*dated, (Session, "started_at")]:
         rows = model._default_manager.filter(patient__in=chunk).order_by().values_list("patient_id")
         for patient, day in rows.annotate(last=Max(name)):
             if day is not None:
@@ -53,6 +50,22 @@ def _last_days(chunk: list[UUID]) -> dict[UUID, dt.date]:
         if died_on is not None:
             found[patient].append(died_on)
     return {patient: max(days) for patient, days in found.items()}
+
+
+def by_declaration(model: type[Record]) -> Table | None:
+    """Return the table of a patient's records as their model declares it, or none if nothing of them may leave."""
+    told, days = _declared(model, Way.AS_IS), _declared(model, Way.SHIFTED)
+    if not told and not days:
+        return None
+    columns = [_PATIENT]
+    for field in model._meta.concrete_fields:
+        if field.name in told:
+            columns.append(plain(model, field.name))
+        elif field.name in days:
+            columns.append(shifted_day(model, field.name, str(field.verbose_name).capitalize()))
+    name = str(model._meta.verbose_name_plural).replace(" ", "_").replace("-", "_").lower()
+    about = f"One row a record of the kind '{model._meta.verbose_name}'."
+    return Table(name, about, tuple(columns), model=model, order=(*days[:1], "id"))
 
 
 def _patient_rows(cohort: Cohort) -> Iterator[Cells]:
@@ -125,18 +138,6 @@ PATIENTS = Table(
     ),
     read=_patient_rows,
 )
-ASSESSMENTS = Table(
-    "assessments",
-    "One row an assessment before the implant or at follow-up.",
-    (
-        _PATIENT,
-        plain(Assessment, "kind"),
-        shifted_day(Assessment, "assessed_on", "Day of the assessment"),
-        *(plain(Assessment, name) for name in _MEASURED),
-    ),
-    model=Assessment,
-    order=("assessed_on", "id"),
-)
 LVESV_RESPONSES = Table(
     "lvesv_responses",
     "One row a session that ended with an LV lead implanted: the response by LVESV.",
@@ -154,30 +155,4 @@ LVESV_RESPONSES = Table(
         _derived("not_assessable_because", "Why the response cannot be judged", "string", "rule of the registry"),
     ),
     read=_response_rows,
-)
-ADVERSE_EVENTS = Table(
-    "adverse_events",
-    "One row an adverse event.",
-    (
-        _PATIENT,
-        plain(AdverseEvent, "kind"),
-        shifted_day(AdverseEvent, "occurred_on", "Day it happened"),
-        plain(AdverseEvent, "severity"),
-        plain(AdverseEvent, "relation"),
-    ),
-    model=AdverseEvent,
-    order=("occurred_on", "id"),
-)
-DEVICES = Table(
-    "devices",
-    "One row an implanted generator or lead, without model and serial number.",
-    (
-        _PATIENT,
-        plain(Device, "kind"),
-        plain(Device, "chamber"),
-        shifted_day(Device, "implanted_on", "Day it was implanted"),
-        shifted_day(Device, "explanted_on", "Day it was removed"),
-    ),
-    model=Device,
-    order=("implanted_on", "id"),
 )

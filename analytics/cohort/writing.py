@@ -53,6 +53,8 @@ def _cell(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return "true" if value else "false"
+    if isinstance(value, list | dict):
+        return json.dumps(value, ensure_ascii=False)
     return value.isoformat() if isinstance(value, dt.date) else str(value)
 
 

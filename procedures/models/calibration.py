@@ -10,6 +10,7 @@ from django.db.models import Q
 from procedures.models.recording import Recording
 from registry.models import Record
 from registry.models.constraints import both_or_neither, in_order, one_of, within
+from registry.models.declared import RECORDING, declare, withheld
 
 if TYPE_CHECKING:
     from procedures.haemodynamics.calibration import Calibration as Constants
@@ -52,6 +53,14 @@ class Calibration(Record):
     parallel_standard_error_ml = models.FloatField(null=True, blank=True)
     wash_in_start_s = models.FloatField("Wash-in, start", null=True, blank=True)
     wash_in_end_s = models.FloatField("Wash-in, end", null=True, blank=True)
+
+    handling = declare(
+        withheld("recording valid_from_s electrode_spacing_mm blood_resistivity_ohm_cm excluded_segments", RECORDING),
+        withheld("alpha alpha_origin alpha_standard_error", RECORDING),
+        withheld("reference_sv_ml reference_start_s reference_end_s", RECORDING),
+        withheld("parallel_volume_ml parallel_origin parallel_standard_error_ml", RECORDING),
+        withheld("wash_in_start_s wash_in_end_s", RECORDING),
+    )
 
     class Meta:
         ordering = ("valid_from_s",)

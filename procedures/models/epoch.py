@@ -14,6 +14,7 @@ from procedures.models.session import Session
 from procedures.models.site import Site
 from registry.models import Record
 from registry.models.constraints import both_or_neither, in_order, one_of, within
+from registry.models.declared import LINK, RECORDING, as_is, declare, derived, pseudonym, since_start, withheld
 
 
 class Chambers(models.TextChoices):
@@ -35,6 +36,11 @@ class PacingConfiguration(Record):
     av_delay_ms = models.FloatField("AV delay", null=True, blank=True)
     # Positive: left ventricle first.
     vv_delay_ms = models.FloatField("VV delay", null=True, blank=True)
+
+    handling = declare(
+        pseudonym("session"),
+        as_is("chambers rate_per_min av_delay_ms vv_delay_ms"),
+    )
 
     class Meta:
         ordering = ("id",)
@@ -67,6 +73,14 @@ class Epoch(Record):
     recording_start_s = models.FloatField(null=True, blank=True)
     recording_end_s = models.FloatField(null=True, blank=True)
     excluded_reason = models.CharField(max_length=200, blank=True)
+
+    handling = declare(
+        pseudonym("session site"),
+        since_start("started_at ended_at"),
+        derived("excluded_reason", "whether it was left out"),
+        withheld("pacing", LINK),
+        withheld("recording recording_start_s recording_end_s", RECORDING),
+    )
 
     class Meta:
         ordering = ("started_at", "id")
@@ -115,6 +129,12 @@ class EpochMetric(Record):
     unusual = models.BooleanField(default=False)
     run = models.ForeignKey(AnalysisRun, models.CASCADE, null=True, blank=True, related_name="metrics")
 
+    handling = declare(
+        pseudonym("epoch"),
+        as_is("key origin mean sd beats standard_error unusual"),
+        withheld("run", LINK),
+    )
+
     class Meta:
         ordering = ("key", "origin")
         constraints = [
@@ -142,6 +162,10 @@ class EpochBeats(models.Model):
     columns = models.JSONField()
     # {"volume_ml": [...], "pressure_mmhg": [...], "segments_ml": [[...], ...]}
     loop = models.JSONField(default=dict, blank=True)
+
+    handling = declare(
+        withheld("epoch run columns loop", RECORDING),
+    )
 
     def __str__(self) -> str:
         return f"beats of {self.epoch_id}"

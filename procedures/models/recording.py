@@ -8,6 +8,7 @@ from django.db.models import Q
 from procedures.models.session import Session
 from registry.models import Record, User
 from registry.models.constraints import one_of, within
+from registry.models.declared import FREE_TEXT, LINK, RECORDING, STAFF, as_is, declare, withheld
 
 
 def _path(recording: Recording, _: str) -> str:
@@ -33,6 +34,13 @@ class Recording(Record):
     channels = models.JSONField(default=list)
     mapping = models.JSONField(default=dict, blank=True)
     uploaded_by = models.ForeignKey(User, models.PROTECT, related_name="+")
+
+    handling = declare(
+        withheld("session", LINK),
+        withheld("sha256 file original_name format size_bytes duration_s axis_start_s started_at", RECORDING),
+        withheld("channels mapping", RECORDING),
+        withheld("uploaded_by", STAFF),
+    )
 
     class Meta:
         ordering = ("started_at", "id")
@@ -70,6 +78,12 @@ class AnalysisRun(Record):
     started_at = models.DateTimeField(null=True, blank=True)
     finished_at = models.DateTimeField(null=True, blank=True)
 
+    handling = declare(
+        as_is("algorithm_version"),
+        withheld("recording state progress_percent step attempts settings quality failure", RECORDING),
+        withheld("started_at finished_at", RECORDING),
+    )
+
     class Meta:
         ordering = ("-created_at", "-id")
         constraints = [
@@ -90,6 +104,12 @@ class BeatOverride(Record):
     counts = models.BooleanField()
     reason = models.CharField(max_length=200, blank=True)
     judged_by = models.ForeignKey(User, models.PROTECT, related_name="+")
+
+    handling = declare(
+        withheld("recording time_s counts", RECORDING),
+        withheld("reason", FREE_TEXT),
+        withheld("judged_by", STAFF),
+    )
 
     class Meta:
         ordering = ("time_s",)

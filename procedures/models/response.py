@@ -9,6 +9,7 @@ from procedures.models.session import Session
 from procedures.models.site import Site
 from registry.models import Record, User
 from registry.models.constraints import within
+from registry.models.declared import FREE_TEXT, LINK, STAFF, UPKEEP, as_is, declare, pseudonym, since_start, withheld
 
 
 class AcuteResponse(Record):
@@ -35,6 +36,15 @@ class AcuteResponse(Record):
     epochs = models.PositiveIntegerField()
     beats = models.PositiveIntegerField()
     flags = models.JSONField(default=list, blank=True)
+
+    handling = declare(
+        pseudonym("session site"),
+        as_is("metric rank change_percent low_percent high_percent probability_best"),
+        as_is("probability_better_than_baseline shrunken_change_percent shrunken_low_percent"),
+        as_is("shrunken_high_percent paired_change_percent paired_low_percent paired_high_percent"),
+        as_is("unpaired_change_percent unpaired_low_percent unpaired_high_percent epochs beats"),
+        withheld("flags", FREE_TEXT),
+    )
 
     class Meta:
         ordering = ("metric", "rank")
@@ -65,6 +75,12 @@ class ResponseSummary(models.Model):
     algorithm_version = models.CharField(max_length=40)
     computed_at = models.DateTimeField()
 
+    handling = declare(
+        withheld("id session", LINK),
+        withheld("metric decided drift_percent_per_min advice drawing refusal", "the fit can be redone from epochs"),
+        withheld("algorithm_version computed_at", UPKEEP),
+    )
+
     class Meta:
         constraints = [
             models.UniqueConstraint(fields=("session", "metric"), name="responsesummary_once_per_metric"),
@@ -85,6 +101,14 @@ class Decision(Record):
     # The metric the team ranked by, and whether the chosen site led it at that moment (empty: nothing to rank).
     metric = models.CharField(max_length=40, blank=True)
     was_leading = models.BooleanField(null=True, blank=True)
+
+    handling = declare(
+        pseudonym("session site"),
+        since_start("decided_at"),
+        as_is("metric was_leading"),
+        withheld("decided_by", STAFF),
+        withheld("reason", FREE_TEXT),
+    )
 
     class Meta:
         ordering = ("decided_at", "id")

@@ -7,6 +7,19 @@ from django.db.models import Q
 
 from registry.models import Centre, Patient, Record, User
 from registry.models.constraints import both_or_neither, in_order, one_of, within
+from registry.models.declared import (
+    FREE_TEXT,
+    PLACE,
+    STAFF,
+    UPKEEP,
+    as_is,
+    declare,
+    derived,
+    identifies,
+    pseudonym,
+    shifted,
+    withheld,
+)
 
 
 class ProcedureKind(models.TextChoices):
@@ -64,6 +77,19 @@ class Session(Record):
     # What was signed, as it was; an amendment leaves it untouched.
     signed_content = models.JSONField(null=True, blank=True)
 
+    handling = declare(
+        pseudonym("patient"),
+        shifted("started_at"),
+        derived("ended_at", "duration in minutes"),
+        as_is("procedure baseline_pacing outcome contrast_ml fluoroscopy_min dose_area_product_gy_cm2 status"),
+        identifies("code"),
+        withheld("centre", PLACE),
+        withheld("operator signed_by", STAFF),
+        withheld("notes", FREE_TEXT),
+        withheld("signed_at", UPKEEP),
+        withheld("signed_content", "a copy of the session with codes and free text"),
+    )
+
     class Meta:
         ordering = ("-started_at", "-id")
         indexes = [models.Index(fields=("centre", "-started_at"))]
@@ -96,6 +122,13 @@ class Amendment(Record):
     made_at = models.DateTimeField()
     reason = models.TextField()
     summary = models.CharField(max_length=200)
+
+    handling = declare(
+        pseudonym("session"),
+        withheld("made_by", STAFF),
+        withheld("made_at", UPKEEP),
+        withheld("reason summary", FREE_TEXT),
+    )
 
     class Meta:
         ordering = ("made_at", "id")
@@ -131,6 +164,13 @@ class LogEntry(Record):
     occurred_at = models.DateTimeField()
     text = models.TextField(blank=True)
     author = models.ForeignKey(User, models.PROTECT, related_name="+")
+
+    handling = declare(
+        pseudonym("session"),
+        withheld("kind occurred_at", UPKEEP),
+        withheld("text", FREE_TEXT),
+        withheld("author", STAFF),
+    )
 
     class Meta:
         ordering = ("occurred_at", "id")

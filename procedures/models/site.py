@@ -8,6 +8,7 @@ from django.db.models import Q
 from procedures.models.session import Session
 from registry.models import Record
 from registry.models.constraints import one_of, within
+from registry.models.declared import FREE_TEXT, LINK, UPKEEP, as_is, declare, pseudonym, since_start, withheld
 
 
 class Vein(models.TextChoices):
@@ -64,6 +65,12 @@ class Tributary(Record):
     ordinal = models.PositiveSmallIntegerField(default=1)
     notes = models.TextField(blank=True)
 
+    handling = declare(
+        pseudonym("session"),
+        as_is("vein ordinal"),
+        withheld("notes", FREE_TEXT),
+    )
+
     class Meta:
         ordering = ("id",)
         verbose_name_plural = "tributaries"
@@ -92,6 +99,13 @@ class Site(Record):
     not_reached_reason = models.CharField(max_length=30, choices=Obstacle, blank=True)
     stability = models.CharField(max_length=10, choices=Stability, default=Stability.UNKNOWN)
     notes = models.TextField(blank=True)
+
+    handling = declare(
+        pseudonym("session"),
+        withheld("tributary", LINK),
+        as_is("long_axis aha_segment reached not_reached_reason stability"),
+        withheld("label cathode anode notes", FREE_TEXT),
+    )
 
     class Meta:
         ordering = ("id",)
@@ -133,6 +147,15 @@ class LeadMeasurement(Record):
     qrs_notes = models.CharField("QRS notes", max_length=200, blank=True)
     # Names of the fields whose value lay outside the usual range and was confirmed.
     confirmed_unusual = models.JSONField(default=list, blank=True)
+
+    handling = declare(
+        pseudonym("site"),
+        since_start("measured_at"),
+        as_is("capture_threshold_v pulse_width_ms sensed_r_wave_mv impedance_ohm phrenic_threshold_v"),
+        as_is("phrenic_none_up_to_v qrs_duration_ms"),
+        withheld("qrs_notes", FREE_TEXT),
+        withheld("confirmed_unusual", UPKEEP),
+    )
 
     class Meta:
         ordering = ("measured_at", "id")

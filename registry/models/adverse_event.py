@@ -6,6 +6,7 @@ from django.db import models
 
 from registry.models.base import Record
 from registry.models.constraints import one_of
+from registry.models.declared import FREE_TEXT, as_is, declare, pseudonym, shifted, withheld
 from registry.models.patient import Patient
 
 
@@ -52,6 +53,13 @@ class AdverseEvent(Record):
     severity = models.CharField(max_length=10, choices=Severity)
     relation = models.CharField(max_length=10, choices=Relation, default=Relation.UNKNOWN)
     description = models.TextField(blank=True)
+
+    handling = declare(
+        pseudonym("patient"),
+        as_is("kind severity relation"),
+        shifted("occurred_on"),
+        withheld("description", FREE_TEXT),
+    )
 
     class Meta:
         ordering = ("occurred_on", "id")

@@ -6,6 +6,7 @@ from django.db import models
 
 from registry.models.base import Record
 from registry.models.constraints import one_of, within
+from registry.models.declared import as_is, declare, pseudonym, shifted
 from registry.models.patient import Patient
 
 
@@ -55,6 +56,13 @@ class Assessment(Record):
     systolic_mmhg = models.FloatField("Systolic pressure", null=True, blank=True)
     diastolic_mmhg = models.FloatField("Diastolic pressure", null=True, blank=True)
     six_minute_walk_m = models.FloatField("Six-minute walk", null=True, blank=True)
+
+    handling = declare(
+        pseudonym("patient"),
+        as_is("kind nyha_class rhythm qrs_duration_ms qrs_morphology lvef_percent lvedv_ml lvesv_ml"),
+        as_is("nt_probnp_pg_per_ml creatinine_umol_per_l systolic_mmhg diastolic_mmhg six_minute_walk_m"),
+        shifted("assessed_on"),
+    )
 
     class Meta:
         ordering = ("assessed_on", "id")

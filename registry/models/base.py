@@ -7,6 +7,8 @@ from uuid import UUID
 from django.db import models
 from uuid_utils.compat import uuid7
 
+from registry.models.declared import UPKEEP, declare, pseudonym, withheld
+
 
 def new_key() -> UUID:
     """Return a UUIDv7: time-ordered, and a tablet can mint one without asking the server."""
@@ -20,6 +22,11 @@ class Record(models.Model):
     version = models.PositiveIntegerField(default=1, editable=False)
     created_at = models.DateTimeField(auto_now_add=True)
     updated_at = models.DateTimeField(auto_now=True)
+
+    handling = declare(
+        pseudonym("id"),
+        withheld("version created_at updated_at", UPKEEP),
+    )
 
     class Meta:
         abstract = True

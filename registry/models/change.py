@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 
 from registry.models.base import new_key
+from registry.models.declared import FREE_TEXT, STAFF, UPKEEP, declare, withheld
 
 
 class TrailHead(models.Model):
@@ -13,6 +14,10 @@ class TrailHead(models.Model):
     centre_id = models.UUIDField(primary_key=True)
     sequence = models.PositiveBigIntegerField(default=0)
     digest = models.CharField(max_length=64, default="0" * 64)
+
+    handling = declare(
+        withheld("centre_id sequence digest", UPKEEP),
+    )
 
     def __str__(self) -> str:
         return f"{self.centre_id} #{self.sequence}"
@@ -38,6 +43,12 @@ class Change(models.Model):
     reason = models.TextField(blank=True)
     previous_digest = models.CharField(max_length=64)
     digest = models.CharField(max_length=64)
+
+    handling = declare(
+        withheld("id centre_id sequence at action record_type record_id previous_digest digest", UPKEEP),
+        withheld("actor_id actor_name", STAFF),
+        withheld("values reason", FREE_TEXT),
+    )
 
     class Meta:
         ordering = ("centre_id", "sequence")

@@ -6,6 +6,7 @@ from django.db import models
 
 from registry.models.base import Record
 from registry.models.constraints import in_order, one_of
+from registry.models.declared import FREE_TEXT, as_is, declare, identifies, pseudonym, shifted, withheld
 from registry.models.encrypted import EncryptedTextField
 from registry.models.patient import Patient
 
@@ -35,6 +36,14 @@ class Device(Record):
     serial_number = EncryptedTextField(null=True, blank=True)
     implanted_on = models.DateField()
     explanted_on = models.DateField(null=True, blank=True)
+
+    handling = declare(
+        pseudonym("patient"),
+        as_is("kind chamber"),
+        shifted("implanted_on explanted_on"),
+        withheld("model_name", FREE_TEXT),
+        identifies("serial_number", "device identifier"),
+    )
 
     class Meta:
         ordering = ("implanted_on", "id")

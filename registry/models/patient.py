@@ -6,6 +6,7 @@ from django.db import models
 
 from registry.models.base import Record
 from registry.models.constraints import in_order, one_of
+from registry.models.declared import LINK, PLACE, as_is, declare, derived, identifies, pseudonym, shifted, withheld
 from registry.models.encrypted import EncryptedTextField
 from registry.models.people import Centre
 
@@ -35,6 +36,13 @@ class Patient(Record):
     aetiology = models.CharField(max_length=20, choices=Aetiology, default=Aetiology.UNKNOWN)
     died_on = models.DateField(null=True, blank=True)
 
+    handling = declare(
+        as_is("sex aetiology"),
+        shifted("died_on"),
+        identifies("code"),
+        withheld("centre", PLACE),
+    )
+
     class Meta:
         ordering = ("code",)
         constraints = [
@@ -58,6 +66,12 @@ class PatientIdentity(models.Model):
     # A keyed hash: the same person can be found again without anything readable in the table.
     local_identifier_digest = models.CharField(max_length=64, db_index=True)
 
+    handling = declare(
+        pseudonym("patient"),
+        identifies("family_name given_name local_identifier local_identifier_digest"),
+        derived("birth_date", "age in completed years", identifies=True),
+    )
+
     def __str__(self) -> str:
         return f"identity of {self.patient_id}"
 
@@ -76,6 +90,10 @@ class Consent(Record):
     scope = models.CharField(max_length=10, choices=ConsentScope)
     given_on = models.DateField()
     withdrawn_on = models.DateField(null=True, blank=True)
+
+    handling = declare(
+        withheld("patient scope given_on withdrawn_on", LINK),
+    )
 
     class Meta:
         ordering = ("given_on",)

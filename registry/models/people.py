@@ -6,6 +6,7 @@ from django.contrib.auth.models import AbstractUser
 from django.db import models
 
 from registry.models.base import Record, new_key
+from registry.models.declared import PLACE, STAFF, declare, identifies, withheld
 
 
 class User(AbstractUser):
@@ -13,6 +14,11 @@ class User(AbstractUser):
 
     id = models.UUIDField(primary_key=True, default=new_key, editable=False)
     full_name = models.CharField(max_length=120, blank=True)
+
+    handling = declare(
+        identifies("username first_name last_name full_name email", STAFF),
+        withheld("id password last_login is_superuser is_staff is_active date_joined groups user_permissions", STAFF),
+    )
 
     def __str__(self) -> str:
         return self.full_name or self.username
@@ -23,6 +29,10 @@ class Centre(Record):
 
     code = models.SlugField(max_length=20, unique=True)
     name = models.CharField(max_length=120)
+
+    handling = declare(
+        withheld("code name", PLACE),
+    )
 
     class Meta:
         ordering = ("name",)
@@ -47,6 +57,10 @@ class Member(Record):
     user = models.ForeignKey(User, models.PROTECT, related_name="memberships")
     centre = models.ForeignKey(Centre, models.PROTECT, related_name="members")
     role = models.CharField(max_length=20, choices=Role)
+
+    handling = declare(
+        withheld("user centre role", STAFF),
+    )
 
     class Meta:
         constraints = [

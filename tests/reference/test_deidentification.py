@@ -17,13 +17,16 @@ from pathlib import Path
 import pytest
 from django.apps import apps
 
-from analytics.cohort.catalogue import TABLES, WITHHELD
+from analytics.cohort import columns
+from analytics.cohort.catalogue import TABLES
 from analytics.cohort.deidentify import Deidentifier, age_told
 from analytics.services.cohort_export import export_cohort
+from procedures.models import LogEntry
 from procedures.services.decisions import record_decision
 from procedures.services.responses import refresh_responses
 from procedures.services.sessions import describe_session, log
-from registry.models import Record, Role, User
+from registry.models import Assessment, Device, Role, User
+from registry.models.declared import Way, handling_of
 from tests import factories as make
 
 KEY = "an-invented-key-of-more-than-32-characters"
@@ -82,31 +85,34 @@ def test_a_short_key_is_refused():
         Deidentifier("short")
 
 
-def test_every_field_is_exported_or_withheld_with_a_reason():
-    """A new field of any record fails here until somebody decides about it."""
-    sources = {
-        source.strip().removeprefix("keyed hash of ")
-        for table in TABLES
-        for column in table.columns
-        for source in column.source.split(",")
-    }
-    links = {"id", "version", "created_at", "updated_at"}
-    undecided, twice = [], []
-    for app in ("registry", "procedures"):
+def sources():
+    """Every field that a column of the export says it was made from."""
+    told = [source for table in TABLES for column in table.columns for source in column.source.split(",")]
+    return {source.strip().removeprefix("keyed hash of ") for source in told}
+
+
+def test_what_may_leave_does_and_what_is_withheld_does_not():
+    """The fields that models declare for an export are its columns, and no others are."""
+    missing, leaking = [], []
+    for app in ("registry", "procedures", "analytics"):
         for model in apps.get_app_config(app).get_models():
-            name = model._meta.label_lower
-            if model._meta.model_name in {"user", "centre", "member", "change", "trailhead"}:
-                continue  # staff, and the trail: nothing of them is read for an export
-            for field in model._meta.concrete_fields:
-                if field.name in links or (field.is_relation and issubclass(field.related_model, Record)):
-                    continue  # keys of records become pseudonyms or are left out with their record
-                exported, withheld = f"{name}.{field.name}" in sources, field.name in WITHHELD.get(name, {})
-                if not exported and not withheld:
-                    undecided.append(f"{name}.{field.name}")
-                if exported and withheld:
-                    twice.append(f"{name}.{field.name}")
-    assert undecided == []
-    assert twice == []
+            for name, stated in handling_of(model).items():
+                exported = f"{model._meta.label_lower}.{name}" in sources()
+                if stated.way in {Way.AS_IS, Way.SHIFTED, Way.SINCE_START, Way.DERIVED} and not exported:
+                    missing.append(f"{model._meta.label_lower}.{name}")
+                if stated.way is Way.WITHHELD and exported:
+                    leaking.append(f"{model._meta.label_lower}.{name}")
+    assert missing == []
+    assert leaking == []
+
+
+def test_a_column_against_the_declaration_is_refused():
+    with pytest.raises(ValueError, match=r"registry\.device\.model_name is not declared for an export as it is"):
+        columns.plain(Device, "model_name")
+    with pytest.raises(ValueError, match=r"registry\.assessment\.lvef_percent is not declared for an export as a day"):
+        columns.shifted_day(Assessment, "lvef_percent", "")
+    with pytest.raises(ValueError, match=r"procedures\.logentry\.occurred_at is not declared for an export as seconds"):
+        columns.since_start(LogEntry, "occurred_at", "", "")
 
 
 @pytest.fixture
