@@ -41,7 +41,8 @@ def _last_days(chunk: list[UUID]) -> dict[UUID, dt.date]:
     dated: list[tuple[type[Record], str]] = [
         (model, name) for model in owned_by_patients() for name in _declared(model, Way.SHIFTED)
     ]
-    for model, name in [*dated, (Session, "started_at")]:
+    dated.append((Session, "started_at"))
+    for model, name in dated:
         rows = model._default_manager.filter(patient__in=chunk).order_by().values_list("patient_id")
         for patient, day in rows.annotate(last=Max(name)):
             if day is not None:
