@@ -12,10 +12,12 @@ from django import forms
 from django.http import QueryDict
 from django.utils import timezone
 from django.utils.dateparse import parse_datetime
+from django.utils.formats import date_format
 
-from procedures.forms.fields import NumberField, words
+from procedures.forms.fields import words
 from procedures.models import Session, Status
 from registry.errors import Conflict, NeedsConfirmation, RuleBroken
+from registry.forms.fields import NumberField
 from registry.models import Record, new_key
 from registry.views.errors import apply_rule
 
@@ -135,7 +137,7 @@ class EntryForm(forms.Form):
         if text in {"None", ""}:
             return "not given"
         moment = parse_datetime(text) if ":" in text and text[:1].isdigit() else None
-        return f"{timezone.localtime(moment):%d %b %Y %H:%M:%S}" if moment else text
+        return date_format(timezone.localtime(moment), "j F Y H:i:s") if moment else text
 
 
 def likely_moment(session: Session) -> dt.datetime:

@@ -7,9 +7,10 @@ from typing import Any
 from django import forms
 
 from procedures.forms.base import EntryForm
-from procedures.forms.fields import NumberField, offer
+from procedures.forms.fields import offer
 from procedures.models import Calibration, Recording
 from procedures.services.calibrations import FEWEST_SEGMENTS, ReferenceStroke, WashIn, segment_numbers
+from registry.forms.fields import NumberField
 
 _REFERENCE = ("reference_sv_ml", "reference_start_s", "reference_end_s")
 _WASH_IN = ("wash_in_start_s", "wash_in_end_s")

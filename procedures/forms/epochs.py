@@ -10,11 +10,12 @@ from typing import Any
 from django import forms
 
 from procedures.forms.base import EntryForm
-from procedures.forms.fields import CountField, MomentField, NumberField, offer, pick
+from procedures.forms.fields import MomentField, offer, pick
 from procedures.metrics import METRICS, Metric
 from procedures.models import Chambers, Epoch, EpochMetric, Origin, PacingConfiguration, Session, Site
 from procedures.services.epochs import TypedMetric
 from registry.errors import Conflict
+from registry.forms.fields import CountField, NumberField
 
 BASELINE = "baseline"
 

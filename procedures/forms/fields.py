@@ -1,77 +1,13 @@
-"""Fields for what is typed at the bedside: numbers in any common spelling, moments, and choices nobody made yet."""
+"""Fields for what is typed at the bedside: moments, and choices nobody made yet."""
 
 from __future__ import annotations
 
 import datetime as dt
-import re
 from collections.abc import Iterable
 from typing import Any, cast
 
 from django import forms
 from django.utils import timezone
-
-# Blanks of every kind, and the thin ones that keyboards and spreadsheets put between thousands.
-_BLANKS = re.compile(r"[\s\u00a0\u2007\u2009\u202f]+")
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
-# A comma before three digits separates thousands for some and decimals for others: a factor of a thousand.
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
-_WHOLE = re.compile(r"\d+")
-
-
-class NumberField(forms.Field):
-    """A decimal number in a text input, with a point or a comma; empty means not known.
-
-    Parameters
-    ----------
-    unit
-        Shown behind the input and in the label, and named in messages.
-    signed
-        Whether a minus can be meant; phones then need their full keyboard.
-    """
-
-    def __init__(self, *, unit: str = "", signed: bool = False, **options: Any) -> None:
-        self.unit = unit
-        attributes = {"autocomplete": "off", "class": "number"} | ({} if signed else {"inputmode": "decimal"})
-        super().__init__(widget=forms.TextInput(attrs=attributes), **options)
-
-    def to_python(self, value: Any) -> float | None:
-        """Read the number; a comma is a decimal comma where it cannot mean thousands."""
-        if isinstance(value, float | int):
-            return float(value)
-        text = _BLANKS.sub("", str(value or "")).replace("−", "-")
-        if not text:
-            return None
-        if not _NUMBER.fullmatch(text) or len(text) > 20:
-            of = f" of {self.unit}" if self.unit else ""
-            raise forms.ValidationError(f"{self.label}: enter a number{of}, such as 1.5.", code="not_a_number")
-        if _THOUSANDS.fullmatch(text):
-            plain, decimal = text.replace(",", ""), float(text.replace(",", "."))
-            raise forms.ValidationError(
-                f"{self.label}: {text} could be {plain} or {decimal:g}; write it without a comma.",
-                code="ambiguous",
-            )
-        return float(text.replace(",", "."))
-
-    def prepare_value(self, value: Any) -> Any:
-        """Show a stored number without needless digits."""
-        return f"{value:.10g}" if isinstance(value, float) else value
-
-
-class CountField(forms.Field):
-    """A whole number, such as a number of beats."""
-
-    def __init__(self, **options: Any) -> None:
-        widget = forms.TextInput(attrs={"inputmode": "numeric", "autocomplete": "off"})
-        super().__init__(widget=widget, **options)
-
-    def to_python(self, value: Any) -> int | None:
-        """Read the number."""
-        text = _BLANKS.sub("", str(value if value is not None else ""))
-        if not text:
-            return None
-        if not _WHOLE.fullmatch(text) or len(text) > 9:
-            raise forms.ValidationError(f"{self.label}: enter a whole number, such as 30.", code="not_a_number")
-        return int(text)
 
 
 class MomentField(forms.DateTimeField):

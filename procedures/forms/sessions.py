@@ -8,10 +8,11 @@ from django import forms
 from django.utils import timezone
 
 from procedures.forms.base import EntryForm
-from procedures.forms.fields import MomentField, NumberField, offer, pick, radios, words
+from procedures.forms.fields import MomentField, offer, pick, radios, words
 from procedures.models import BaselinePacing, EntryKind, Outcome, ProcedureKind, Session, Status
 from procedures.selectors.sessions import sessions_for
 from registry.access import Right, roles_with
+from registry.forms.fields import NumberField
 from registry.models import Patient, User, new_key
 from registry.models.encrypted import digest
 from registry.selectors.patients import patients_for

@@ -7,9 +7,10 @@ from typing import Any
 from django import forms
 
 from procedures.forms.base import EntryForm
-from procedures.forms.fields import CountField, MomentField, NumberField, pick, radios, words
+from procedures.forms.fields import MomentField, pick, radios, words
 from procedures.limits import LEAD_QUANTITIES
 from procedures.models import LeadMeasurement, LongAxis, Obstacle, Site, Stability, Vein
+from registry.forms.fields import CountField, NumberField
 
 # Names of the 17 segments: Cerqueira et al., Circulation 2002;105:539.
 AHA_SEGMENTS = {

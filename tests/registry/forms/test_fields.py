@@ -3,34 +3,58 @@
 import pytest
 from django import forms
 
-from registry.forms.fields import AnswerField, DayField, NumberField, WholeNumberField, WordsField
+from registry.forms.fields import AnswerField, CountField, DayField, NumberField, WordsField
 
 
-@pytest.mark.parametrize(("typed", "number"), [("34", 34), (" 34.5 ", 34.5), ("-3", -3), ("1e2", 100), ("", None)])
-def test_numbers_are_read(typed, number):
-    assert NumberField("Volume", "mL").clean(typed) == number
+@pytest.mark.parametrize(
+    ("typed", "number"),
+    [
+        ("1,5", 1.5),
+        ("1.500", 1.5),
+        (" 1 500 ", 1500.0),
+        ("0,125", 0.125),
+        ("1500,125", 1500.125),
+        ("−5", -5.0),
+        ("", None),
+    ],
+)
+def test_number_in_a_common_spelling_is_read(typed, number):
+    assert NumberField("Dose", required=False).clean(typed) == number
 
 
-@pytest.mark.parametrize("typed", ["34,5", "34 mL", "nan", "inf", "--", "1.2.3"])
-def test_what_could_be_misread_is_refused_with_what_to_do(typed):
-    with pytest.raises(forms.ValidationError, match=r"Volume: enter a number with a point, such as 1.5"):
+@pytest.mark.parametrize("typed", ["1,500", "-12,345", "120,000"])
+def test_comma_that_may_separate_thousands_is_asked_about(typed):
+    with pytest.raises(forms.ValidationError, match="could be") as caught:
+        NumberField("Dose").clean(typed)
+    assert typed.replace(",", "") in caught.value.messages[0]
+
+
+@pytest.mark.parametrize("typed", ["nan", "inf", "1e400", "0x10", "9" * 30, "1.2.3", "1,2,3"])
+def test_what_is_no_number_is_refused(typed):
+    with pytest.raises(forms.ValidationError, match="enter a number"):
+        NumberField("Dose").clean(typed)
+
+
+@pytest.mark.parametrize("typed", ["34 mL", "--", "1e2"])
+def test_a_message_names_quantity_and_unit(typed):
+    with pytest.raises(forms.ValidationError, match=r"Volume: enter a number of mL, such as 1.5"):
         NumberField("Volume", "mL").clean(typed)
 
 
-@pytest.mark.parametrize(("typed", "number"), [("12", 12), ("12.0", 12), ("", None)])
+@pytest.mark.parametrize(("typed", "number"), [("12", 12), (" 1 200 ", 1200), ("", None)])
 def test_counts_are_whole(typed, number):
-    assert WholeNumberField("Beats").clean(typed) == number
+    assert CountField("Beats", required=False).clean(typed) == number
 
 
-@pytest.mark.parametrize("typed", ["12.5", "many"])
+@pytest.mark.parametrize("typed", ["12.5", "many", "-3"])
 def test_counts_that_are_not_whole_are_refused(typed):
     with pytest.raises(forms.ValidationError, match="Beats: enter a whole number"):
-        WholeNumberField("Beats").clean(typed)
+        CountField("Beats").clean(typed)
 
 
 def test_a_number_that_may_be_negative_gets_the_full_keyboard():
     assert NumberField("Volume").widget.attrs["inputmode"] == "decimal"
-    assert "inputmode" not in NumberField("Delay", may_be_negative=True).widget.attrs
+    assert "inputmode" not in NumberField("Delay", signed=True).widget.attrs
 
 
 def test_an_answer_is_asked_for():

@@ -84,8 +84,8 @@ def test_numbers_left_empty_are_missing_and_never_zero(staff, patient):
     ("field", "typed", "message"),
     [
         ("lvef_percent", "95", "Enter a value from 3 to 90, or leave it empty."),
-        ("lvef_percent", "34,5", "LVEF: enter a number with a point, such as 1.5, and without the unit."),
-        ("lvef_percent", "nan", "LVEF: enter a number with a point, such as 1.5, and without the unit."),
+        ("lvef_percent", "34 %", "LVEF: enter a number of %, such as 1.5."),
+        ("creatinine_umol_per_l", "1,105", "Creatinine: 1,105 could be 1105 or 1.105; write it without a comma."),
         ("nyha_class", "", "NYHA class: choose one answer."),
         ("nyha_class", "5", "NYHA class: choose one of the answers shown."),
         ("assessed_on", "1.9.2024", "Day of the assessment: enter a date as year-month-day, such as 2024-03-27."),
