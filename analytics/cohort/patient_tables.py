@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections import defaultdict
 from collections.abc import Iterator
+from typing import Any
 from uuid import UUID
 
 from django.apps import apps
@@ -38,7 +39,7 @@ def _declared(model: type[Record], way: Way) -> list[str]:
 def _last_days(chunk: list[UUID]) -> dict[UUID, dt.date]:
     """Return each patient's last exported day."""
     found: dict[UUID, list[dt.date]] = defaultdict(list)
-    dated: list[tuple[type[Record], str]] = [
+    dated: list[tuple[Any, str]] = [
         (model, name) for model in owned_by_patients() for name in _declared(model, Way.SHIFTED)
     ]
     dated.append((Session, "started_at"))
