@@ -24,6 +24,20 @@ def next_code(centre: Centre, prefix: str, codes: Any) -> str:
     return f"{prefix}{max(taken, default=0) + 1:04d}"
 
 
+def identity_of(
+    patient: Patient, *, family_name: str, given_name: str, birth_date: dt.date, local_identifier: str
+) -> PatientIdentity:
+    """Return the row of identifiers of a new patient, not yet written; registration and import make it the same way."""
+    return PatientIdentity(
+        patient=patient,
+        family_name=family_name,
+        given_name=given_name,
+        birth_date=birth_date.isoformat(),
+        local_identifier=local_identifier,
+        local_identifier_digest=digest(local_identifier),
+    )
+
+
 @transaction.atomic
 def register_patient(
     *,
@@ -65,14 +79,14 @@ def register_patient(
     values = {"sex": sex, "aetiology": aetiology, "code": code}
     patient, created = put(Patient, by=by, centre_id=centre.pk, values=values, scope={"centre": centre}, key=key)
     if created:
-        identity = PatientIdentity.objects.create(
-            patient=patient,
+        identity = identity_of(
+            patient,
             family_name=family_name,
             given_name=given_name,
-            birth_date=birth_date.isoformat(),
+            birth_date=birth_date,
             local_identifier=local_identifier,
-            local_identifier_digest=digest(local_identifier),
         )
+        identity.save(force_insert=True)
         trail.write(centre_id=centre.pk, by=by, action="created", record=identity)
     return patient
 
