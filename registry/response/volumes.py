@@ -1,16 +1,42 @@
-"""Response at follow-up by the fall of the left-ventricular end-systolic volume. A pure rule."""
+"""Response by the fall of the left-ventricular end-systolic volume."""
 
 from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Protocol, TypeVar
+
+from registry.response.judgement import Judgement
 
 # Fall of LVESV >= 15 %, usually at 6 months, 3 to 12 accepted
 # (secondary end point of Wouters et al.; Zanon et al., Heart Rhythm 2016;13:1644 for the indexed volume).
 LVESV_FALL_PERCENT = 15.0
 WINDOW_DAYS = (91, 365)
 _TARGET_DAYS = 182
+RULE = (
+    "LVESV falls by 15 % or more from the last value before the implant to the one nearest to 6 months, within 3 to 12 "
+    "months after it."
+)
+SOURCE = "Zanon et al., Heart Rhythm 2016;13:1644, for the indexed volume; secondary end point of Wouters et al."
+_WORDS = {"responder": "Responder", "non_responder": "Non-responder", "not_assessable": "Not assessable"}
+
+
+class Dated(Protocol):
+    """Something measured on a day."""
+
+    @property
+    def measured_on(self) -> dt.date: ...
+
+
+D = TypeVar("D", bound=Dated)
+
+
+def nearest_to_target(implanted_on: dt.date, states: Iterable[D]) -> D | None:
+    """Return the state nearest to 6 months after the implant, within 3 to 12 months; None when there is none."""
+    low, high = WINDOW_DAYS
+    inside = [state for state in states if low <= (state.measured_on - implanted_on).days <= high]
+    return min(inside, key=lambda one: abs((one.measured_on - implanted_on).days - _TARGET_DAYS)) if inside else None
 
 
 @dataclass(frozen=True)
@@ -28,6 +54,11 @@ class Response:
     verdict: str  # "responder", "non_responder", "not_assessable"
     change_percent: float | None
     reason: str
+
+    @property
+    def judgement(self) -> Judgement:
+        """The response as it is shown beside the other definitions."""
+        return Judgement("LVESV", self.verdict, _WORDS[self.verdict], self.reason, RULE, SOURCE)
 
 
 def lvesv_response(implanted_on: dt.date, before: Iterable[VolumeState], after: Iterable[VolumeState]) -> Response:
@@ -49,12 +80,10 @@ def lvesv_response(implanted_on: dt.date, before: Iterable[VolumeState], after: 
     references = [state for state in before if state.measured_on <= implanted_on]
     if not references:
         return Response("not_assessable", None, "No LVESV before the implant.")
-    low, high = WINDOW_DAYS
-    candidates = [state for state in after if low <= (state.measured_on - implanted_on).days <= high]
-    if not candidates:
+    judged = nearest_to_target(implanted_on, after)
+    if judged is None:
         return Response("not_assessable", None, "No LVESV between 3 and 12 months after the implant.")
     reference = max(references, key=lambda state: state.measured_on)
-    judged = min(candidates, key=lambda state: abs((state.measured_on - implanted_on).days - _TARGET_DAYS))
     change = 100 * (judged.lvesv_ml - reference.lvesv_ml) / reference.lvesv_ml
     responder = round(change, 9) <= -LVESV_FALL_PERCENT
     return Response(
