@@ -41,6 +41,8 @@ TABLES: tuple[Table, ...] = (
     about_sessions.SESSIONS,
     about_sessions.SITES,
     about_sessions.LEAD_MEASUREMENTS,
+    about_sessions.ECGS,
+    about_sessions.INTERVALS,
     about_sessions.EPOCHS,
     about_sessions.EPOCH_METRICS,
     about_sessions.ACUTE_RESPONSES,

@@ -28,6 +28,7 @@ _UNITS = {
     "_per_min": "/min",
     "_gy_cm2": "Gy.cm2",
     "_percent": "%",
+    "_degrees": "deg",
     "_mmhg": "mm[Hg]",
     "_ohm": "Ohm",
     "_min": "min",

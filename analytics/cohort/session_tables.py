@@ -15,8 +15,10 @@ from procedures.models import (
     AcuteResponse,
     AnalysisRun,
     Decision,
+    EcgMeasurement,
     Epoch,
     EpochMetric,
+    IntervalReading,
     LeadMeasurement,
     PacingConfiguration,
     Session,
@@ -116,11 +118,52 @@ LEAD_MEASUREMENTS = Table(
         ),
         *_numbers(LeadMeasurement, "capture_threshold_v", "pulse_width_ms", "sensed_r_wave_mv", "impedance_ohm"),
         *_numbers(LeadMeasurement, "phrenic_threshold_v", "phrenic_none_up_to_v", "qrs_duration_ms"),
+        *_numbers(LeadMeasurement, "output_v", "output_width_ms"),
     ),
     model=LeadMeasurement,
     patient="site__session__patient_id",
     session="site__session_id",
     order=("measured_at", "id"),
+)
+ECGS = Table(
+    "ecgs",
+    "One row a measured 12-lead electrocardiogram: of an epoch, else of a site; without either it is a baseline.",
+    (
+        _session("recording__session_id"),
+        pseudonym("epoch", "Pseudonym of the epoch; empty: not of an epoch", "epoch_id", _EPOCH_HASH),
+        _site(label="Pseudonym of the site; of an epoch it stands there"),
+        since_start(
+            EcgMeasurement, "measured_at", "measured_at_s", "Time since the session started", "recording__session_id"
+        ),
+        *_numbers(EcgMeasurement, "qrs_duration_ms", "qrs_duration_sd_ms", "rr_ms", "axis_degrees", "paced"),
+        *_numbers(EcgMeasurement, "latency_ms", "beats", "algorithm_version"),
+        Column(
+            "set_aside",
+            "Left out by a person",
+            "boolean",
+            "procedures.ecgmeasurement.excluded_reason",
+            ("excluded_reason",),
+            lambda row, _: row["excluded_reason"] != "",
+        ),
+    ),
+    model=EcgMeasurement,
+    patient="recording__session__patient_id",
+    session="recording__session_id",
+    order=("measured_at", "id"),
+)
+INTERVALS = Table(
+    "interval_readings",
+    "One row an interval that somebody typed or read with calipers; without a site it is of the baseline.",
+    (
+        _session(),
+        _site(label="Pseudonym of the site; empty is baseline"),
+        since_start(IntervalReading, "read_at", "read_at_s", "Time since the session started"),
+        *_numbers(IntervalReading, "kind", "origin", "duration_ms"),
+    ),
+    model=IntervalReading,
+    patient="session__patient_id",
+    session="session_id",
+    order=("read_at", "id"),
 )
 EPOCHS = Table(
     "epochs",

@@ -5,7 +5,7 @@ from .axis import axis_change, axis_word, frontal_axis
 from .capture import Capture, Suspicion, capture_by_ratio, capture_lost, capture_with_q, fusion, morphology
 from .change import QrsChange, change_from_baseline
 from .conduction import Clause, Criteria, aha_2009_lbbb, esc_2013_lbbb, strict_lbbb
-from .delineation import Delineation, delineate
+from .delineation import Boundary, Delineation, delineate
 from .delineation_settings import DelineationSettings
 from .ecg import LEADS, Electrocardiogram, ElectrocardiogramError, electrocardiogram
 from .lead_values import (
@@ -24,6 +24,7 @@ __all__ = [
     "ALGORITHM_VERSION",
     "LEADS",
     "Activation",
+    "Boundary",
     "Capture",
     "Clause",
     "Criteria",

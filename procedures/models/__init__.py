@@ -1,6 +1,14 @@
 """The records of a session, one subject a module."""
 
 from procedures.models.calibration import AlphaOrigin, Calibration, ParallelOrigin
+from procedures.models.electrocardiogram import (
+    INTERVAL_LIMITS_MS,
+    EcgBeat,
+    EcgMeasurement,
+    IntervalKind,
+    IntervalOrigin,
+    IntervalReading,
+)
 from procedures.models.epoch import Chambers, Epoch, EpochBeats, EpochMetric, Origin, PacingConfiguration
 from procedures.models.recording import AnalysisRun, BeatOverride, Recording, RunState
 from procedures.models.response import AcuteResponse, Decision, ResponseSummary
@@ -17,6 +25,7 @@ from procedures.models.session import (
 from procedures.models.site import LeadMeasurement, LongAxis, Obstacle, Site, Stability, Tributary, Vein
 
 __all__ = [
+    "INTERVAL_LIMITS_MS",
     "AcuteResponse",
     "AlphaOrigin",
     "Amendment",
@@ -26,10 +35,15 @@ __all__ = [
     "Calibration",
     "Chambers",
     "Decision",
+    "EcgBeat",
+    "EcgMeasurement",
     "EntryKind",
     "Epoch",
     "EpochBeats",
     "EpochMetric",
+    "IntervalKind",
+    "IntervalOrigin",
+    "IntervalReading",
     "LeadMeasurement",
     "LogEntry",
     "LongAxis",

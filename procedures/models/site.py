@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from django.db import models
-from django.db.models import Q
+from django.db.models import F, Q
 
 from procedures.models.session import Session
 from registry.models import Record
-from registry.models.constraints import one_of, within
+from registry.models.constraints import both_or_neither, one_of, within
 from registry.models.declared import FREE_TEXT, LINK, UPKEEP, as_is, declare, pseudonym, since_start, withheld
 
 
@@ -137,12 +137,18 @@ class LeadMeasurement(Record):
 
     site = models.ForeignKey(Site, models.CASCADE, related_name="measurements")
     measured_at = models.DateTimeField()
+    # Electrodes tried; empty means the site's own configuration.
+    cathode = models.CharField(max_length=20, blank=True)
+    anode = models.CharField(max_length=20, blank=True)
     capture_threshold_v = models.FloatField("Capture threshold", null=True, blank=True)
     pulse_width_ms = models.FloatField("Pulse width", null=True, blank=True)
     sensed_r_wave_mv = models.FloatField("Sensed R wave", null=True, blank=True)
     impedance_ohm = models.FloatField("Impedance", null=True, blank=True)
     phrenic_threshold_v = models.FloatField("Phrenic-stimulation threshold", null=True, blank=True)
     phrenic_none_up_to_v = models.FloatField("No phrenic stimulation up to", null=True, blank=True)
+    # What the device was programmed to, where it was.
+    output_v = models.FloatField("Programmed output", null=True, blank=True)
+    output_width_ms = models.FloatField("Programmed pulse width", null=True, blank=True)
     qrs_duration_ms = models.FloatField("QRS duration", null=True, blank=True)
     qrs_notes = models.CharField("QRS notes", max_length=200, blank=True)
     # Names of the fields whose value lay outside the usual range and was confirmed.
@@ -152,8 +158,8 @@ class LeadMeasurement(Record):
         pseudonym("site"),
         since_start("measured_at"),
         as_is("capture_threshold_v pulse_width_ms sensed_r_wave_mv impedance_ohm phrenic_threshold_v"),
-        as_is("phrenic_none_up_to_v qrs_duration_ms"),
-        withheld("qrs_notes", FREE_TEXT),
+        as_is("phrenic_none_up_to_v output_v output_width_ms qrs_duration_ms"),
+        withheld("qrs_notes cathode anode", FREE_TEXT),
         withheld("confirmed_unusual", UPKEEP),
     )
 
@@ -167,7 +173,16 @@ class LeadMeasurement(Record):
             within("leadmeasurement", "impedance_ohm", 50, 5000),
             within("leadmeasurement", "phrenic_threshold_v", 0.05, 15),
             within("leadmeasurement", "phrenic_none_up_to_v", 0.5, 15),
+            within("leadmeasurement", "output_v", 0.05, 15),
+            within("leadmeasurement", "output_width_ms", 0.02, 3),
+            both_or_neither("leadmeasurement", "output_v", "output_width_ms"),
             within("leadmeasurement", "qrs_duration_ms", 40, 320),
+            models.CheckConstraint(
+                condition=Q(cathode="", anode="") | (~Q(cathode="") & ~Q(anode="") & ~Q(cathode=F("anode"))),
+                name="leadmeasurement_electrodes_are_a_pair",
+                violation_error_message="Give cathode and anode, two different electrodes, or neither.",
+                violation_error_code="field:anode",
+            ),
             models.CheckConstraint(
                 condition=Q(phrenic_threshold_v__isnull=True) | Q(phrenic_none_up_to_v__isnull=True),
                 name="leadmeasurement_phrenic_one_answer",

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.db.models import QuerySet
 
-from procedures.models import EpochMetric, LeadMeasurement, Session
+from procedures.models import EcgMeasurement, EpochMetric, LeadMeasurement, Session
 from registry.trail.record import state_of
 
 
@@ -27,6 +27,8 @@ def snapshot(session: Session) -> dict[str, Any]:
         "recordings": session.recordings.all(),
         "epochs": session.epochs.all(),
         "metrics": EpochMetric.objects.filter(epoch__session=session),
+        "ecgs": EcgMeasurement.objects.filter(recording__session=session),
+        "interval_readings": session.interval_readings.all(),
         "responses": session.responses.all(),
         "decisions": session.decisions.all(),
     }

@@ -16,10 +16,12 @@ from django.db.models import QuerySet
 from django.utils import timezone
 
 from procedures.analysis import AnalysisReport, analyse_file
+from procedures.analysis.ecg_kept import KeptEcg
 from procedures.haemodynamics import EpochSummary, loops
 from procedures.metrics import BY_KEY
 from procedures.models import AnalysisRun, Epoch, EpochBeats, EpochMetric, Origin, Recording, RunState, Session
 from procedures.recordings import EpochMark, RecordingError
+from procedures.services.ecgs import measured_epochs, replace_measured
 from procedures.services.guard import writing
 from procedures.services.responses import refresh_later
 from registry.errors import RuleBroken
@@ -87,7 +89,7 @@ def carry_out(run_id: UUID) -> None:
     """Do a queued run. Safe to call twice: a run that is done, failed or cancelled is left alone."""
     if not _claim(run_id):
         return
-    run = AnalysisRun.objects.select_related("recording__session").get(pk=run_id)
+    run = AnalysisRun.objects.select_related("recording__session__patient").get(pk=run_id)
     epochs = list(run.recording.epochs.select_related("site").order_by("recording_start_s"))
     try:
         report = analyse_file(
@@ -98,7 +100,9 @@ def carry_out(run_id: UUID) -> None:
             overrides=dict(run.recording.beat_overrides.values_list("time_s", "counts")),
             progress=lambda sentence, share: _tell(run_id, sentence, share),
         )
-        _write(run, epochs, report)
+        _tell(run_id, "Measuring the electrocardiograms", 0.95)
+        ecgs, notes = measured_epochs(run.recording, epochs)
+        _write(run, epochs, report, ecgs, notes)
     except RunCancelled:
         return
     except (RecordingError, OSError) as error:
@@ -154,7 +158,13 @@ def _mark(epoch: Epoch) -> EpochMark:
 
 
 @transaction.atomic
-def _write(run: AnalysisRun, epochs: Sequence[Epoch], report: AnalysisReport) -> None:
+def _write(
+    run: AnalysisRun,
+    epochs: Sequence[Epoch],
+    report: AnalysisReport,
+    ecgs: Sequence[KeptEcg | None],
+    notes: list[dict[str, Any]],
+) -> None:
     """Replace the computed numbers of these epochs by those of the run."""
     session = Session.objects.select_for_update().get(pk=run.recording.session_id)
     stored = AnalysisRun.objects.select_for_update().get(pk=run.pk)
@@ -172,11 +182,12 @@ def _write(run: AnalysisRun, epochs: Sequence[Epoch], report: AnalysisReport) ->
         beats.append(EpochBeats(epoch=epoch, run=run, columns=_columns(report, index), loop=_loop(report, index)))
     EpochMetric.objects.bulk_create(metrics)
     EpochBeats.objects.bulk_create(beats)
+    replace_measured(run.recording, epochs, ecgs)
     stored.state, stored.progress_percent, stored.step = RunState.DONE, 100, ""
     stored.finished_at = timezone.now()
     stored.algorithm_version = report.analysis.version
     stored.settings = report.settings()
-    stored.quality = [asdict(note) for note in report.quality] + left_out
+    stored.quality = [asdict(note) for note in report.quality] + left_out + notes
     stored.save()
     refresh_later(session)
 

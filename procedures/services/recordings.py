@@ -80,42 +80,66 @@ def store_recording(
         When the file cannot be read, is too large, its channels are ambiguous, or its start is not known.
     """
     with writing(session, by=by, summary=f"Recording {original_name}", reason=reason) as locked:
-        incoming = Path(settings.MEDIA_ROOT) / "incoming"
-        incoming.mkdir(parents=True, exist_ok=True)
-        with tempfile.NamedTemporaryFile(dir=incoming) as temporary:
-            sha256, size = _receive(upload, temporary)
-            if stored := locked.recordings.filter(sha256=sha256).first():
-                return stored
-            path = Path(temporary.name)
-            try:
-                opened = open_recording(path)
-                assignment = assign_roles(opened.channels, mapping)
-            except RecordingError as error:
-                sentence = _named(error, path, original_name)
-                raise RuleBroken(sentence, fields={"file": [sentence]}) from None
-            values = {
-                "sha256": sha256,
-                "original_name": Path(original_name).name[:200],
-                "format": opened.format,
-                "size_bytes": size,
-                "duration_s": opened.duration_s,
-                "axis_start_s": opened.start_s,
-                "started_at": _start(started_at, opened.started_at, locked),
-                "channels": _channels(opened.channels, assignment),
-                "mapping": dict(mapping or {}),
-                "uploaded_by": by,
-                "file": _keep(path, sha256),
-            }
-            recording, _ = put(
-                Recording,
-                by=by,
-                centre_id=locked.centre_id,
-                scope={"session": locked},
-                values=values,
-                key=key,
-                reason=reason,
-            )
-            return recording
+        return take_in(
+            by=by,
+            locked=locked,
+            upload=upload,
+            original_name=original_name,
+            started_at=started_at,
+            mapping=mapping,
+            key=key,
+            reason=reason,
+        )
+
+
+def take_in(
+    *,
+    by: User,
+    locked: Session,
+    upload: Upload,
+    original_name: str,
+    started_at: dt.datetime | None = None,
+    mapping: Mapping[str, str] | None = None,
+    key: UUID | None = None,
+    reason: str = "",
+) -> Recording:
+    """Within an act of writing on a locked session: what :func:`store_recording` does."""
+    incoming = Path(settings.MEDIA_ROOT) / "incoming"
+    incoming.mkdir(parents=True, exist_ok=True)
+    with tempfile.NamedTemporaryFile(dir=incoming) as temporary:
+        sha256, size = _receive(upload, temporary)
+        if stored := locked.recordings.filter(sha256=sha256).first():
+            return stored
+        path = Path(temporary.name)
+        try:
+            opened = open_recording(path)
+            assignment = assign_roles(opened.channels, mapping)
+        except RecordingError as error:
+            sentence = _named(error, path, original_name)
+            raise RuleBroken(sentence, fields={"file": [sentence]}) from None
+        values = {
+            "sha256": sha256,
+            "original_name": Path(original_name).name[:200],
+            "format": opened.format,
+            "size_bytes": size,
+            "duration_s": opened.duration_s,
+            "axis_start_s": opened.start_s,
+            "started_at": _start(started_at, opened.started_at, locked),
+            "channels": _channels(opened.channels, assignment),
+            "mapping": dict(mapping or {}),
+            "uploaded_by": by,
+            "file": _keep(path, sha256),
+        }
+        recording, _ = put(
+            Recording,
+            by=by,
+            centre_id=locked.centre_id,
+            scope={"session": locked},
+            values=values,
+            key=key,
+            reason=reason,
+        )
+        return recording
 
 
 def map_channels(

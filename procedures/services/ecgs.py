@@ -1,0 +1,273 @@
+"""Measuring 12-lead electrocardiograms, setting a measurement aside, and writing intervals that people read."""
+
+from __future__ import annotations
+
+import datetime as dt
+import math
+from collections.abc import Sequence
+from typing import Any
+from uuid import UUID
+
+from django.utils import timezone
+
+from procedures.analysis.ecg_kept import KeptEcg, measure_stretch, middle_of
+from procedures.electrocardiogram import ElectrocardiogramError
+from procedures.models import (
+    INTERVAL_LIMITS_MS,
+    EcgBeat,
+    EcgMeasurement,
+    Epoch,
+    IntervalKind,
+    IntervalOrigin,
+    IntervalReading,
+    Recording,
+    Session,
+    Site,
+)
+from procedures.recordings import RecordingError, open_recording
+from procedures.services.guard import writing
+from procedures.services.recordings import Upload, take_in
+from registry.errors import RuleBroken
+from registry.models import User
+from registry.services.records import change, put
+
+# A stand-alone electrocardiogram is measured whole up to this length; longer ones over their first minute.
+LONGEST_ALONE_S = 60.0
+
+
+def has_twelve_leads(recording: Recording) -> bool:
+    """Whether some channel is known as one of the twelve leads."""
+    return any((channel.get("role") or "").startswith("ECG_") for channel in recording.channels)
+
+
+def measured_epochs(recording: Recording, epochs: Sequence[Epoch]) -> tuple[list[KeptEcg | None], list[dict[str, Any]]]:
+    """Measure the middle of each epoch; None and a note of the analysis where that cannot be done. Writes nothing."""
+    if not has_twelve_leads(recording):
+        return [None] * len(epochs), []
+    opened = open_recording(recording.file.path)
+    sex = recording.session.patient.sex
+    kept: list[KeptEcg | None] = []
+    notes: list[dict[str, Any]] = []
+    for epoch in epochs:
+        start_s, end_s = middle_of(epoch.recording_start_s or 0.0, epoch.recording_end_s or 0.0)
+        try:
+            kept.append(measure_stretch(opened, recording.mapping, start_s, end_s, sex))
+        except (ElectrocardiogramError, RecordingError) as error:
+            kept.append(None)
+            message = f"The electrocardiogram was not measured: {error}"
+            about = {"channel": None, "epoch": epoch.label, "severity": "info"}
+            notes.append({"code": "ecg_not_measured", "message": message} | about)
+    return kept, notes
+
+
+def replace_measured(recording: Recording, epochs: Sequence[Epoch], kept: Sequence[KeptEcg | None]) -> None:
+    """Within an analysis that writes its numbers: put these in the place of what was measured of the epochs before.
+
+    Derived numbers leave no trail of their own; what somebody set aside stays set aside.
+    """
+    reasons = dict(
+        EcgMeasurement.objects.filter(epoch__in=epochs)
+        .exclude(excluded_reason="")
+        .values_list("epoch_id", "excluded_reason")
+    )
+    EcgMeasurement.objects.filter(epoch__in=epochs).delete()
+    rows = []
+    for epoch, one in zip(epochs, kept, strict=True):
+        if one is not None:
+            values = _values(recording, one) | {"excluded_reason": reasons.get(epoch.pk, "")}
+            rows.append((EcgMeasurement(epoch=epoch, recording=recording, **values), one))
+    EcgMeasurement.objects.bulk_create([row for row, _ in rows])
+    EcgBeat.objects.bulk_create([EcgBeat(ecg=row, samples=one.beat) for row, one in rows])
+
+
+def measure_ecg(
+    *,
+    by: User,
+    recording: Recording,
+    site: Site | None,
+    start_s: float | None = None,
+    end_s: float | None = None,
+    reason: str = "",
+) -> EcgMeasurement:
+    """Measure a stretch of a recording that is no epoch; ``site=None`` is a baseline. Whole where no stretch is given.
+
+    Raises
+    ------
+    RuleBroken
+        When the stretch cannot be measured, or is measured already.
+    ObjectDoesNotExist
+        When the site is of another session.
+    """
+    with writing(recording.session, by=by, summary=f"ECG of {_name(site)}", reason=reason) as locked:
+        return _measure(by=by, locked=locked, recording=recording, site=site, span=(start_s, end_s), reason=reason)
+
+
+def store_ecg(
+    *,
+    by: User,
+    session: Session,
+    site: Site | None,
+    upload: Upload,
+    original_name: str,
+    taken_at: dt.datetime | None = None,
+    key: UUID | None = None,
+    reason: str = "",
+) -> EcgMeasurement:
+    """Take in a stand-alone 12-lead electrocardiogram and measure it; the same file again is the same measurement.
+
+    Raises
+    ------
+    RuleBroken
+        When the file cannot be read or measured; then nothing is stored.
+    """
+    with writing(session, by=by, summary=f"ECG {original_name}", reason=reason) as locked:
+        recording = take_in(
+            by=by,
+            locked=locked,
+            upload=upload,
+            original_name=original_name,
+            started_at=taken_at,
+            key=key,
+            reason=reason,
+        )
+        if stored := recording.ecgs.filter(epoch__isnull=True).first():
+            if stored.site_id != (site.pk if site else None):
+                raise RuleBroken(
+                    f"This file is stored already, as the ECG of {stored.label}.",
+                    fields={"file": [f"This file is stored already, as the ECG of {stored.label}."]},
+                )
+            return stored
+        return _measure(by=by, locked=locked, recording=recording, site=site, span=(None, None), reason=reason)
+
+
+def set_aside(
+    *, by: User, ecg: EcgMeasurement, because: str, version: int | None = None, reason: str = ""
+) -> EcgMeasurement:
+    """Leave a measurement out of what counts, with the reason; an empty reason takes it back in."""
+    with writing(ecg.recording.session, by=by, summary=f"{ecg} set aside", reason=reason) as locked:
+        values = {"excluded_reason": because.strip()}
+        return change(ecg, by=by, centre_id=locked.centre_id, values=values, version=version, reason=reason)
+
+
+def put_reading(
+    *,
+    by: User,
+    session: Session,
+    site: Site | None,
+    kind: str,
+    duration_ms: float | None = None,
+    recording: Recording | None = None,
+    from_lead: str = "",
+    to_lead: str = "",
+    from_s: float | None = None,
+    to_s: float | None = None,
+    read_at: dt.datetime | None = None,
+    notes: str = "",
+    key: UUID | None = None,
+    version: int | None = None,
+    reason: str = "",
+) -> IntervalReading:
+    """Write an interval: typed as ``duration_ms``, or as the two marks of calipers on a recording (s on its axis).
+
+    Raises
+    ------
+    RuleBroken
+        When it is outside what one beat allows, or the marks lie outside the recording.
+    ObjectDoesNotExist
+        When site or recording are of another session.
+    """
+    if site is not None and site.session_id != session.pk:
+        raise Site.DoesNotExist("The site was not found in this session.")
+    if recording is not None and recording.session_id != session.pk:
+        raise Recording.DoesNotExist("The recording was not found in this session.")
+    values: dict[str, Any] = {"site": site, "kind": kind, "notes": notes.strip()}
+    if recording is not None and from_s is not None and to_s is not None:
+        duration_ms = round((to_s - from_s) * 1000, 3)
+        _check_marks(recording, (from_lead, to_lead), (from_s, to_s))
+        marks = {"from_lead": from_lead, "to_lead": to_lead, "from_s": from_s, "to_s": to_s}
+        values |= {"origin": IntervalOrigin.CALIPERS, "recording": recording, **marks}
+    else:
+        values |= {"origin": IntervalOrigin.TYPED}
+    low, high = INTERVAL_LIMITS_MS[IntervalKind(kind)]
+    if duration_ms is None or not (math.isfinite(duration_ms) and low <= duration_ms <= high):
+        sentence = f"{IntervalKind(kind).label}: {low:g} to {high:g} ms is possible."
+        raise RuleBroken(sentence, fields={"duration_ms": [sentence]})
+    values["duration_ms"] = duration_ms
+    with writing(session, by=by, summary=f"{IntervalKind(kind).label}", reason=reason) as locked:
+        stored = IntervalReading.objects.filter(pk=key).first() if key else None
+        values["read_at"] = read_at or (stored.read_at if stored else timezone.now())
+        record, _ = put(
+            IntervalReading,
+            by=by,
+            centre_id=locked.centre_id,
+            scope={"session": locked},
+            values=values,
+            key=key,
+            version=version,
+            reason=reason,
+        )
+        return record
+
+
+def _name(site: Site | None) -> str:
+    return site.label if site else "baseline"
+
+
+def _measure(
+    *,
+    by: User,
+    locked: Session,
+    recording: Recording,
+    site: Site | None,
+    span: tuple[float | None, float | None],
+    reason: str,
+) -> EcgMeasurement:
+    if site is not None and site.session_id != locked.pk:
+        raise Site.DoesNotExist("The site was not found in this session.")
+    if site is not None and not site.reached:
+        raise RuleBroken(
+            f"{site.label} is recorded as not reached, so nothing can have been measured there.",
+            fields={"state": ["Choose a site that was reached, or correct the site first."]},
+        )
+    first = recording.axis_start_s if span[0] is None else span[0]
+    end_s = recording.axis_start_s + recording.duration_s
+    last = min(end_s, first + LONGEST_ALONE_S) if span[1] is None else span[1]
+    try:
+        opened = open_recording(recording.file.path)
+        kept = measure_stretch(opened, recording.mapping, first, last, locked.patient.sex)
+    except (ElectrocardiogramError, RecordingError) as error:
+        raise RuleBroken(str(error), fields={"file": [str(error)]}) from None
+    ecg, _ = put(
+        EcgMeasurement,
+        by=by,
+        centre_id=locked.centre_id,
+        scope={"recording": recording},
+        values=_values(recording, kept) | {"site": site},
+        reason=reason,
+    )
+    EcgBeat.objects.create(ecg=ecg, samples=kept.beat)
+    return ecg
+
+
+def _check_marks(recording: Recording, leads: tuple[str, str], marks: tuple[float, float]) -> None:
+    first, last = recording.axis_start_s, recording.axis_start_s + recording.duration_s
+    if not all(first <= mark <= last for mark in marks):
+        raise RuleBroken("The marks lie outside the recording.", fields={"from_s": ["Set both marks on the trace."]})
+    known = {channel["label"] for channel in recording.channels}
+    if unknown := [lead for lead in leads if lead not in known]:
+        sentence = f"There is no channel '{unknown[0]}' in the recording."
+        raise RuleBroken(sentence, fields={"from_lead": [sentence]})
+
+
+def _values(recording: Recording, kept: KeptEcg) -> dict[str, Any]:
+    found = kept.values
+    return {
+        "start_s": kept.start_s,
+        "end_s": kept.end_s,
+        "measured_at": recording.started_at + dt.timedelta(seconds=kept.start_s - recording.axis_start_s),
+        "algorithm_version": kept.version,
+        **{name: found[name] for name in ("qrs_duration_ms", "qrs_duration_sd_ms", "rr_ms", "axis_degrees")},
+        **{name: found[name] for name in ("paced", "latency_ms")},
+        "beats": found["beats"]["averaged"],
+        "result": found,
+    }
