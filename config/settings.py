@@ -53,6 +53,11 @@ INSTALLED_APPS = [
     "registry",
     "procedures",
     "analytics",
+    # After our rooms, so that our templates stand before the library's.
+    "allauth",
+    "allauth.account",
+    "allauth.mfa",
+    "allauth.usersessions",
 ]
 
 MIDDLEWARE = [
@@ -67,6 +72,7 @@ MIDDLEWARE = [
     "django.contrib.messages.middleware.MessageMiddleware",
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
+    "allauth.account.middleware.AccountMiddleware",
     "config.middleware.private_pages",
     "registry.views.errors.ServiceErrorPages",
 ]
@@ -107,12 +113,46 @@ AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
     {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
 ]
+# Argon2id first; the others only so that an older password still opens, and is hashed anew when it does.
+PASSWORD_HASHERS = [
+    "django.contrib.auth.hashers.Argon2PasswordHasher",
+    "django.contrib.auth.hashers.PBKDF2PasswordHasher",
+]
+PASSWORD_RESET_TIMEOUT = 3 * 24 * 3600  # how long a one-time link opens
 LOGIN_URL = "login"
 LOGIN_REDIRECT_URL = "home"
 LOGOUT_REDIRECT_URL = "login"
 SESSION_COOKIE_AGE = 12 * 3600
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
+
+# Log-in, second factors and the list of sessions are django-allauth's; its rate limits stand at their defaults.
+AUTHENTICATION_BACKENDS = ["allauth.account.auth_backends.AuthenticationBackend"]
+ALLAUTH_TRUSTED_PROXY_COUNT = 1 if PRODUCTION else 0  # the proxy that ends TLS says whom it speaks for
+ACCOUNT_ADAPTER = "registry.login.adapters.AccountAdapter"
+ACCOUNT_FORMS = {
+    "login": "registry.login.forms.LogInForm",
+    "reauthenticate": "registry.login.forms.ConfirmForm",
+    "change_password": "registry.login.forms.NewPasswordForm",
+}
+ACCOUNT_LOGIN_METHODS = {"username"}
+ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*"]
+ACCOUNT_EMAIL_VERIFICATION = "none"
+ACCOUNT_SESSION_REMEMBER = True  # SESSION_COOKIE_AGE counts; nobody is asked
+ACCOUNT_LOGOUT_ON_PASSWORD_CHANGE = False  # this session stays, all others end with the old password
+ACCOUNT_REAUTHENTICATION_TIMEOUT = 300
+MFA_ADAPTER = "registry.login.adapters.SecondFactorAdapter"
+MFA_FORMS = {
+    "authenticate": "registry.login.forms.CodeForm",
+    "reauthenticate": "registry.login.forms.ConfirmCodeForm",
+    "activate_totp": "registry.login.forms.FirstCodeForm",
+    "add_webauthn": "registry.login.forms.NewPasskeyForm",
+}
+MFA_SUPPORTED_TYPES = ["totp", "webauthn", "recovery_codes"]
+MFA_PASSKEY_LOGIN_ENABLED = True
+MFA_WEBAUTHN_ALLOW_INSECURE_ORIGIN = not PRODUCTION  # on this machine browsers allow passkeys without TLS
+MFA_TOTP_ISSUER = "Tributary"
+MFA_TOTP_TOLERANCE = 1  # a phone's clock may be half a minute off
 
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = env.text("TRIBUTARY_TIME_ZONE", "UTC")
@@ -164,6 +204,19 @@ SPECTACULAR_SETTINGS = {
         "EntryKindEnum": "procedures.models.EntryKind",
     },
 }
+
+# Rate limits are counted here: in one process's memory, or in Redis where several processes serve.
+CACHE_URL = env.text("TRIBUTARY_CACHE_URL", env.text("CELERY_BROKER_URL", ""))
+if CACHE_URL.startswith(("redis://", "rediss://", "unix://")):
+    CACHES = {
+        "default": {
+            "BACKEND": "django.core.cache.backends.redis.RedisCache",
+            "LOCATION": CACHE_URL,
+            "KEY_PREFIX": "tributary",
+        }
+    }
+else:
+    CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
 
 # Without a broker a task runs where it is called: the embedded edition needs no service.
 CELERY_BROKER_URL = env.text("CELERY_BROKER_URL", "memory://localhost")

@@ -1,6 +1,5 @@
 """Addresses of the whole site."""
 
-from django.contrib.auth import views as auth
 from django.urls import include, path
 from drf_spectacular.views import SpectacularJSONAPIView
 from rest_framework.permissions import IsAuthenticated
@@ -13,12 +12,7 @@ handler404 = "config.faults.not_found"
 handler500 = "config.faults.server_error"
 urlpatterns = [
     path("", home, name="home"),
-    path(
-        "log-in/",
-        auth.LoginView.as_view(template_name="registry/log_in.html", redirect_authenticated_user=True),
-        name="login",
-    ),
-    path("log-out/", auth.LogoutView.as_view(), name="logout"),
+    path("", include("registry.login.urls")),
     path("", include("procedures.urls")),
     path("", include("registry.urls")),
     path("", include("analytics.urls")),

@@ -1,0 +1,1 @@
+"""Log-in, second factors and sessions: what we set and word of the library django-allauth."""

@@ -1,0 +1,77 @@
+"""The log-in library's forms in our words. What they check is the library's."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from allauth.account.forms import ChangePasswordForm, LoginForm, ReauthenticateForm
+from allauth.mfa.base import forms as second_factor
+from allauth.mfa.totp.forms import ActivateTOTPForm
+from allauth.mfa.webauthn.forms import AddWebAuthnForm
+from django import forms
+
+
+class _Ours(forms.Form):
+    """Labels without a colon, fields without placeholders, and what is missing said by the server."""
+
+    use_required_attribute = False
+    labels: dict[str, str] = {}
+    hints: dict[str, str] = {}
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **{"label_suffix": ""} | options)
+        for name, field in self.fields.items():
+            field.label = self.labels.get(name, field.label)
+            field.help_text = self.hints.get(name, "")
+            field.widget.attrs.pop("placeholder", None)
+            field.error_messages["required"] = f"{field.label}: enter it."
+
+
+class LogInForm(_Ours, LoginForm):
+    """User name and password."""
+
+    labels = {"login": "User name"}
+
+    def add_prefix(self, field_name: str) -> str:
+        """Name the first field for what it is; password managers know the name."""
+        return super().add_prefix("username" if field_name == "login" else field_name)
+
+
+class ConfirmForm(_Ours, ReauthenticateForm):
+    """The password of the person who is logged in."""
+
+    labels = {"password": "Your password"}
+
+
+class NewPasswordForm(_Ours, ChangePasswordForm):
+    """A new password, with the present one."""
+
+    labels = {"oldpassword": "Present password", "password1": "New password", "password2": "New password again"}
+    hints = {"password1": "At least 12 characters. A few words that do not belong together are easy to keep in mind."}
+
+
+class CodeForm(_Ours, second_factor.AuthenticateForm):
+    """A code of the authenticator app, or a recovery code, to log in."""
+
+    labels = {"code": "Code"}
+    hints = {"code": "The six digits your authenticator app shows now, or one of your recovery codes."}
+
+
+class ConfirmCodeForm(_Ours, second_factor.ReauthenticateForm):
+    """The same, to confirm."""
+
+    labels = CodeForm.labels
+    hints = CodeForm.hints
+
+
+class FirstCodeForm(_Ours, ActivateTOTPForm):
+    """The first code of a new authenticator app."""
+
+    labels = {"code": "Code the app shows"}
+
+
+class NewPasskeyForm(_Ours, AddWebAuthnForm):
+    """A new passkey."""
+
+    labels = {"name": "Name of this passkey", "passwordless": "May log me in without the password"}
+    hints = {"name": "So that you know it again, such as 'my phone' or 'blue key'."}

@@ -1,0 +1,43 @@
+"""Addresses of logging in and of one's own account. The names are those the log-in library looks for."""
+
+from allauth.account import views as account
+from allauth.mfa.base import views as factor
+from allauth.mfa.recovery_codes import views as recovery
+from allauth.mfa.totp import views as totp
+from allauth.mfa.webauthn import views as passkey
+from django.urls import path
+
+from registry.login import views
+
+urlpatterns = [
+    path("log-in/", account.login, name="login"),
+    path("log-in/", account.login, name="account_login"),
+    path("log-in/second-factor/", factor.authenticate, name="mfa_authenticate"),
+    path("log-in/passkey/", passkey.login_webauthn, name="mfa_login_webauthn"),
+    path("log-in/closed/", account.account_inactive, name="account_inactive"),
+    path("log-out/", views.log_out, name="logout"),
+    path("log-out/", views.log_out, name="account_logout"),
+    path("account/", views.account, name="account"),
+    path("account/confirm/", account.reauthenticate, name="account_reauthenticate"),
+    path("account/confirm/code/", factor.reauthenticate, name="mfa_reauthenticate"),
+    path("account/confirm/passkey/", passkey.reauthenticate_webauthn, name="mfa_reauthenticate_webauthn"),
+    path("account/password/", account.password_change, name="account_change_password"),
+    path("account/second-factor/", factor.index, name="mfa_index"),
+    path("account/second-factor/app/", totp.activate_totp, name="mfa_activate_totp"),
+    path("account/second-factor/app/remove/", totp.deactivate_totp, name="mfa_deactivate_totp"),
+    path("account/second-factor/recovery-codes/", recovery.view_recovery_codes, name="mfa_view_recovery_codes"),
+    path(
+        "account/second-factor/recovery-codes/new/",
+        recovery.generate_recovery_codes,
+        name="mfa_generate_recovery_codes",
+    ),
+    path(
+        "account/second-factor/recovery-codes/file/",
+        recovery.download_recovery_codes,
+        name="mfa_download_recovery_codes",
+    ),
+    path("account/second-factor/passkeys/", passkey.list_webauthn, name="mfa_list_webauthn"),
+    path("account/second-factor/passkeys/new/", passkey.add_webauthn, name="mfa_add_webauthn"),
+    path("account/second-factor/passkeys/<int:pk>/", passkey.edit_webauthn, name="mfa_edit_webauthn"),
+    path("account/second-factor/passkeys/<int:pk>/remove/", passkey.remove_webauthn, name="mfa_remove_webauthn"),
+]

@@ -1,0 +1,55 @@
+"""Whether the person at the screen has just shown again who they are.
+
+Logging in does not count: it may be somebody else's hand by now. What counts is the password, a code or a passkey given
+on purpose in the last minutes (``ACCOUNT_REAUTHENTICATION_TIMEOUT``) in this session.
+"""
+
+from __future__ import annotations
+
+from allauth.account import app_settings
+from allauth.account.adapter import get_adapter
+from allauth.account.internal.flows import reauthentication
+from allauth.core import context, ratelimit
+from django.http import HttpRequest, HttpResponseRedirect
+from django.shortcuts import resolve_url
+from django.utils.http import urlencode
+
+from registry.errors import RuleBroken
+
+
+def recently_confirmed(request: HttpRequest) -> bool:
+    """Say whether the person confirmed who they are within the last minutes; somebody without any means did not."""
+    if not reauthentication.get_reauthentication_flows(request.user):
+        return False  # the library would say yes here
+    return bool(reauthentication.did_recently_reauthenticate(request))
+
+
+def confirm_with_password(request: HttpRequest, password: str) -> None:
+    """Take the password of the person who is logged in; wrong ones are counted and limited by the library.
+
+    Raises
+    ------
+    RuleBroken
+        When it is not their password, or there were too many attempts; the message belongs to the field ``password``.
+    """
+    allowed = ratelimit.consume(request, action="reauthenticate", user=request.user)
+    if not allowed:
+        message = get_adapter().error_messages["rate_limited"]
+        raise RuleBroken(message, fields={"password": [message]})
+    with context.request_context(request):
+        right = bool(password) and get_adapter().reauthenticate(request.user, password)
+    if not right:
+        message = get_adapter().error_messages["incorrect_password"]
+        raise RuleBroken(message, fields={"password": [message]})
+    reauthentication.reauthenticate_by_password(request)
+
+
+def to_confirmation(request: HttpRequest, back_to: str | None = None) -> HttpResponseRedirect:
+    """Send to the page that asks for password, code or passkey, and from there back."""
+    query = urlencode({"next": back_to or request.get_full_path()})
+    return HttpResponseRedirect(f"{resolve_url('account_reauthenticate')}?{query}")
+
+
+def minutes_it_counts() -> int:
+    """Return for how many minutes a confirmation counts."""
+    return int(app_settings.REAUTHENTICATION_TIMEOUT // 60)
