@@ -4,6 +4,7 @@ from django.urls import URLPattern, path
 
 from procedures.views import (
     beats,
+    bedside,
     calibrations,
     closing,
     comparison,
@@ -40,6 +41,10 @@ urlpatterns: list[URLPattern] = [
     path("sessions/<uuid:session>/recordings/new/", recordings.new_recording, name="new_recording"),
     path("sessions/<uuid:session>/decision/", closing.decision, name="decision"),
     path("sessions/<uuid:session>/sign/", closing.sign, name="sign"),
+    path("sessions/<uuid:session>/bedside/", bedside.bedside, name="bedside"),
+    path("bedside/shell/", bedside.bedside, name="bedside_shell"),
+    path("bedside/logged-in/", bedside.logged_in, name="bedside_logged_in"),
+    path("sw.js", bedside.worker, name="bedside_worker"),
     path("recordings/<uuid:recording>/", recordings.recording, name="recording"),
     path("recordings/<uuid:recording>/signals.json", signals.signals, name="signals"),
     path("recordings/<uuid:recording>/beats/", beats.beats, name="beats"),

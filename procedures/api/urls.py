@@ -1,8 +1,9 @@
 """Addresses of the API."""
 
+from django.urls import path
 from rest_framework.routers import SimpleRouter
 
-from procedures.api import epoch_views, session_views, site_views
+from procedures.api import bedside_views, epoch_views, session_views, site_views
 from registry.api.urls import router as registry_router
 
 router = SimpleRouter(trailing_slash=False, use_regex_path=False)
@@ -18,4 +19,10 @@ router.register("responses", session_views.AcuteResponseViewSet)
 router.register("decisions", session_views.DecisionViewSet)
 
 app_name = "api"
-urlpatterns = [*registry_router.urls, *router.urls]
+urlpatterns = [
+    *registry_router.urls,
+    *router.urls,
+    path("bedside/token", bedside_views.TokenView.as_view(), name="bedside_token"),
+    path("bedside/entries", bedside_views.EntriesView.as_view(), name="bedside_entries"),
+    path("bedside/sessions/<uuid:pk>", bedside_views.StateView.as_view(), name="bedside_session"),
+]

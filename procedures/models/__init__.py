@@ -1,5 +1,6 @@
 """The records of a session, one subject a module."""
 
+from procedures.models.bedside import BedsideEntry
 from procedures.models.calibration import AlphaOrigin, Calibration, ParallelOrigin
 from procedures.models.electrocardiogram import (
     INTERVAL_LIMITS_MS,
@@ -32,6 +33,7 @@ __all__ = [
     "AnalysisRun",
     "BaselinePacing",
     "BeatOverride",
+    "BedsideEntry",
     "Calibration",
     "Chambers",
     "Decision",

@@ -1,0 +1,165 @@
+"""The kinds of entry a tablet may send, each one line: its name, where the page keeps it, and the API's own writer."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from django.db.models import Model, QuerySet
+from rest_framework import serializers
+
+from procedures.api import epoch_views, reading, session_views, site_views, writing
+from procedures.models import Epoch, EpochMetric, Origin, Session
+from procedures.services.epochs import TypedMetric, enter_metrics
+from registry.api.fields import FiniteFloatField, Reference
+from registry.api.serializers import KnownFieldsOnly
+from registry.api.views import WritableRecordViewSet
+from registry.models import Record, User
+
+# Filled in by the server from what is stored when a tablet leaves them out, so that they need never be on it.
+_KEPT_OFF_THE_TABLET = ("patient", "notes")
+_NOT_OF_THE_RECORD = ("version", "session", "confirmed", "amendment_reason")
+
+
+@dataclass(frozen=True)
+class Kind:
+    """A kind of record that the API writes under a key."""
+
+    collection: str
+    view: type[WritableRecordViewSet]
+
+    @property
+    def model(self) -> type[Model]:
+        """The model behind it."""
+        model: type[Model] = self.view.queryset.model  # type: ignore[union-attr] # every record view has one
+        return model
+
+    def fields(self) -> list[str]:
+        """Return the fields an entry carries: all of the record, since it is written as a whole."""
+        return [name for name in self.view.write_serializer_class().fields if name not in _NOT_OF_THE_RECORD]
+
+    def records(self, session: Session) -> QuerySet[Any]:
+        """Return the records of a session."""
+        of_session = self.view.filters.get("session", "pk")
+        return self.view.queryset.filter(**{of_session: session.pk})  # type: ignore[union-attr]
+
+    def shown(self, record: Any) -> dict[str, Any]:
+        """Return a record as the page keeps it."""
+        data = dict(self.view.serializer_class(record).data)  # type: ignore[misc] # every record view has one
+        data["key"] = data.pop("id")
+        data.pop("session", None)
+        return data
+
+    def find(self, session: Session, key: str) -> Any:
+        """Return the stored record of a key, or nothing."""
+        return self.records(session).filter(pk=key).first()
+
+    def write(
+        self, *, by: User, session: Session, key: str, version: int | None, payload: Mapping[str, Any], context: Any
+    ) -> Record:
+        """Validate as the API does and write through the same service."""
+        pk = _record_key(key)
+        sent = self.view.write_serializer_class(data=self._complete(session, payload), context=context)
+        sent.is_valid(raise_exception=True)
+        values = dict(sent.validated_data)
+        values.pop("version", None)
+        site = values.get("site")
+        if "session" not in values and site is not None and site.session_id != session.pk:
+            raise type(site).DoesNotExist
+        if pk.version != 7 and not self.records(session).filter(pk=pk).exists():
+            raise serializers.ValidationError({"key": ["A new record needs a UUID of version 7 as its key."]})
+        return self.view().write(by=by, key=pk, version=version, values=values)
+
+    def _complete(self, session: Session, payload: Mapping[str, Any]) -> dict[str, Any]:
+        fields = self.view.write_serializer_class().fields
+        return {**payload, "session": str(session.pk)} if "session" in fields else dict(payload)
+
+
+class _SessionKind(Kind):
+    """The session itself: what a tablet leaves out stays as it is."""
+
+    def fields(self) -> list[str]:
+        """Return none: what is not sent stays."""
+        return []
+
+    def shown(self, record: Session) -> dict[str, Any]:
+        """Return the session without what a tablet has no need of."""
+        return {name: value for name, value in super().shown(record).items() if name not in _KEPT_OFF_THE_TABLET}
+
+    def _complete(self, session: Session, payload: Mapping[str, Any]) -> dict[str, Any]:
+        stored = reading.SessionSerializer(session).data
+        return {name: stored[name] for name in reading.SESSION} | dict(payload) | {"patient": str(session.patient_id)}
+
+
+class _EnteredMetric(KnownFieldsOnly):
+    """One metric typed for an epoch."""
+
+    epoch = Reference(Epoch, "session__centre")
+    metric = serializers.CharField(max_length=40)
+    mean = FiniteFloatField()
+    sd = FiniteFloatField(required=False, allow_null=True, default=None, min_value=0)
+    beats = serializers.IntegerField(required=False, allow_null=True, default=None, min_value=1, max_value=1_000_000)
+    confirmed = writing._Confirmed()
+    amendment_reason = writing._AmendmentReason()
+
+
+class _MetricKind(Kind):
+    """Metrics typed for an epoch; their key is ``<epoch>/<metric>``, since nobody mints one."""
+
+    def fields(self) -> list[str]:
+        """Return the fields of a typed metric."""
+        return ["epoch", "metric", "mean", "sd", "beats"]
+
+    def shown(self, record: EpochMetric) -> dict[str, Any]:
+        """Return the metric under its key."""
+        data = super().shown(record)
+        metric = data["metric"] = record.key
+        tail = "" if record.origin == Origin.ENTERED else f"/{record.origin}"
+        return data | {"key": f"{record.epoch_id}/{metric}{tail}"}
+
+    def find(self, session: Session, key: str) -> Any:
+        """Return the entered metric of a key."""
+        epoch, _, metric = key.partition("/")
+        return self.records(session).filter(epoch=_record_key(epoch), key=metric, origin=Origin.ENTERED).first()
+
+    def write(
+        self, *, by: User, session: Session, key: str, version: int | None, payload: Mapping[str, Any], context: Any
+    ) -> Record:
+        """Write one metric."""
+        sent = _EnteredMetric(data=payload, context=context)
+        sent.is_valid(raise_exception=True)
+        values = sent.validated_data
+        epoch: Epoch = values["epoch"]
+        if epoch.session_id != session.pk:
+            raise Epoch.DoesNotExist
+        if key != f"{epoch.pk}/{values['metric']}":
+            raise serializers.ValidationError({"key": ["The key of a typed metric is its epoch and its name."]})
+        typed = TypedMetric(values["mean"], values["sd"], values["beats"], version)
+        return enter_metrics(
+            by=by,
+            epoch=epoch,
+            metrics={values["metric"]: typed},
+            confirmed=values["confirmed"],
+            reason=values["amendment_reason"],
+        )[0]
+
+
+def _record_key(text: str) -> UUID:
+    try:
+        return UUID(text)
+    except ValueError:
+        raise serializers.ValidationError({"key": ["Give the key of a record."]}) from None
+
+
+KINDS: dict[str, Kind] = {
+    "session": _SessionKind("session", session_views.SessionViewSet),
+    "log_entry": Kind("entries", session_views.LogEntryViewSet),
+    "tributary": Kind("tributaries", site_views.TributaryViewSet),
+    "site": Kind("sites", site_views.SiteViewSet),
+    "lead_measurement": Kind("measurements", site_views.LeadMeasurementViewSet),
+    "epoch": Kind("epochs", epoch_views.EpochViewSet),
+    "epoch_metric": _MetricKind("metrics", epoch_views.EpochMetricViewSet),  # type: ignore[arg-type] # writes itself
+    "decision": Kind("decisions", session_views.DecisionViewSet),
+}

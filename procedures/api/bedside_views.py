@@ -1,0 +1,237 @@
+"""What the bedside page talks to: the log-in's state and token, a batch of entries, and the session."""
+
+from __future__ import annotations
+
+import hashlib
+from typing import Any, cast
+from uuid import UUID
+
+from django.core.exceptions import ObjectDoesNotExist, RequestDataTooBig
+from django.db import IntegrityError
+from django.http import Http404
+from django.middleware.csrf import get_token
+from django.utils import timezone
+from drf_spectacular.types import OpenApiTypes
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework import exceptions, serializers
+from rest_framework.permissions import AllowAny
+from rest_framework.request import Request
+from rest_framework.response import Response
+from rest_framework.settings import api_settings
+from rest_framework.views import APIView
+
+from procedures.api import bedside_state
+from procedures.api.bedside_kinds import KINDS
+from procedures.models import Session
+from procedures.selectors.bedside import cursor_of
+from procedures.selectors.sessions import sessions_for
+from procedures.services.bedside import Envelope, InProgress, Waits, take, version_after
+from registry.access import Right
+from registry.api.schema import problems
+from registry.errors import AccessDenied, Conflict, RuleBroken
+from registry.models import User
+from registry.trail.canonical import text_of
+
+MOST_ENTRIES = 50
+MOST_BYTES = 512 * 1024
+# What a person may meet in an entry; everything else is a fault and fails the request, to be sent again.
+_MEANT_FOR_PEOPLE = (Conflict, RuleBroken, AccessDenied, ObjectDoesNotExist, Http404, exceptions.APIException)
+
+
+class EntrySerializer(serializers.Serializer[Any]):
+    """One entry of an outbox."""
+
+    id = serializers.UUIDField(help_text="The tablet's key of this entry; the same again is a replay.")
+    sequence = serializers.IntegerField(min_value=0, help_text="The tablet's own count.")
+    kind = serializers.CharField(max_length=30)
+    key = serializers.CharField(max_length=100, help_text="The key of the record it writes.")
+    version = serializers.IntegerField(required=False, allow_null=True, default=None, min_value=1)
+    based_on = serializers.UUIDField(
+        required=False, allow_null=True, default=None, help_text="The entry whose outcome this one edits."
+    )
+    captured_at = serializers.DateTimeField(help_text="The tablet's clock when it was entered.")
+    captured_by = serializers.UUIDField(required=False, allow_null=True, default=None)
+    remove = serializers.BooleanField(default=False)
+    payload = serializers.DictField()
+
+
+class BatchSerializer(serializers.Serializer[Any]):
+    """Entries of one session, in the order they were entered."""
+
+    session = serializers.UUIDField()
+    device = serializers.UUIDField()
+    sent_at = serializers.DateTimeField(help_text="The tablet's clock now.")
+    entries = EntrySerializer(many=True, allow_empty=False, max_length=MOST_ENTRIES)
+
+
+class AnswersSerializer(serializers.Serializer[Any]):
+    """An answer for each entry, in order: stored, replayed, conflict, refused, waits or retry."""
+
+    server_now = serializers.DateTimeField()
+    answers = serializers.ListField(child=serializers.DictField())
+
+
+class TokenSerializer(serializers.Serializer[Any]):
+    """Who is logged in, and the token for writing."""
+
+    me = serializers.UUIDField(allow_null=True)
+    token = serializers.CharField()
+    server_now = serializers.DateTimeField()
+
+
+class StateSerializer(serializers.Serializer[Any]):
+    """A session as the page keeps it."""
+
+    cursor = serializers.IntegerField()
+    me = serializers.UUIDField()
+    whole = serializers.BooleanField()
+    rights = serializers.DictField(child=serializers.BooleanField())
+    completeness = serializers.ListField(child=serializers.DictField())
+    vocabulary = serializers.DictField(required=False)
+    records = serializers.DictField(child=serializers.ListField(child=serializers.DictField()))
+    removed = serializers.ListField(child=serializers.UUIDField(), required=False)
+
+
+def session_seen(request: Request, key: UUID) -> Session:
+    """Return a session of the person's centres; any other is not found."""
+    found = (
+        sessions_for(cast(User, request.user), Right.SEE_SESSIONS).filter(pk=key).select_related("centre", "patient")
+    )
+    session = found.first()
+    if session is None:
+        raise exceptions.NotFound
+    return session
+
+
+class TokenView(APIView):
+    """A fresh token for the entries about to be sent; answers to everybody, since a log-in may have run out."""
+
+    permission_classes = (AllowAny,)
+
+    @extend_schema(operation_id="bedside_token", responses={200: TokenSerializer} | problems("GET"))
+    def get(self, request: Request) -> Response:
+        """Answer who is logged in, if anybody, and the token."""
+        me = str(request.user.pk) if request.user.is_authenticated else None
+        return Response({"me": me, "token": get_token(request._request), "server_now": timezone.now()})
+
+
+class StateView(APIView):
+    """The session, whole or since a cursor."""
+
+    @extend_schema(
+        operation_id="bedside_session",
+        parameters=[OpenApiParameter("since", OpenApiTypes.INT, description="The cursor of the last answer.")],
+        responses={200: StateSerializer, 304: None} | problems("GET"),
+    )
+    def get(self, request: Request, pk: UUID) -> Response:
+        """Answer the session; 304 when nothing was written since the cursor."""
+        session = session_seen(request, pk)
+        user = cast(User, request.user)
+        cursor = cursor_of(session.centre_id)
+        text = request.query_params.get("since", "")
+        if text and not text.isdecimal():
+            raise serializers.ValidationError({"since": ["Give the cursor of an earlier answer."]})
+        if text and int(text) == cursor:
+            return Response(status=304)
+        answer = bedside_state.since(user, session, int(text), cursor) if text else None
+        return Response(answer or bedside_state.whole(user, session, cursor))
+
+
+class EntriesView(APIView):
+    """Entries of a tablet, each taken once."""
+
+    @extend_schema(
+        operation_id="bedside_entries",
+        request=BatchSerializer,
+        responses={200: AnswersSerializer} | problems("PUT"),
+    )
+    def post(self, request: Request) -> Response:
+        """Take a batch in order. What one entry is refused for stops only that one and those that follow from it."""
+        if int(request.META.get("CONTENT_LENGTH") or 0) > MOST_BYTES:
+            raise RequestDataTooBig
+        sent = BatchSerializer(data=request.data)
+        sent.is_valid(raise_exception=True)
+        batch = sent.validated_data
+        session = session_seen(request, batch["session"])
+        answers: list[dict[str, Any]] = []
+        stopped = False
+        for entry, raw in zip(batch["entries"], request.data["entries"], strict=True):
+            answer = {"status": "retry"} if stopped else self._take(request, session, batch, entry, raw)
+            # Order is kept: what comes after an entry that is not decided yet waits too.
+            stopped = answer["status"] == "retry"
+            answers.append({"id": str(entry["id"]), "key": entry["key"], "kind": entry["kind"]} | answer)
+        return Response({"server_now": timezone.now(), "answers": answers})
+
+    def _take(
+        self, request: Request, session: Session, batch: dict[str, Any], entry: dict[str, Any], raw: dict[str, Any]
+    ) -> dict[str, Any]:
+        user = cast(User, request.user)
+        kind = KINDS.get(entry["kind"])
+        if kind is None:
+            return _refused("unknown_kind", "This server does not know this kind of entry.")
+        try:
+            version = entry["version"]
+            if entry["based_on"] is not None:
+                version = version_after(session, batch["device"], entry["based_on"])
+
+            def write() -> dict[str, Any]:
+                record = kind.write(
+                    by=user,
+                    session=session,
+                    key=entry["key"],
+                    version=version,
+                    payload=entry["payload"],
+                    context={"request": request},
+                )
+                return {"version": record.version}
+
+            answer, replayed = take(
+                by=user,
+                session=session,
+                device=batch["device"],
+                sent_at=batch["sent_at"],
+                envelope=_envelope(user, session, entry, raw),
+                write=write,
+            )
+        except (InProgress, IntegrityError):
+            return {"status": "retry"}
+        except Waits:
+            return {"status": "waits"}
+        except _MEANT_FOR_PEOPLE as error:
+            return self._problem(kind, session, entry, error)
+        record = kind.find(session, entry["key"])
+        shown = kind.shown(record) if record else None
+        return {"status": "replayed" if replayed else "stored", "version": answer["version"], "record": shown}
+
+    def _problem(self, kind: Any, session: Session, entry: dict[str, Any], error: Exception) -> dict[str, Any]:
+        """Say the problem as the API says it everywhere; a conflict shows what is stored."""
+        response = api_settings.EXCEPTION_HANDLER(error, {"view": self})
+        if response is None:
+            raise error
+        data = {name: response.data[name] for name in ("code", "message", "fields")}
+        if isinstance(error, Conflict):
+            return {"status": "conflict", "stored": kind.shown(kind.find(session, entry["key"]))} | data
+        return {"status": "refused", "http": response.status_code} | data
+
+
+def _refused(code: str, message: str) -> dict[str, Any]:
+    return {"status": "refused", "code": code, "message": message, "fields": {}}
+
+
+def _envelope(user: User, session: Session, entry: dict[str, Any], raw: dict[str, Any]) -> Envelope:
+    captured_by = user
+    if entry["captured_by"] not in (None, user.pk):
+        colleague = User.objects.filter(pk=entry["captured_by"], memberships__centre=session.centre_id).first()
+        if colleague is None:
+            raise exceptions.NotFound
+        captured_by = colleague
+    content = {name: value for name, value in raw.items() if name not in ("id", "sequence")}
+    return Envelope(
+        client_uuid=entry["id"],
+        sequence=entry["sequence"],
+        kind=entry["kind"],
+        record_key=entry["key"],
+        captured_at=entry["captured_at"],
+        captured_by=captured_by,
+        sha256=hashlib.sha256(text_of(content).encode()).hexdigest(),
+    )

@@ -1,0 +1,53 @@
+"""Which files make up the bedside page, and a name for exactly these: its build."""
+
+from __future__ import annotations
+
+import hashlib
+from functools import lru_cache
+from pathlib import Path
+
+from django.contrib.staticfiles.storage import staticfiles_storage
+from django.template.loader import get_template
+from django.templatetags.static import static
+
+_FOLDER = Path(__file__).parent / "static" / "procedures" / "bedside"
+_TEMPLATE = "procedures/bedside.html"
+# Files of the site that the page uses too.
+_SHARED = (
+    *("tributary/theme.js", "tributary/mark.svg", "tributary/tokens.css", "tributary/base.css"),
+    *("tributary/forms.css", "tributary/tables.css", "tributary/components.css"),
+)
+
+
+def names() -> list[str]:
+    """Return the names of the files, as the templates give them."""
+    own = sorted(path.name for path in _FOLDER.iterdir() if path.suffix in {".js", ".css", ".webmanifest"})
+    return [*_SHARED, *(f"procedures/bedside/{name}" for name in own)]
+
+
+@lru_cache(maxsize=1)
+def files() -> list[str]:
+    """Return every address the page loads: hashed where a template names the file, plain where a module imports it."""
+    return sorted({address for name in names() for address in (static(name), staticfiles_storage.base_url + name)})
+
+
+@lru_cache(maxsize=1)
+def build() -> str:
+    """Return a digest of the content of all of them; a different one makes every tablet fetch them anew."""
+    digest = hashlib.sha256(Path(get_template(_TEMPLATE).template.origin.name).read_bytes())
+    for name in names():
+        digest.update(name.encode())
+        digest.update(_content(name))
+    return digest.hexdigest()[:16]
+
+
+def _content(name: str) -> bytes:
+    own = _FOLDER.parent.parent / name
+    path = own if own.is_file() else Path(_found(name))
+    return path.read_bytes()
+
+
+def _found(name: str) -> str:
+    from django.contrib.staticfiles import finders
+
+    return str(finders.find(name))

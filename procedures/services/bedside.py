@@ -1,0 +1,132 @@
+"""Taking entries of a tablet's outbox: each exactly once, however often it is sent."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from django.db import transaction
+from django.utils import timezone
+
+from procedures.models import BedsideEntry, Session
+from registry.errors import RuleBroken
+from registry.models import User
+
+# Longer than any write takes; a process that died in the middle holds an entry up no longer than this.
+LEASE = dt.timedelta(seconds=30)
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """What a tablet says about an entry, beside its content."""
+
+    client_uuid: UUID
+    sequence: int
+    kind: str
+    record_key: str
+    captured_at: dt.datetime
+    captured_by: User
+    sha256: str
+
+
+class OtherContent(RuleBroken):
+    """The tablet's key for an entry was used before, with other content."""
+
+    code = "other_content"
+
+
+class InProgress(Exception):
+    """The same entry is being written at this moment; ask again."""
+
+
+class Waits(Exception):
+    """The entry follows one that is not on the server."""
+
+
+def version_after(session: Session, device: UUID, client_uuid: UUID) -> int:
+    """Return the version a record had after an earlier entry of the same tablet.
+
+    Raises
+    ------
+    Waits
+        When that entry is not stored here.
+    """
+    earlier = BedsideEntry.objects.filter(
+        centre=session.centre_id, device=device, client_uuid=client_uuid, answer__isnull=False
+    ).first()
+    if earlier is None:
+        raise Waits
+    version: int = earlier.answer["version"]
+    return version
+
+
+def take(
+    *,
+    by: User,
+    session: Session,
+    device: UUID,
+    sent_at: dt.datetime,
+    envelope: Envelope,
+    write: Callable[[], dict[str, Any]],
+) -> tuple[dict[str, Any], bool]:
+    """Write an entry unless it is written already. Returns what ``write`` answered, and whether this is a replay.
+
+    What ``write`` raises passes through, with nothing kept: the entry may then be sent again, also changed.
+
+    Raises
+    ------
+    OtherContent
+        When the same key came before with other content.
+    InProgress
+        When another request is writing it now.
+    """
+    row = _claim(by=by, session=session, device=device, sent_at=sent_at, envelope=envelope)
+    if row.answer is not None:
+        return row.answer, True
+    ours = BedsideEntry.objects.filter(pk=row.pk, answer__isnull=True, lease_until=row.lease_until)
+    try:
+        with transaction.atomic():
+            answer = write()
+            # Whoever took the lease over meanwhile writes it; then this attempt is undone.
+            if not ours.update(answer=answer, lease_until=None):
+                raise InProgress
+    except BaseException:
+        ours.delete()
+        raise
+    return answer, False
+
+
+@transaction.atomic
+def _claim(*, by: User, session: Session, device: UUID, sent_at: dt.datetime, envelope: Envelope) -> BedsideEntry:
+    now = timezone.now()
+    row, new = BedsideEntry.objects.select_for_update().get_or_create(
+        centre_id=session.centre_id,
+        device=device,
+        client_uuid=envelope.client_uuid,
+        defaults={
+            "session": session,
+            "sequence": envelope.sequence,
+            "kind": envelope.kind,
+            "record_key": envelope.record_key,
+            "payload_sha256": envelope.sha256,
+            "captured_by": envelope.captured_by,
+            "sent_by": by,
+            "captured_at": envelope.captured_at,
+            "received_at": now,
+            "clock_skew_s": (sent_at - now).total_seconds(),
+            "lease_until": now + LEASE,
+        },
+    )
+    if new:
+        return row
+    if row.payload_sha256 != envelope.sha256 or row.session_id != session.pk:
+        raise OtherContent("This entry was sent before with other content. Enter it anew.")
+    if row.answer is None:
+        if row.lease_until is not None and row.lease_until > now:
+            raise InProgress
+        row.lease_until = now + LEASE
+        row.save(update_fields=["lease_until"])
+    return row

@@ -1,0 +1,95 @@
+// Entries that the server has not confirmed. Everything but order, state and author is sealed.
+import { makeKey, seal, unseal } from "./crypto.js";
+import { asked, openDatabase, written, writing } from "./database.js";
+
+// States of a row: "waiting" to be sent, "held" behind one that needs attention, "attention" of a person.
+export class Outbox {
+  static async open() {
+    const outbox = new Outbox();
+    outbox.db = await openDatabase();
+    // The key is made before the transaction: one that waits for anything else closes by itself.
+    const fresh = await makeKey();
+    const made = writing(outbox.db, ["keys"]);
+    const keys = made.objectStore("keys");
+    outbox.key = await asked(keys.get("seal"));
+    outbox.device = await asked(keys.get("device"));
+    if (!outbox.key) {
+      outbox.key = fresh;
+      outbox.device = crypto.randomUUID();
+      keys.put(outbox.key, "seal");
+      keys.put(outbox.device, "device");
+    }
+    await written(made);
+    return outbox;
+  }
+
+  async add(session, author, entry) {
+    const sealed = await seal(this.key, entry);
+    const transaction = writing(this.db, ["entries"]);
+    const row = { id: entry.id, session, author, state: "waiting", since: Date.now(), sealed };
+    const sequence = await asked(transaction.objectStore("entries").add(row));
+    await written(transaction);
+    return { ...entry, sequence, session, author, state: "waiting", since: row.since };
+  }
+
+  async all() {
+    const rows = await asked(this.db.transaction("entries").objectStore("entries").getAll());
+    return Promise.all(rows.map((row) => this.#opened(row)));
+  }
+
+  // The oldest entries of a person that may be sent, in order.
+  async due(author, most) {
+    const index = this.db.transaction("entries").objectStore("entries").index("by_state");
+    const rows = await asked(index.getAll(IDBKeyRange.only(["waiting", author]), most));
+    return Promise.all(rows.map((row) => this.#opened(row)));
+  }
+
+  // Deletes and rewrites rows, and keeps the state of a session, all or nothing.
+  async settle({ gone = [], changed = [], session = null, state = null }) {
+    const rows = await Promise.all(changed.map((entry) => this.#closed(entry)));
+    const kept = state && { session, savedAt: Date.now(), sealed: await seal(this.key, state) };
+    const transaction = writing(this.db, ["entries", "sessions"]);
+    const entries = transaction.objectStore("entries");
+    for (const sequence of gone) entries.delete(sequence);
+    for (const row of rows) entries.put(row);
+    if (kept) transaction.objectStore("sessions").put(kept);
+    await written(transaction);
+  }
+
+  async release() {
+    const transaction = writing(this.db, ["entries"]);
+    const entries = transaction.objectStore("entries");
+    for (const row of await asked(entries.getAll())) {
+      if (row.state === "held") entries.put({ ...row, state: "waiting" });
+    }
+    await written(transaction);
+  }
+
+  async known(session) {
+    const row = await asked(this.db.transaction("sessions").objectStore("sessions").get(session));
+    return row ? { savedAt: row.savedAt, state: await unseal(this.key, row.sealed) } : null;
+  }
+
+  // Forgets the states of sessions nobody has opened for a while; entries are never dropped by a clock.
+  async forget(olderThanMs, except) {
+    const transaction = writing(this.db, ["sessions"]);
+    const sessions = transaction.objectStore("sessions");
+    for (const row of await asked(sessions.getAll())) {
+      if (row.session !== except && Math.abs(Date.now() - row.savedAt) > olderThanMs) sessions.delete(row.session);
+    }
+    await written(transaction);
+  }
+
+  close() {
+    this.db.close();
+  }
+
+  async #opened(row) {
+    const { sealed, ...rest } = row;
+    return { ...(await unseal(this.key, sealed)), ...rest };
+  }
+
+  async #closed({ sequence, id, session, author, state, since, ...content }) {
+    return { sequence, id, session, author, state, since, sealed: await seal(this.key, { id, ...content }) };
+  }
+}

@@ -1,0 +1,52 @@
+// Entries that need a person: what is shown of them, and what each choice does to the outbox. Pure functions.
+import { uuid7 } from "./uuid7.js";
+
+// Both values side by side; fields in which they agree need no choice.
+export function troubled(entry, known) {
+  const problem = entry.problem ?? {};
+  const stored = problem.stored ?? null;
+  const differing = Object.keys(entry.payload)
+    .filter((name) => stored && name in stored && !same(stored[name], entry.payload[name]))
+    .map((name) => ({ name, mine: entry.payload[name], theirs: stored[name] }));
+  return {
+    id: entry.id,
+    key: entry.key,
+    kind: entry.kind,
+    session: entry.session,
+    captured_at: entry.captured_at,
+    mine: entry.payload,
+    remove: entry.remove,
+    theirs: stored,
+    differing,
+    code: entry.state === "attention" ? problem.code : "colleague",
+    message: entry.state === "attention" ? problem.message : "Entered by a colleague who is not logged in.",
+    fields: problem.fields ?? {},
+    byColleague: entry.author !== known?.me,
+  };
+}
+
+export function same(one, other) {
+  if (one === other) return true;
+  if (typeof one === "string" && typeof other === "string") {
+    const times = [Date.parse(one), Date.parse(other)];
+    return /^\d{4}-\d{2}-\d{2}T/.test(one) && times[0] === times[1];
+  }
+  return JSON.stringify(one ?? null) === JSON.stringify(other ?? null);
+}
+
+// Returns what to delete and what to rewrite. `choice` is "mine", "theirs", "discard", "retry", "takeover" or changes.
+export function settled(entry, pending, choice, me) {
+  const { problem, ...rest } = entry;
+  if (choice === "takeover") return { changed: [{ ...rest, author: me, state: "waiting" }] };
+  if (choice === "retry") return { changed: [{ ...rest, author: me, state: "waiting" }] };
+  const followers = pending.filter((one) => one.based_on === entry.id);
+  if (choice === "theirs" || choice === "discard") {
+    // A later edit of the same record now starts where this one did; if that is stale, it asks as well.
+    const { version, based_on } = entry;
+    return { gone: [entry.sequence], changed: followers.map((one) => ({ ...one, version, based_on })) };
+  }
+  const renewed = { ...rest, id: uuid7(), author: me, state: "waiting" };
+  if (typeof choice === "object") renewed.payload = { ...entry.payload, ...choice };
+  if (problem?.stored?.version) Object.assign(renewed, { version: problem.stored.version, based_on: null });
+  return { changed: [renewed, ...followers.map((one) => ({ ...one, based_on: renewed.id }))] };
+}

@@ -1,0 +1,215 @@
+// The one door between the bedside page and everything that keeps and sends. Nothing is shown before it is safe.
+import { CHANNEL } from "./database.js";
+import { Outbox } from "./outbox.js";
+import { completed, merged, overlay, placed } from "./overlay.js";
+import { settled, troubled } from "./settling.js";
+import { Sync } from "./sync.js";
+import { Transport } from "./transport.js";
+import { uuid7 } from "./uuid7.js";
+
+// The last known state of another session is forgotten after a day; this one's stays as long as it is open.
+const STATE_MAX_AGE_MS = 24 * 3600 * 1000;
+
+export class NotLoaded extends Error {
+  constructor() {
+    super("This session has not been opened on this tablet while it was connected. Connect once to load it.");
+  }
+}
+
+export async function openStore(session, { base = "/api/v1/bedside" } = {}) {
+  if (!globalThis.isSecureContext) throw new Error("Entries can only be kept over a secure connection (https).");
+  const store = new Store(session, await Outbox.open(), new Transport(base));
+  await store.begin();
+  return store;
+}
+
+export class Store {
+  #listeners = new Set();
+  #tail = Promise.resolve();
+
+  constructor(session, outbox, transport) {
+    Object.assign(this, { session, outbox });
+    this.known = null;
+    this.pending = [];
+    this.sending = new Set();
+    this.state = null;
+    this.line = { online: false, lastSeen: null, needsLogIn: false, missing: false, clockAheadS: 0, failure: "" };
+    this.channel = new BroadcastChannel(CHANNEL);
+    this.sync = new Sync(this, transport);
+  }
+
+  async begin() {
+    navigator.storage?.persist?.();
+    const kept = await this.outbox.known(this.session);
+    if (kept) this.known = kept.state;
+    await this.outbox.forget(STATE_MAX_AGE_MS, this.session);
+    this.pending = await this.outbox.all();
+    this.channel.onmessage = ({ data }) => this.#heard(data);
+    addEventListener("beforeunload", (event) => {
+      if (this.pending.length) event.preventDefault();
+    });
+    this.#changed();
+    this.sync.start();
+    // Offline the page shows what it has; online it waits for the first answer, but not long.
+    if (!this.known) await this.sync.firstAnswer();
+  }
+
+  get counts() {
+    const me = this.known?.me;
+    const attention = this.pending.filter((entry) => entry.state === "attention").length;
+    const colleagues = this.pending.filter((entry) => entry.author !== me && entry.state !== "attention").length;
+    return {
+      here: this.pending.length - attention,
+      attention,
+      colleagues,
+      sending: this.sending.size,
+      ...this.line,
+    };
+  }
+
+  get attention() {
+    return this.pending
+      .filter((entry) => entry.session === this.session || entry.state === "attention")
+      .filter((entry) => entry.state === "attention" || entry.author !== this.known?.me)
+      .map((entry) => troubled(entry, this.known));
+  }
+
+  subscribe(listener) {
+    this.#listeners.add(listener);
+    return () => this.#listeners.delete(listener);
+  }
+
+  // Resolves when the entry is on the disk. `key` names a record there is; without one a new record is made.
+  put(kind, payload, { key = null, version = null, confirmed = false } = {}) {
+    return this.#inTurn(() => this.#add(kind, payload, { key, version, confirmed, remove: false }));
+  }
+
+  remove(kind, key) {
+    return this.#inTurn(() => this.#add(kind, {}, { key, version: null, confirmed: false, remove: true }));
+  }
+
+  settle(key, choice) {
+    return this.#inTurn(async () => {
+      const entry = this.attention.find((one) => one.key === key);
+      if (!entry) return;
+      const change = settled(this.pending.find((one) => one.id === entry.id), this.pending, choice, this.known.me);
+      await this.outbox.settle(change);
+      await this.outbox.release();
+      await this.reload();
+      this.channel.postMessage({ type: "outbox" });
+      this.sync.soon();
+    });
+  }
+
+  sendNow() {
+    return this.sync.now();
+  }
+
+  item(kind, key) {
+    const name = this.known?.vocabulary.collections[kind];
+    const items = name === "session" ? [this.state?.session] : this.state?.[name];
+    return items?.find((one) => one?.key === key) ?? null;
+  }
+
+  async #add(kind, changes, { key, version, confirmed, remove }) {
+    if (!this.known) throw new NotLoaded();
+    const { vocabulary, me } = this.known;
+    const item = key && this.item(kind, key);
+    const earlier = this.pending.findLast((entry) => entry.key === key && entry.kind === kind);
+    const payload = remove ? {} : completed(vocabulary, kind, item, changes);
+    if (confirmed) payload.confirmed = true;
+    const entry = await this.outbox.add(this.session, me, {
+      id: uuid7(),
+      kind,
+      key: key ?? uuid7(),
+      version: earlier ? null : (version ?? item?.version ?? null),
+      based_on: earlier?.id ?? null,
+      captured_at: new Date().toISOString(),
+      captured_by: me,
+      remove,
+      payload,
+    });
+    this.pending.push(entry);
+    this.channel.postMessage({ type: "outbox" });
+    this.#changed();
+    this.sync.soon();
+    return this.item(kind, entry.key);
+  }
+
+  // Two entries made in the same instant keep their order although each waits for its sealing.
+  #inTurn(task) {
+    const done = this.#tail.then(task);
+    this.#tail = done.catch(() => {});
+    return done;
+  }
+
+  // Called by the sync: what the server said about the session.
+  async learned(answer) {
+    if (answer !== null) {
+      this.known = merged(this.known, answer);
+      await this.outbox.settle({ session: this.session, state: this.known });
+    }
+    this.#changed();
+  }
+
+  // Called by the sync: entries the server has, and entries it could not take. Both are one transaction on the disk.
+  async answered(stored, changed) {
+    const records = stored
+      .filter(({ entry, record }) => record && entry.session === this.session && this.known)
+      .map(({ entry, record }) => ({ collection: this.known.vocabulary.collections[entry.kind], record }));
+    let state = null;
+    if (records.length) {
+      state = { ...this.known, records: { ...this.known.records } };
+      for (const { collection, record } of records) {
+        state.records[collection] = placed(state.records[collection] ?? [], [record]);
+      }
+    }
+    const gone = stored.map(({ entry }) => entry.sequence);
+    await this.outbox.settle({ gone, changed, session: this.session, state });
+    if (state) this.known = state;
+    await this.reload();
+    this.channel.postMessage({ type: "outbox", session: this.session, records });
+  }
+
+  async reload() {
+    this.pending = await this.outbox.all();
+    this.#changed();
+  }
+
+  told(line) {
+    Object.assign(this.line, line);
+    this.#changed();
+  }
+
+  mine(me) {
+    if (this.known && this.known.me !== me) this.known = { ...this.known, me };
+  }
+
+  async #heard({ type, session, records }) {
+    if (type === "left") {
+      this.close();
+      this.told({ needsLogIn: true, left: true });
+      return;
+    }
+    if (type === "logged-in") return this.sync.now();
+    if (records?.length && session === this.session && this.known) {
+      const laid = { ...this.known.records };
+      for (const { collection, record } of records) laid[collection] = placed(laid[collection] ?? [], [record]);
+      this.known = { ...this.known, records: laid };
+    }
+    await this.reload();
+  }
+
+  close() {
+    this.sync.stop();
+    this.outbox.close();
+  }
+
+  #changed() {
+    if (this.known) {
+      const ours = this.pending.filter((entry) => entry.session === this.session);
+      this.state = overlay(this.known, ours, this.sending);
+    }
+    for (const listener of this.#listeners) listener(this);
+  }
+}

@@ -1,0 +1,204 @@
+// Empties the outbox and asks what others wrote. Background sync of the browser is not relied on: we drain on load,
+// when the line or the page comes back, after each entry, and when asked to.
+import { NeedsLogIn, NoLine, Refused, TryLater } from "./transport.js";
+
+const PERIOD_MS = 1500;
+const SLOWEST_MS = 30_000;
+const AT_ONCE = 50;
+const LOCK = "tributary-bedside-outbox";
+
+export class Sync {
+  #timer = null;
+  #running = null;
+  #again = false;
+  #failures = 0;
+  #stopped = false;
+  #most = AT_ONCE;
+
+  constructor(store, transport) {
+    Object.assign(this, { store, transport });
+  }
+
+  start() {
+    this.wake = () => {
+      if (document.visibilityState === "visible") this.now();
+    };
+    addEventListener("online", this.wake);
+    addEventListener("pageshow", this.wake);
+    document.addEventListener("visibilitychange", this.wake);
+    this.first = this.now();
+  }
+
+  stop() {
+    this.#stopped = true;
+    clearTimeout(this.#timer);
+    removeEventListener("online", this.wake);
+    removeEventListener("pageshow", this.wake);
+    document.removeEventListener("visibilitychange", this.wake);
+  }
+
+  firstAnswer() {
+    return this.first;
+  }
+
+  // After an entry: at once when the line is good, else when the waiting for it is over.
+  soon() {
+    if (this.#failures === 0) this.now();
+  }
+
+  now() {
+    clearTimeout(this.#timer);
+    this.#again = this.#running !== null;
+    this.#running ??= this.#round().finally(() => {
+      this.#running = null;
+      this.#wait();
+    });
+    return this.#running;
+  }
+
+  #wait() {
+    if (this.#stopped) return;
+    clearTimeout(this.#timer);
+    if (this.#again) {
+      this.#again = false;
+      this.now();
+      return;
+    }
+    const slower = Math.min(PERIOD_MS * 2 ** this.#failures, SLOWEST_MS);
+    // Jitter, so that a ward of tablets does not knock at the same moment when the server is back.
+    const pause = this.#failures ? Math.max(slower * (0.5 + Math.random() / 2), this.#asked ?? 0) : PERIOD_MS;
+    const hidden = document.visibilityState === "hidden" && this.store.pending.length === 0;
+    if (!hidden) this.#timer = setTimeout(() => this.now(), pause);
+  }
+
+  #asked = 0;
+
+  async #round() {
+    const { store } = this;
+    try {
+      if (store.pending.length) await this.#drain();
+      const answer = await this.transport.session(store.session, store.known?.cursor ?? null);
+      this.#failures = 0;
+      this.#asked = 0;
+      store.told({ online: true, lastSeen: Date.now(), needsLogIn: false, missing: false, failure: "" });
+      await store.learned(answer);
+    } catch (error) {
+      this.#failed(error);
+    }
+  }
+
+  #failed(error) {
+    const { store } = this;
+    if (this.#stopped) return;
+    if (error instanceof NeedsLogIn) {
+      this.#failures = Math.min(this.#failures + 1, 2);
+      store.told({ online: true, lastSeen: Date.now(), needsLogIn: true });
+    } else if (error instanceof Refused) {
+      this.#failures = Math.min(this.#failures + 1, 4);
+      store.told({ online: true, lastSeen: Date.now(), missing: error.status === 404, failure: error.message });
+    } else if (error instanceof NoLine || error instanceof TryLater) {
+      this.#failures += 1;
+      this.#asked = (error.seconds ?? 0) * 1000;
+      store.told({ online: false });
+    } else {
+      this.#failures += 1;
+      store.told({ failure: String(error) });
+      throw error;
+    }
+  }
+
+  // One tab at a time; the others see the outcome through the database.
+  #drain() {
+    return navigator.locks.request(LOCK, { ifAvailable: true }, async (lock) => {
+      if (!lock) return;
+      const { me, token, server_now: serverNow } = await this.transport.token();
+      this.store.told({ clockAheadS: Math.round((Date.now() - Date.parse(serverNow)) / 1000) });
+      if (me === null) throw new NeedsLogIn();
+      this.store.mine(me);
+      while (!this.#stopped && (await this.#batch(me, token)));
+    });
+  }
+
+  // Sends one batch; says whether there may be another.
+  async #batch(me, token) {
+    const { store } = this;
+    const due = await store.outbox.due(me, this.#most);
+    if (!due.length) return false;
+    const { session } = due[0];
+    const entries = this.#sendable(due.filter((entry) => entry.session === session));
+    if (entries.held.length) await store.answered([], entries.held);
+    if (!entries.ready.length) return entries.held.length > 0;
+    for (const entry of entries.ready) store.sending.add(entry.id);
+    store.told({});
+    try {
+      const { answers } = await this.transport.send(this.#wire(session, entries.ready), token);
+      this.#most = AT_ONCE;
+      return await this.#take(entries.ready, answers);
+    } catch (error) {
+      if (!(error instanceof Refused)) throw error;
+      return await this.#refused(entries.ready, error);
+    } finally {
+      for (const entry of entries.ready) store.sending.delete(entry.id);
+      store.told({});
+    }
+  }
+
+  // What follows from an entry that needs a person waits for it; everything else goes on, in order.
+  #sendable(due) {
+    const stuck = new Set();
+    for (const entry of this.store.pending) {
+      if (entry.state === "attention" || entry.state === "held") stuck.add(entry.key);
+    }
+    const ready = [];
+    const held = [];
+    for (const entry of due) {
+      const leansOn = [entry.key, ...Object.values(entry.payload)];
+      if (leansOn.some((value) => stuck.has(value))) {
+        stuck.add(entry.key);
+        held.push({ ...entry, state: "held" });
+      } else {
+        ready.push(entry);
+      }
+    }
+    return { ready, held };
+  }
+
+  #wire(session, entries) {
+    const wire = ({ id, sequence, kind, key, version, based_on, captured_at, captured_by, remove, payload }) => ({
+      ...{ id, sequence, kind, key, version, based_on, captured_at, captured_by, remove, payload },
+    });
+    return {
+      session,
+      device: this.store.outbox.device,
+      sent_at: new Date().toISOString(),
+      entries: entries.map(wire),
+    };
+  }
+
+  async #take(entries, answers) {
+    const stored = [];
+    const changed = [];
+    let later = false;
+    entries.forEach((entry, place) => {
+      const { status, record, ...problem } = answers[place];
+      if (status === "stored" || status === "replayed") stored.push({ entry, record });
+      else if (status === "retry") later = true;
+      else if (status === "waits") changed.push({ ...entry, state: "held" });
+      else changed.push({ ...entry, state: "attention", problem });
+    });
+    await this.store.answered(stored, changed);
+    if (later) throw new TryLater(1);
+    return true;
+  }
+
+  // The batch as a whole was refused: find the entry it was by sending them one by one, and ask about that one.
+  async #refused(entries, error) {
+    if (entries.length > 1) {
+      this.#most = 1;
+      return true;
+    }
+    const problem = { code: "refused", ...error.problem, message: error.message };
+    await this.store.answered([], [{ ...entries[0], state: "attention", problem }]);
+    return true;
+  }
+}

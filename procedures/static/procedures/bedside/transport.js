@@ -1,0 +1,77 @@
+// Requests of the bedside page. Every failure is one of four: no line, no log-in, refused for good, or try again later.
+const PATIENCE_MS = 12_000;
+
+export class NoLine extends Error {}
+export class NeedsLogIn extends Error {}
+export class TryLater extends Error {
+  constructor(seconds) {
+    super("later");
+    this.seconds = seconds;
+  }
+}
+export class Refused extends Error {
+  constructor(status, problem) {
+    super(problem.message ?? `The server answered ${status}.`);
+    this.status = status;
+    this.problem = problem;
+  }
+}
+
+async function request(address, options = {}) {
+  let response;
+  try {
+    response = await fetch(address, {
+      cache: "no-store",
+      credentials: "same-origin",
+      redirect: "error",
+      signal: AbortSignal.timeout(PATIENCE_MS),
+      ...options,
+      headers: { Accept: "application/json", ...options.headers },
+    });
+    if (response.status === 304) return null;
+    if (response.ok) return await response.json();
+  } catch (error) {
+    throw new NoLine(error.message);
+  }
+  const problem = await response.json().catch(() => ({}));
+  if (response.status === 401 || (response.status === 403 && problem.code === "not_authenticated")) {
+    throw new NeedsLogIn();
+  }
+  if (response.status >= 500 || response.status === 429 || response.status === 408) {
+    throw new TryLater(Number(response.headers.get("Retry-After")) || 0);
+  }
+  throw new Refused(response.status, problem);
+}
+
+export class Transport {
+  constructor(base) {
+    this.base = base;
+  }
+
+  // Who is logged in and the token for writing; always fresh, since one from before an outage is stale.
+  token() {
+    return request(`${this.base}/token`);
+  }
+
+  session(id, since) {
+    return request(`${this.base}/sessions/${id}${since === null ? "" : `?since=${since}`}`);
+  }
+
+  async send(batch, token) {
+    const post = (value) =>
+      request(`${this.base}/entries`, {
+        method: "POST",
+        headers: { "Content-Type": "application/json", "X-CSRFToken": value },
+        body: JSON.stringify(batch),
+      });
+    try {
+      return await post(token);
+    } catch (error) {
+      // The token may have changed between fetching and using it, for instance by a log-in in another tab.
+      if (!(error instanceof Refused) || error.status !== 403) throw error;
+      const { me, token: fresh } = await this.token();
+      if (me === null) throw new NeedsLogIn();
+      return post(fresh);
+    }
+  }
+}

@@ -1,0 +1,50 @@
+// Keeps the frame of the bedside page and its static files, and nothing else: no data, no page of a person, no token.
+const CACHE = "tributary-bedside-{{ build }}";
+const SHELL = "/bedside/shell/";
+const FILES = [{% for file in files %}"{{ file|escapejs }}"{% if not forloop.last %}, {% endif %}{% endfor %}];
+const PAGE = /^\/sessions\/[0-9a-f-]{36}\/bedside\/$/;
+
+self.addEventListener("install", (event) => {
+  event.waitUntil(
+    (async () => {
+      const cache = await caches.open(CACHE);
+      // Past the browser's own cache, or an old file could be kept under the new build's name.
+      await cache.addAll([SHELL, ...FILES].map((address) => new Request(address, { cache: "reload" })));
+      await self.skipWaiting();
+    })(),
+  );
+});
+
+self.addEventListener("activate", (event) => {
+  event.waitUntil(
+    (async () => {
+      for (const name of await caches.keys()) {
+        if (name.startsWith("tributary-bedside-") && name !== CACHE) await caches.delete(name);
+      }
+      await self.clients.claim();
+    })(),
+  );
+});
+
+// The page has one build's files from the first to the last; every other page of the site goes to the server.
+async function kept(request, address) {
+  const found = await caches.match(address, { cacheName: CACHE, ignoreVary: true });
+  return found ?? fetch(request);
+}
+
+async function file(event, path) {
+  const client = await self.clients.get(event.clientId);
+  const ofPage = client && PAGE.test(new URL(client.url).pathname);
+  return ofPage ? kept(event.request, path) : fetch(event.request);
+}
+
+self.addEventListener("fetch", (event) => {
+  const { request } = event;
+  const address = new URL(request.url);
+  if (request.method !== "GET" || address.origin !== self.location.origin) return;
+  if (request.mode === "navigate") {
+    if (PAGE.test(address.pathname)) event.respondWith(kept(request, SHELL));
+  } else if (FILES.includes(address.pathname)) {
+    event.respondWith(file(event, address.pathname));
+  }
+});
