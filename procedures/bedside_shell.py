@@ -6,12 +6,12 @@ import hashlib
 from functools import lru_cache
 from pathlib import Path
 
-from django.contrib.staticfiles.storage import staticfiles_storage
-from django.template.loader import get_template
+from django.conf import settings
+from django.contrib.staticfiles import finders
 from django.templatetags.static import static
 
 _FOLDER = Path(__file__).parent / "static" / "procedures" / "bedside"
-_TEMPLATE = "procedures/bedside.html"
+_TEMPLATE = Path(__file__).parent / "templates" / "procedures" / "bedside.html"
 # Files of the site that the page uses too.
 _SHARED = (
     *("tributary/theme.js", "tributary/mark.svg", "tributary/tokens.css", "tributary/base.css"),
@@ -28,13 +28,13 @@ def names() -> list[str]:
 @lru_cache(maxsize=1)
 def files() -> list[str]:
     """Return every address the page loads: hashed where a template names the file, plain where a module imports it."""
-    return sorted({address for name in names() for address in (static(name), staticfiles_storage.base_url + name)})
+    return sorted({address for name in names() for address in (static(name), settings.STATIC_URL + name)})
 
 
 @lru_cache(maxsize=1)
 def build() -> str:
     """Return a digest of the content of all of them; a different one makes every tablet fetch them anew."""
-    digest = hashlib.sha256(Path(get_template(_TEMPLATE).template.origin.name).read_bytes())
+    digest = hashlib.sha256(_TEMPLATE.read_bytes())
     for name in names():
         digest.update(name.encode())
         digest.update(_content(name))
@@ -48,6 +48,4 @@ def _content(name: str) -> bytes:
 
 
 def _found(name: str) -> str:
-    from django.contrib.staticfiles import finders
-
     return str(finders.find(name))

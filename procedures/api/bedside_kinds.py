@@ -38,7 +38,7 @@ class Kind:
 
     def fields(self) -> list[str]:
         """Return the fields an entry carries: all of the record, since it is written as a whole."""
-        return [name for name in self.view.write_serializer_class().fields if name not in _NOT_OF_THE_RECORD]
+        return [str(name) for name in self.view.write_serializer_class().fields if name not in _NOT_OF_THE_RECORD]
 
     def records(self, session: Session) -> QuerySet[Any]:
         """Return the records of a session."""

@@ -21,7 +21,7 @@ def bedside(request: HttpRequest, session: UUID | None = None) -> HttpResponse:
     """Show the frame that the page's scripts fill; who may see the session is asked where its data are asked for."""
     back = urlencode({"next": reverse("procedures:bedside_logged_in")})
     context = {"build": build(), "log_in": f"{resolve_url(settings.LOGIN_URL)}?{back}"}
-    response = render(None, "procedures/bedside.html", context)  # type: ignore[arg-type] # no request on purpose
+    response = render(None, "procedures/bedside.html", context)
     response["Cache-Control"] = "no-cache"
     return response
 
@@ -30,7 +30,7 @@ def bedside(request: HttpRequest, session: UUID | None = None) -> HttpResponse:
 @require_safe
 def logged_in(request: HttpRequest) -> HttpResponse:
     """End a log-in made beside an open bedside page: tell it, and close."""
-    response = render(None, "procedures/bedside_logged_in.html", {})  # type: ignore[arg-type] # no request on purpose
+    response = render(None, "procedures/bedside_logged_in.html", {})
     response["Cache-Control"] = "no-cache"
     return response
 
@@ -40,7 +40,7 @@ def logged_in(request: HttpRequest) -> HttpResponse:
 def worker(request: HttpRequest) -> HttpResponse:
     """Answer the service worker. It stands at the root because a worker rules only what lies below it."""
     response = render(
-        None,  # type: ignore[arg-type] # no request on purpose
+        None,
         "procedures/bedside_worker.js",
         {"build": build(), "files": files()},
         content_type="text/javascript",
