@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('procedures', '0003_calibration'),
+        ('procedures', '0004_electrocardiograms'),
         ('registry', '0002_change_is_append_only'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
