@@ -202,6 +202,7 @@ SPECTACULAR_SETTINGS = {
         "AssessmentKindEnum": "registry.models.AssessmentKind",
         "EventKindEnum": "registry.models.EventKind",
         "EntryKindEnum": "procedures.models.EntryKind",
+        "ObstacleEnum": "procedures.models.Obstacle",
     },
 }
 

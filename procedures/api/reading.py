@@ -2,19 +2,27 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+from rest_framework import serializers
+
 from procedures.models import (
     AcuteResponse,
     Decision,
+    Difficulty,
     Epoch,
     EpochMetric,
     LeadMeasurement,
     LogEntry,
     PacingConfiguration,
     Recording,
+    ScannedPart,
     Session,
     Site,
+    ThresholdTest,
     Tributary,
 )
+from registry.api.fields import FiniteFloatField
 from registry.api.serializers import RECORD, ReadSerializer
 
 SESSION = (
@@ -57,6 +65,9 @@ MEASUREMENT = (
     "qrs_duration_ms",
     "qrs_notes",
 )
+THRESHOLD_TEST = ("site", "tested_at", "pulse_width_ms", "steps")
+DIFFICULTY = ("session", "tributary", "site", "reason", "text", "noted_at")
+SCANNED_PART = ("session", "part", "scanned_at")
 PACING = ("chambers", "rate_per_min", "av_delay_ms", "vv_delay_ms")
 EPOCH = ("session", "site", "pacing", "started_at", "ended_at", "excluded_reason")
 DECISION = ("session", "site", "decided_at", "reason", "metric")
@@ -71,11 +82,14 @@ class SessionSerializer(ReadSerializer):
 
 
 class LogEntrySerializer(ReadSerializer):
-    """A timed note: ``occurred_at`` is the writer's clock, ``created_at`` the server's."""
+    """A timed note: ``occurred_at`` is the writer's clock, ``created_at`` the server's.
+
+    ``first_logged_at`` is the time it was logged with, once that has been corrected.
+    """
 
     class Meta:
         model = LogEntry
-        fields = (*RECORD, *LOG_ENTRY, "author")
+        fields = (*RECORD, *LOG_ENTRY, "first_logged_at", "author")
 
 
 class TributarySerializer(ReadSerializer):
@@ -100,6 +114,39 @@ class LeadMeasurementSerializer(ReadSerializer):
     class Meta:
         model = LeadMeasurement
         fields = (*RECORD, *MEASUREMENT, "confirmed_unusual")
+
+
+class ThresholdStepSerializer(serializers.Serializer[Any]):
+    """One amplitude of a step-down run, and whether it captured."""
+
+    amplitude_v = FiniteFloatField()
+    captured = serializers.BooleanField()
+
+
+class ThresholdTestSerializer(ReadSerializer):
+    """A step-down run; the threshold is the lowest amplitude that captured before the loss, null without one."""
+
+    steps = ThresholdStepSerializer(many=True)
+
+    class Meta:
+        model = ThresholdTest
+        fields = (*RECORD, *THRESHOLD_TEST, "capture_threshold_v", "lost_at_v")
+
+
+class DifficultySerializer(ReadSerializer):
+    """What stood in the way of reaching a vein or keeping a position."""
+
+    class Meta:
+        model = Difficulty
+        fields = (*RECORD, *DIFFICULTY, "author")
+
+
+class ScannedPartSerializer(ReadSerializer):
+    """A part whose label was scanned. Its serial number leads to a person and is not answered."""
+
+    class Meta:
+        model = ScannedPart
+        fields = (*RECORD, *SCANNED_PART, "device_identifier", "lot", "made_on", "expires_on")
 
 
 class PacingSerializer(ReadSerializer):

@@ -6,8 +6,10 @@ from typing import Any
 from uuid import UUID
 
 from procedures.api import reading, writing
-from procedures.models import AcuteResponse, Decision, LogEntry, Recording, Session
+from procedures.models import AcuteResponse, Decision, Difficulty, LogEntry, Recording, ScannedPart, Session
 from procedures.services.decisions import record_decision
+from procedures.services.difficulties import note_difficulty
+from procedures.services.scanning import put_scanned_part
 from procedures.services.sessions import describe_session, log, open_session
 from registry.api.views import RecordViewSet, WritableRecordViewSet
 from registry.models import User
@@ -59,6 +61,34 @@ class DecisionViewSet(WritableRecordViewSet):
     def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Decision:
         """Record what was decided."""
         return record_decision(by=by, key=key, version=version, **values)
+
+
+class DifficultyViewSet(WritableRecordViewSet):
+    """What stood in the way."""
+
+    queryset = Difficulty.objects.all()
+    serializer_class = reading.DifficultySerializer
+    write_serializer_class = writing.DifficultyWriteSerializer
+    centre_path = "session__centre"
+    filters = {"session": "session"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Difficulty:
+        """Note a difficulty."""
+        return note_difficulty(by=by, key=key, version=version, **values)
+
+
+class ScannedPartViewSet(WritableRecordViewSet):
+    """Parts whose labels were scanned."""
+
+    queryset = ScannedPart.objects.all()
+    serializer_class = reading.ScannedPartSerializer
+    write_serializer_class = writing.ScannedPartWriteSerializer
+    centre_path = "session__centre"
+    filters = {"session": "session"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> ScannedPart:
+        """Keep a scanned label."""
+        return put_scanned_part(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
 
 
 class RecordingViewSet(RecordViewSet):

@@ -6,8 +6,9 @@ from typing import Any
 from uuid import UUID
 
 from procedures.api import reading, writing
-from procedures.models import LeadMeasurement, Site, Tributary
+from procedures.models import LeadMeasurement, Site, ThresholdTest, Tributary
 from procedures.services.sites import put_measurement, put_site, put_tributary
+from procedures.services.thresholds import put_threshold_test
 from registry.api.views import WritableRecordViewSet
 from registry.models import User
 
@@ -52,3 +53,17 @@ class LeadMeasurementViewSet(WritableRecordViewSet):
     def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> LeadMeasurement:
         """Write a measurement."""
         return put_measurement(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+
+
+class ThresholdTestViewSet(WritableRecordViewSet):
+    """Step-down runs for the capture threshold."""
+
+    queryset = ThresholdTest.objects.all()
+    serializer_class = reading.ThresholdTestSerializer
+    write_serializer_class = writing.ThresholdTestWriteSerializer
+    centre_path = "site__session__centre"
+    filters = {"session": "site__session", "site": "site"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> ThresholdTest:
+        """Write a run."""
+        return put_threshold_test(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)

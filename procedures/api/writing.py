@@ -9,12 +9,15 @@ from rest_framework import serializers
 from procedures.api import reading
 from procedures.models import (
     Decision,
+    Difficulty,
     Epoch,
     LeadMeasurement,
     LogEntry,
     PacingConfiguration,
+    ScannedPart,
     Session,
     Site,
+    ThresholdTest,
     Tributary,
 )
 from registry.api.fields import Colleague, FiniteFloatField, Reference
@@ -94,6 +97,49 @@ class LeadMeasurementWriteSerializer(WriteSerializer):
     class Meta:
         model = LeadMeasurement
         fields = ("version", *reading.MEASUREMENT, "confirmed", "amendment_reason")
+        validators = ()
+
+
+class ThresholdStepWriteSerializer(KnownFieldsOnly):
+    """One amplitude, and whether it captured."""
+
+    amplitude_v = FiniteFloatField()
+    captured = serializers.BooleanField()
+
+
+class ThresholdTestWriteSerializer(WriteSerializer):
+    """A step-down run: falling amplitudes, at most the last one without capture."""
+
+    site = Reference(Site, "session__centre")
+    steps = ThresholdStepWriteSerializer(many=True, allow_empty=False)
+    amendment_reason = _AmendmentReason()
+
+    class Meta:
+        model = ThresholdTest
+        fields = ("version", *reading.THRESHOLD_TEST, "amendment_reason")
+        validators = ()
+
+
+class DifficultyWriteSerializer(_OfSession):
+    """A difficulty with a tributary, a site, or the session as a whole."""
+
+    tributary = Reference(Tributary, "session__centre", required=False, allow_null=True)
+    site = Reference(Site, "session__centre", required=False, allow_null=True)
+
+    class Meta:
+        model = Difficulty
+        fields = ("version", *reading.DIFFICULTY, "amendment_reason")
+        validators = ()
+
+
+class ScannedPartWriteSerializer(_OfSession):
+    """What a scanner typed, as it typed it; the server reads it."""
+
+    scanned_text = serializers.CharField(max_length=200)
+
+    class Meta:
+        model = ScannedPart
+        fields = ("version", *reading.SCANNED_PART, "scanned_text", "amendment_reason")
         validators = ()
 
 

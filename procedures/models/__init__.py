@@ -2,6 +2,7 @@
 
 from procedures.models.bedside import BedsideEntry
 from procedures.models.calibration import AlphaOrigin, Calibration, ParallelOrigin
+from procedures.models.difficulty import Difficulty
 from procedures.models.electrocardiogram import (
     INTERVAL_LIMITS_MS,
     EcgBeat,
@@ -13,6 +14,7 @@ from procedures.models.electrocardiogram import (
 from procedures.models.epoch import Chambers, Epoch, EpochBeats, EpochMetric, Origin, PacingConfiguration
 from procedures.models.recording import AnalysisRun, BeatOverride, Recording, RunState
 from procedures.models.response import AcuteResponse, Decision, ResponseSummary
+from procedures.models.scanned import Part, ScannedPart
 from procedures.models.session import (
     Amendment,
     BaselinePacing,
@@ -24,6 +26,7 @@ from procedures.models.session import (
     Status,
 )
 from procedures.models.site import LeadMeasurement, LongAxis, Obstacle, Site, Stability, Tributary, Vein
+from procedures.models.threshold import ThresholdTest
 
 __all__ = [
     "INTERVAL_LIMITS_MS",
@@ -37,6 +40,7 @@ __all__ = [
     "Calibration",
     "Chambers",
     "Decision",
+    "Difficulty",
     "EcgBeat",
     "EcgMeasurement",
     "EntryKind",
@@ -54,14 +58,17 @@ __all__ = [
     "Outcome",
     "PacingConfiguration",
     "ParallelOrigin",
+    "Part",
     "ProcedureKind",
     "Recording",
     "ResponseSummary",
     "RunState",
+    "ScannedPart",
     "Session",
     "Site",
     "Stability",
     "Status",
+    "ThresholdTest",
     "Tributary",
     "Vein",
 ]

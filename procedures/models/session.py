@@ -162,12 +162,14 @@ class LogEntry(Record):
     session = models.ForeignKey(Session, models.CASCADE, related_name="log_entries")
     kind = models.CharField(max_length=20, choices=EntryKind)
     occurred_at = models.DateTimeField()
+    # The time it was first logged with, once somebody has corrected it; the steps between are in the change trail.
+    first_logged_at = models.DateTimeField(null=True, blank=True, editable=False)
     text = models.TextField(blank=True)
     author = models.ForeignKey(User, models.PROTECT, related_name="+")
 
     handling = declare(
         pseudonym("session"),
-        withheld("kind occurred_at", UPKEEP),
+        withheld("kind occurred_at first_logged_at", UPKEEP),
         withheld("text", FREE_TEXT),
         withheld("author", STAFF),
     )

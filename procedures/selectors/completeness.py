@@ -12,13 +12,17 @@ from procedures.models import Outcome, Session
 
 @dataclass(frozen=True)
 class Answer:
-    """One thing to check: what is recorded, or that it is missing, and where it is entered."""
+    """One thing to check: what is recorded, or that it is missing, and where it is entered.
+
+    ``place`` is where the bedside page enters it; empty where only the page at ``url`` does.
+    """
 
     question: str
     said: str
     missing: bool
     blocks: bool
     url: str
+    place: str = ""
 
 
 def answers_to_check(session: Session) -> list[Answer]:
@@ -30,20 +34,23 @@ def answers_to_check(session: Session) -> list[Answer]:
 def _of_session(session: Session) -> Iterator[Answer]:
     details = reverse("procedures:session_details", args=[session.pk])
     ended = session.outcome != Outcome.UNKNOWN
-    yield Answer("How it ended", session.get_outcome_display(), not ended, not ended, details)
-    for question, value, unit in (
-        ("Contrast", session.contrast_ml, "mL"),
-        ("Fluoroscopy time", session.fluoroscopy_min, "min"),
-        ("Dose-area product", session.dose_area_product_gy_cm2, "Gy·cm²"),
+    yield Answer("How it ended", session.get_outcome_display(), not ended, not ended, details, "ended")
+    for question, name, unit in (
+        ("Contrast", "contrast_ml", "mL"),
+        ("Fluoroscopy time", "fluoroscopy_min", "min"),
+        ("Dose-area product", "dose_area_product_gy_cm2", "Gy·cm²"),
     ):
+        value = getattr(session, name)
         said = "not recorded" if value is None else f"{value:g} {unit}"
-        yield Answer(question, said, value is None, False, details)
+        yield Answer(question, said, value is None, False, details, f"total/{name}")
     physician = str(session.operator or "not recorded")
     yield Answer("Implanting physician", physician, session.operator is None, False, details)
-    yield Answer("End", "recorded" if session.ended_at else "not recorded", session.ended_at is None, False, details)
+    yield Answer(
+        "End", "recorded" if session.ended_at else "not recorded", session.ended_at is None, False, details, "ended"
+    )
     decided = list(session.decisions.all())
     said = f"{decided[-1].site or 'no site'}: {decided[-1].reason}" if decided else "not recorded"
-    yield Answer("Decision", said, not decided, False, reverse("procedures:decision", args=[session.pk]))
+    yield Answer("Decision", said, not decided, False, reverse("procedures:decision", args=[session.pk]), "decision")
     baselines = sum(1 for epoch in session.epochs.all() if epoch.site_id is None)
     said = f"{baselines} recorded" if baselines else "none, so no site can be compared"
     yield Answer("Baselines", said, not baselines, False, reverse("procedures:new_epoch", args=[session.pk]))
@@ -52,7 +59,7 @@ def _of_session(session: Session) -> Iterator[Answer]:
 def _of_sites(session: Session) -> Iterator[Answer]:
     sites = list(session.sites.all())
     if not sites:
-        yield Answer("Sites", "none entered", True, False, reverse("procedures:new_site", args=[session.pk]))
+        yield Answer("Sites", "none entered", True, False, reverse("procedures:new_site", args=[session.pk]), "site")
     for site in sites:
         if not site.reached:
             reason = site.get_not_reached_reason_display().lower()
@@ -62,7 +69,7 @@ def _of_sites(session: Session) -> Iterator[Answer]:
         measured = list(site.measurements.all())
         url = reverse("procedures:new_measurement", args=[session.pk, site.pk])
         if not measured or measured[-1].capture_threshold_v is None:
-            yield Answer(f"Site {site.label}", "capture threshold not measured", True, False, url)
+            yield Answer(f"Site {site.label}", "capture threshold not measured", True, False, url, f"measure/{site.pk}")
         elif not site.epochs.all():
             url = reverse("procedures:new_epoch", args=[session.pk]) + f"?state={site.pk}"
             yield Answer(f"Site {site.label}", "no epoch, so it is not compared", True, False, url)

@@ -6,7 +6,7 @@ from typing import Any
 
 from django.db.models import QuerySet
 
-from procedures.models import EcgMeasurement, EpochMetric, LeadMeasurement, Session
+from procedures.models import EcgMeasurement, EpochMetric, LeadMeasurement, Session, ThresholdTest
 from registry.trail.record import state_of
 
 
@@ -23,6 +23,9 @@ def snapshot(session: Session) -> dict[str, Any]:
         "tributaries": session.tributaries.all(),
         "sites": session.sites.all(),
         "measurements": LeadMeasurement.objects.filter(site__session=session),
+        "threshold_tests": ThresholdTest.objects.filter(site__session=session),
+        "difficulties": session.difficulties.all(),
+        "scanned_parts": session.scanned_parts.all(),
         "pacing_configurations": session.pacing_configurations.all(),
         "recordings": session.recordings.all(),
         "epochs": session.epochs.all(),

@@ -69,11 +69,17 @@ def log(
     version: int | None = None,
     reason: str = "",
 ) -> LogEntry:
-    """Write a timed entry; the same key again is a replay or, with its version, a correction."""
+    """Write a timed entry; the same key again is a replay or, with its version, a correction.
+
+    A corrected time keeps beside it the one that was logged first.
+    """
     with writing(session, by=by, summary="Log entry", reason=reason) as locked:
         stored = LogEntry.objects.filter(pk=key).first() if key else None
         values = {"kind": kind, "text": text, "author": stored.author if stored else by}
         values["occurred_at"] = occurred_at or (stored.occurred_at if stored else timezone.now())
+        if stored:
+            moved = values["occurred_at"] != stored.occurred_at
+            values["first_logged_at"] = stored.first_logged_at or (stored.occurred_at if moved else None)
         entry, _ = put(
             LogEntry,
             by=by,

@@ -90,6 +90,19 @@ def bodies(world: World) -> dict[str, dict[str, Any]]:
             "capture_threshold_v": 1.1,
             "pulse_width_ms": 0.5,
         },
+        "threshold-tests": {
+            "site": site,
+            "tested_at": "2026-03-02T09:18:00Z",
+            "pulse_width_ms": 0.5,
+            "steps": [{"amplitude_v": 1.5, "captured": True}, {"amplitude_v": 1.0, "captured": False}],
+        },
+        "difficulties": {"session": session, "site": site, "reason": "tortuosity", "noted_at": "2026-03-02T09:12:00Z"},
+        "scanned-parts": {
+            "session": session,
+            "part": "lv_lead",
+            "scanned_at": "2026-03-02T10:40:00Z",
+            "scanned_text": "DEMO-0001",
+        },
         "epochs": {
             "session": session,
             "site": site,
