@@ -159,6 +159,9 @@ KINDS: dict[str, Kind] = {
     "tributary": Kind("tributaries", site_views.TributaryViewSet),
     "site": Kind("sites", site_views.SiteViewSet),
     "lead_measurement": Kind("measurements", site_views.LeadMeasurementViewSet),
+    "threshold_test": Kind("threshold_tests", site_views.ThresholdTestViewSet),
+    "difficulty": Kind("difficulties", session_views.DifficultyViewSet),
+    "scanned_part": Kind("scanned_parts", session_views.ScannedPartViewSet),
     "epoch": Kind("epochs", epoch_views.EpochViewSet),
     "epoch_metric": _MetricKind("metrics", epoch_views.EpochMetricViewSet),  # type: ignore[arg-type] # writes itself
     "decision": Kind("decisions", session_views.DecisionViewSet),

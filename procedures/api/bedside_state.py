@@ -3,29 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import asdict
-from typing import Any, cast
-
-from django.db.models import Choices
+from typing import Any
 
 from procedures.api.bedside_kinds import KINDS
-from procedures.limits import LEAD_QUANTITIES
-from procedures.metrics import METRICS
-from procedures.models import (
-    BaselinePacing,
-    Chambers,
-    EntryKind,
-    LeadMeasurement,
-    LongAxis,
-    Obstacle,
-    Outcome,
-    ProcedureKind,
-    Session,
-    Stability,
-    Vein,
-)
+from procedures.models import Session
 from procedures.selectors.bedside import changed_since
 from procedures.selectors.completeness import answers_to_check
 from procedures.selectors.sessions import session_detail
+from procedures.selectors.vocabulary import bedside_vocabulary
 from procedures.views.entry import rights_in
 from registry.models import User
 
@@ -33,45 +18,12 @@ from registry.models import User
 MOST_RECORDS = 500
 
 
-def _choices(choices: type[Choices]) -> list[dict[str, str]]:
-    return [{"value": value, "label": str(label)} for value, label in choices.choices]
-
-
 def vocabulary() -> dict[str, Any]:
-    """Return the words and limits that the page offers: those of the models and catalogues, said once."""
-    bounds = _hard_limits()
-    lead = [{"name": name} | asdict(quantity) | bounds[name] for name, quantity in LEAD_QUANTITIES.items()]
-    return {
-        "entry_kinds": _choices(EntryKind),
-        "veins": _choices(Vein),
-        "obstacles": _choices(Obstacle),
-        "long_axis": _choices(LongAxis),
-        "stability": _choices(Stability),
-        "chambers": _choices(Chambers),
-        "outcomes": _choices(Outcome),
-        "procedures": _choices(ProcedureKind),
-        "baseline_pacing": _choices(BaselinePacing),
-        "lead_quantities": lead,
-        "metrics": [asdict(metric) | {"direction": int(metric.direction)} for metric in METRICS],
+    """Return the words and limits that the page offers, and how its store keeps each kind of record."""
+    return bedside_vocabulary() | {
         "collections": {kind: one.collection for kind, one in KINDS.items()},
         "fields": {kind: one.fields() for kind, one in KINDS.items()},
     }
-
-
-def _hard_limits() -> dict[str, dict[str, Any]]:
-    """Return the range outside which a lead quantity is refused, from the database's own constraints."""
-    found = {}
-    for constraint in LeadMeasurement._meta.constraints:
-        name = constraint.name.removeprefix("leadmeasurement_").removesuffix("_range")
-        if name in LEAD_QUANTITIES:
-            inside = dict(cast(Any, constraint).condition.children[-1].children)
-            refusal = str(constraint.violation_error_message)
-            found[name] = {
-                "hard_low": inside[f"{name}__gte"],
-                "hard_high": inside[f"{name}__lte"],
-                "refusal": refusal,
-            }
-    return found
 
 
 def whole(user: User, session: Session, cursor: int) -> dict[str, Any]:

@@ -21,11 +21,12 @@ from rest_framework.settings import api_settings
 from rest_framework.views import APIView
 
 from procedures.api import bedside_state
-from procedures.api.bedside_kinds import KINDS
-from procedures.models import Session
+from procedures.api.bedside_kinds import KINDS, Kind
+from procedures.models import BedsideEntry, Session
 from procedures.selectors.bedside import cursor_of
 from procedures.selectors.sessions import sessions_for
 from procedures.services.bedside import Envelope, InProgress, Waits, take, version_after
+from procedures.services.undo import UNDOABLE, undo
 from registry.access import Right
 from registry.api.schema import problems
 from registry.errors import AccessDenied, Conflict, RuleBroken
@@ -175,6 +176,9 @@ class EntriesView(APIView):
                 version = version_after(session, batch["device"], entry["based_on"])
 
             def write() -> dict[str, Any]:
+                if entry["remove"]:
+                    _remove(user, session, kind, entry)
+                    return {"version": 0}
                 record = kind.write(
                     by=user,
                     session=session,
@@ -216,6 +220,18 @@ class EntriesView(APIView):
 
 def _refused(code: str, message: str) -> dict[str, Any]:
     return {"status": "refused", "code": code, "message": message, "fields": {}}
+
+
+def _remove(user: User, session: Session, kind: Kind, entry: dict[str, Any]) -> None:
+    """Take a record back, by the tablet's own times; one that is gone already is gone."""
+    record = kind.find(session, entry["key"])
+    if record is None:
+        return
+    if not isinstance(record, UNDOABLE):
+        raise RuleBroken("This cannot be taken back. Correct it instead.")
+    earlier = BedsideEntry.objects.filter(session=session, record_key=entry["key"]).exclude(client_uuid=entry["id"])
+    entered_at = earlier.order_by("captured_at").values_list("captured_at", flat=True).first()
+    undo(by=user, record=record, entered_at=entered_at, undone_at=entry["captured_at"] if entered_at else None)
 
 
 def _envelope(user: User, session: Session, entry: dict[str, Any], raw: dict[str, Any]) -> Envelope:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any
+from typing import Any, get_args
 
 from django.db.models import Model
 from django.utils import timezone
@@ -28,6 +28,7 @@ from registry.services.records import remove
 # The button stands for a minute; the rest is for the way from the finger to the clock.
 WITHIN = dt.timedelta(seconds=75)
 Undoable = LogEntry | Tributary | Site | LeadMeasurement | ThresholdTest | Difficulty | ScannedPart | Epoch
+UNDOABLE = get_args(Undoable)
 _DERIVED = {"acuteresponse"}
 
 

@@ -9,7 +9,7 @@ const WORDS = {
 };
 
 function label(store, name) {
-  const quantity = store.state?.vocabulary.lead_quantities.find((one) => one.name === name);
+  const quantity = store.state?.vocabulary.quantities[name];
   if (quantity) return `${quantity.label} [${quantity.unit}]`;
   return WORDS[name] ?? name.replaceAll("_", " ").replace(/^./, (first) => first.toUpperCase());
 }

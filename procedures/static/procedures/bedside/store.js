@@ -157,9 +157,13 @@ export class Store {
     const records = stored
       .filter(({ entry, record }) => record && entry.session === this.session && this.known)
       .map(({ entry, record }) => ({ collection: this.known.vocabulary.collections[entry.kind], record }));
+    const taken = new Set(stored.filter(({ entry }) => entry.remove).map(({ entry }) => entry.key));
     let state = null;
-    if (records.length) {
+    if (this.known && (records.length || taken.size)) {
       state = { ...this.known, records: { ...this.known.records } };
+      for (const name of Object.keys(state.records)) {
+        state.records[name] = state.records[name].filter((record) => !taken.has(record.key));
+      }
       for (const { collection, record } of records) {
         state.records[collection] = placed(state.records[collection] ?? [], [record]);
       }

@@ -10,7 +10,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('procedures', '0004_electrocardiograms'),
+        ('procedures', '0005_bedside_entry'),
         migrations.swappable_dependency(settings.AUTH_USER_MODEL),
     ]
 

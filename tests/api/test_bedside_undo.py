@@ -1,0 +1,68 @@
+"""Kinds of the bedside page that are its own, and taking an entry back, through the endpoint a tablet uses."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+from uuid import uuid4
+
+from procedures.models import LogEntry, ThresholdTest
+from registry.models.base import new_key
+from tests.api.conftest import Api, World
+
+AT = dt.datetime(2026, 3, 2, 9, 0, tzinfo=dt.UTC)
+
+
+def send(api: Api, world: World, *entries: dict[str, Any]) -> list[dict[str, Any]]:
+    whole = [
+        {"id": str(new_key()), "sequence": number, "captured_at": AT.isoformat(), "payload": {}} | entry
+        for number, entry in enumerate(entries)
+    ]
+    body = {"session": str(world.session.pk), "device": str(uuid4()), "sent_at": AT.isoformat(), "entries": whole}
+    answer = api.client.post("/api/v1/bedside/entries", body, content_type="application/json")
+    assert answer.status_code == 200, answer.content
+    return answer.json()["answers"]
+
+
+def venogram(key: str) -> dict[str, Any]:
+    return {"kind": "log_entry", "key": key, "payload": {"kind": "venogram", "occurred_at": AT.isoformat()}}
+
+
+def test_threshold_test_difficulty_and_scan_are_taken_with_their_site(api: Api, world: World) -> None:
+    steps = [{"amplitude_v": 1.0, "captured": True}, {"amplitude_v": 0.75, "captured": False}]
+    run = {"site": str(world.site.pk), "tested_at": AT.isoformat(), "pulse_width_ms": 0.5, "steps": steps}
+    trouble = {"reason": "tortuosity", "noted_at": AT.isoformat(), "tributary": str(world.tributary.pk)}
+    scan = {"part": "lv_lead", "scanned_text": "DEMO-77", "scanned_at": AT.isoformat()}
+    answers = send(
+        api,
+        world,
+        {"kind": "threshold_test", "key": str(new_key()), "payload": run},
+        {"kind": "difficulty", "key": str(new_key()), "payload": trouble},
+        {"kind": "scanned_part", "key": str(new_key()), "payload": scan},
+    )
+    assert [answer["status"] for answer in answers] == ["stored"] * 3
+    assert ThresholdTest.objects.get().capture_threshold_v == 1.0
+    assert "DEMO-77" not in str(answers)
+
+
+def test_entry_is_taken_back_within_a_minute_of_the_tablets_clock(api: Api, world: World) -> None:
+    key = str(new_key())
+    late = {"kind": "log_entry", "key": key, "remove": True, "captured_at": (AT + dt.timedelta(seconds=40)).isoformat()}
+    answers = send(api, world, venogram(key), late)
+    assert [answer["status"] for answer in answers] == ["stored", "stored"]
+    assert not LogEntry.objects.exists()
+
+
+def test_entry_older_than_a_minute_is_kept(api: Api, world: World) -> None:
+    key = str(new_key())
+    late = {"kind": "log_entry", "key": key, "remove": True, "captured_at": (AT + dt.timedelta(minutes=3)).isoformat()}
+    answers = send(api, world, venogram(key), late)
+    assert [answer["status"] for answer in answers] == ["stored", "refused"]
+    assert "older than a minute" in answers[1]["message"]
+    assert LogEntry.objects.count() == 1
+
+
+def test_session_is_never_taken_back(api: Api, world: World) -> None:
+    (answer,) = send(api, world, {"kind": "session", "key": str(world.session.pk), "remove": True})
+    assert answer["status"] == "refused"
+    world.session.refresh_from_db()
