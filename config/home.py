@@ -14,5 +14,8 @@ from registry.models import User
 def home(request: HttpRequest) -> HttpResponse:
     """Go to the first page the role may see; a role that sees none is told so by the list of sessions."""
     rights = rights_anywhere(cast(User, request.user))
-    audit_only = Right.SEE_AUDIT in rights and Right.SEE_SESSIONS not in rights
-    return redirect("analytics:audit" if audit_only else "procedures:sessions")
+    if Right.SEE_SESSIONS in rights:
+        return redirect("procedures:sessions")
+    if Right.SEE_AUDIT in rights:
+        return redirect("analytics:audit")
+    return redirect("people:centres" if Right.MANAGE_MEMBERS in rights else "procedures:sessions")

@@ -15,6 +15,7 @@ urlpatterns = [
     path("", include("registry.login.urls")),
     path("", include("procedures.urls")),
     path("", include("registry.urls")),
+    path("", include("registry.people_urls")),
     path("", include("analytics.urls")),
     path("healthz", healthz, name="healthz"),
     path("api/v1/", include("procedures.api.urls")),

@@ -9,7 +9,8 @@ from __future__ import annotations
 from enum import Enum, auto
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db.models import Q, QuerySet
+from django.utils import timezone
 
 from registry.errors import AccessDenied
 from registry.models import Centre, Member, Role, User
@@ -55,19 +56,41 @@ def roles_with(right: Right) -> list[str]:
     return [role for role, rights in RIGHTS.items() if right in rights]
 
 
+def in_force(path: str = "") -> Q:
+    """Return the condition that a membership, reached by the path, has not ended.
+
+    Filter by it in the same ``filter`` call as the rest of the membership, so that all of it is said of one row.
+    """
+    return Q(**{f"{path}ended_on__isnull": True}) | Q(**{f"{path}ended_on__gt": timezone.localdate()})
+
+
 def centres_for(user: User, right: Right) -> QuerySet[Centre]:
     """Return the centres in which the user holds the right."""
-    return Centre.objects.filter(members__user=user, members__role__in=roles_with(right)).distinct()
+    return Centre.objects.filter(
+        in_force("members__"), members__user=user, members__role__in=roles_with(right)
+    ).distinct()
+
+
+def centres_of(user: User) -> QuerySet[Centre]:
+    """Return the centres in which the user holds any role."""
+    return Centre.objects.filter(in_force("members__"), members__user=user).distinct()
+
+
+def people_with(centre_id: UUID, right: Right) -> QuerySet[User]:
+    """Return who holds the right in the centre."""
+    return User.objects.filter(
+        in_force("memberships__"), memberships__centre=centre_id, memberships__role__in=roles_with(right)
+    ).distinct()
 
 
 def allowed(user: User, centre_id: UUID, right: Right) -> bool:
     """Say whether the user holds the right in the centre."""
-    return Member.objects.filter(user=user, centre_id=centre_id, role__in=roles_with(right)).exists()
+    return Member.objects.filter(in_force(), user=user, centre_id=centre_id, role__in=roles_with(right)).exists()
 
 
 def rights_anywhere(user: User) -> set[Right]:
     """Return every right the user holds in some centre; for menus only."""
-    roles = Member.objects.filter(user=user).values_list("role", flat=True)
+    roles = Member.objects.filter(in_force(), user=user).values_list("role", flat=True)
     return set().union(*(RIGHTS[role] for role in roles))
 
 

@@ -11,7 +11,7 @@ from procedures.forms.base import EntryForm
 from procedures.forms.fields import MomentField, offer, pick, radios, words
 from procedures.models import BaselinePacing, EntryKind, Outcome, ProcedureKind, Session, Status
 from procedures.selectors.sessions import sessions_for
-from registry.access import Right, roles_with
+from registry.access import Right, people_with
 from registry.forms.fields import NumberField
 from registry.models import Patient, User, new_key
 from registry.models.encrypted import digest
@@ -94,10 +94,8 @@ class SessionDetailsForm(EntryForm):
         names += ["fluoroscopy_min", "dose_area_product_gy_cm2", "notes"]
         initial = {name: getattr(session, name) for name in names} | {"operator": str(session.operator_id or "")}
         super().__init__(data, session=session, record=session, initial=initial, **options)
-        physicians = User.objects.filter(
-            memberships__centre=session.centre_id, memberships__role__in=roles_with(Right.DECIDE)
-        )
-        self.physicians = {str(user.pk): user for user in physicians.distinct().order_by("full_name")}
+        physicians = people_with(session.centre_id, Right.DECIDE)
+        self.physicians = {str(user.pk): user for user in physicians.order_by("full_name")}
         if session.operator:
             self.physicians.setdefault(str(session.operator_id), session.operator)
         offer(self, "operator", [("", "Not recorded"), *((k, str(u)) for k, u in self.physicians.items())])

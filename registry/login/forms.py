@@ -9,6 +9,7 @@ from allauth.mfa.base import forms as second_factor
 from allauth.mfa.totp.forms import ActivateTOTPForm
 from allauth.mfa.webauthn.forms import AddWebAuthnForm
 from django import forms
+from django.contrib.auth.forms import SetPasswordForm
 
 
 class _Ours(forms.Form):
@@ -48,6 +49,12 @@ class NewPasswordForm(_Ours, ChangePasswordForm):
 
     labels = {"oldpassword": "Present password", "password1": "New password", "password2": "New password again"}
     hints = {"password1": "At least 12 characters. A few words that do not belong together are easy to keep in mind."}
+
+
+class FirstPasswordForm(_Ours, SetPasswordForm):
+    """The password of somebody who holds a one-time link."""
+
+    labels = {"new_password1": "New password", "new_password2": "New password again"}
 
 
 class CodeForm(_Ours, second_factor.AuthenticateForm):

@@ -15,6 +15,7 @@ urlpatterns = [
     path("log-in/second-factor/", factor.authenticate, name="mfa_authenticate"),
     path("log-in/passkey/", passkey.login_webauthn, name="mfa_login_webauthn"),
     path("log-in/closed/", account.account_inactive, name="account_inactive"),
+    path("join/<uidb64>/<token>/", views.Join.as_view(), name="join"),
     path("log-out/", views.log_out, name="logout"),
     path("log-out/", views.log_out, name="account_logout"),
     path("account/", views.account, name="account"),

@@ -6,7 +6,8 @@ from django.contrib.auth.models import AbstractUser
 from django.db import models
 
 from registry.models.base import Record, new_key
-from registry.models.declared import PLACE, STAFF, declare, identifies, withheld
+from registry.models.constraints import FIELD_CODE
+from registry.models.declared import PLACE, STAFF, UPKEEP, declare, identifies, withheld
 
 
 class User(AbstractUser):
@@ -29,13 +30,26 @@ class Centre(Record):
 
     code = models.SlugField(max_length=20, unique=True)
     name = models.CharField(max_length=120)
+    # From this day on whoever sees identifiers logs in with a second factor; until then they are reminded.
+    second_factor_from = models.DateField(null=True, blank=True)
+    # After this time without a touch a session is locked until its person confirms who they are.
+    idle_lock_min = models.PositiveSmallIntegerField(default=15)
 
     handling = declare(
         withheld("code name", PLACE),
+        withheld("second_factor_from idle_lock_min", UPKEEP),
     )
 
     class Meta:
         ordering = ("name",)
+        constraints = [
+            models.CheckConstraint(
+                condition=models.Q(idle_lock_min__gte=1, idle_lock_min__lte=240),
+                name="centre_locks_in_time",
+                violation_error_code=FIELD_CODE + "idle_lock_min",
+                violation_error_message="Enter 1 to 240 minutes.",
+            )
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -57,14 +71,21 @@ class Member(Record):
     user = models.ForeignKey(User, models.PROTECT, related_name="memberships")
     centre = models.ForeignKey(Centre, models.PROTECT, related_name="members")
     role = models.CharField(max_length=20, choices=Role)
+    # From this day on the membership gives no right. It is never deleted: who held which role when stays on record.
+    ended_on = models.DateField(null=True, blank=True)
 
     handling = declare(
-        withheld("user centre role", STAFF),
+        withheld("user centre role ended_on", STAFF),
     )
 
     class Meta:
         constraints = [
-            models.UniqueConstraint(fields=("user", "centre", "role"), name="member_once_per_role"),
+            models.UniqueConstraint(
+                fields=("user", "centre", "role"),
+                condition=models.Q(ended_on__isnull=True),
+                name="member_once_per_role",
+                violation_error_message="This person holds the role already.",
+            ),
             models.CheckConstraint(condition=models.Q(role__in=Role.values), name="member_role_known"),
         ]
 

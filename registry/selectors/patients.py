@@ -8,8 +8,8 @@ from uuid import UUID
 
 from django.db.models import Count, Max, Q, QuerySet
 
-from registry.access import Right, centres_for, require
-from registry.models import Assessment, AssessmentKind, Centre, Consent, ConsentScope, Patient, User
+from registry.access import Right, centres_for, centres_of, require
+from registry.models import Assessment, AssessmentKind, Consent, ConsentScope, Patient, User
 from registry.models.encrypted import digest
 from registry.response import Response, VolumeState, lvesv_response
 
@@ -44,9 +44,7 @@ def find_patient(user: User, key: UUID, right: Right) -> Patient:
     AccessDenied
         When the user is a member of the patient's centre without the right.
     """
-    patient = Patient.objects.select_related("centre", "identity").get(
-        pk=key, centre__in=Centre.objects.filter(members__user=user)
-    )
+    patient = Patient.objects.select_related("centre", "identity").get(pk=key, centre__in=centres_of(user))
     require(user, patient.centre_id, right)
     return patient
 

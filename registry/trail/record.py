@@ -13,7 +13,7 @@ from registry.models import Change, PatientIdentity, TrailHead, User
 from registry.models.encrypted import EncryptedTextField
 from registry.trail.canonical import link, plain, text_of
 
-_UNTRACKED = {"created_at", "updated_at", "version"}
+_UNTRACKED = {"created_at", "updated_at", "version", "password", "last_login"}
 
 
 def state_of(record: models.Model) -> dict[str, Any]:

@@ -43,7 +43,7 @@ def test_log_in_leads_to_the_sessions_and_log_out_is_a_post(client, centre):
     [
         (Role.LAB_STAFF, {"Sessions", "Patients"}),
         (Role.CLINICAL_LEAD, {"Sessions", "Patients", "Audit"}),
-        (Role.ADMINISTRATOR, set()),
+        (Role.ADMINISTRATOR, {"Centres"}),
     ],
 )
 def test_menu_offers_what_the_role_may_enter(client, centre, role, seen):

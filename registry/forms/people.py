@@ -1,0 +1,114 @@
+"""Forms of the administrator: a centre, a new member, a role, the end of a membership."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django import forms
+from django.contrib.auth.validators import UnicodeUsernameValidator
+from django.utils import timezone
+
+from registry.forms.base import PageForm
+from registry.forms.fields import AnswerField, CountField, DayField, WordsField
+from registry.models import Centre, Role
+
+
+class ComingDayField(DayField):
+    """A day that may lie ahead."""
+
+    default_validators = []
+
+
+class NewCentreForm(PageForm):
+    """A further centre."""
+
+    code = forms.SlugField(
+        label="Short name",
+        max_length=20,
+        help_text="Small letters, digits and hyphens; it stands in addresses and stays.",
+    )
+    name = WordsField("Name", max_length=120)
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, **options)
+        self.fields["code"].error_messages |= {
+            "required": "Short name: enter it.",
+            "invalid": "Short name: use small letters, digits and hyphens only.",
+        }
+
+    def clean_code(self) -> str:
+        """Keep the short name in small letters."""
+        return str(self.cleaned_data["code"]).lower()
+
+
+class CentreForm(PageForm):
+    """A centre's name and what it asks of its members."""
+
+    version = forms.IntegerField(widget=forms.HiddenInput)
+    name = WordsField("Name", max_length=120)
+    second_factor_from = ComingDayField(
+        "Second factor needed from",
+        required=False,
+        help_text="Whoever sees identifiers then logs in with an app or passkey as well. Before the day they are "
+        "reminded. Leave it empty to ask for the password only.",
+    )
+    idle_lock_min = CountField(
+        "Lock an untouched screen after",
+        "min",
+        required=True,
+        help_text="1 to 240. Somebody who works in several centres gets the shortest time.",
+    )
+
+    def __init__(self, *args: Any, centre: Centre, **options: Any) -> None:
+        names = ("version", "name", "second_factor_from", "idle_lock_min")
+        super().__init__(*args, initial={name: getattr(centre, name) for name in names}, **options)
+        self.fields["idle_lock_min"].error_messages["required"] = "Lock an untouched screen after: enter the minutes."
+
+
+class RoleForm(PageForm):
+    """A role."""
+
+    role = AnswerField("Role", Role.choices)
+
+
+class NewMemberForm(RoleForm):
+    """Somebody who joins the centre."""
+
+    full_name = WordsField("Name", max_length=120, help_text="As colleagues know the person, with title.")
+    username = WordsField(
+        "User name",
+        max_length=150,
+        validators=[UnicodeUsernameValidator()],
+        help_text="For logging in. Somebody who has an account in another centre keeps it: enter its user name.",
+    )
+    field_order = ("full_name", "username", "role")
+
+
+class NameForm(PageForm):
+    """A member's name."""
+
+    full_name = WordsField("Name", max_length=120)
+
+
+class EndForm(PageForm):
+    """The day from which a membership gives no right any more."""
+
+    ended_on = ComingDayField("No rights from", help_text="Today ends them at once. The membership stays on record.")
+    reason = WordsField("Reason", max_length=200, required=False)
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        super().__init__(*args, initial={"ended_on": timezone.localdate()}, **options)
+
+    def clean_ended_on(self) -> dt.date:
+        """Refuse a past day: what somebody did until now was done with the right."""
+        day: dt.date = self.cleaned_data["ended_on"]
+        if day < timezone.localdate():
+            raise forms.ValidationError("The day is past: enter today or a later day.")
+        return day
+
+
+class ReasonForm(PageForm):
+    """Why a second factor is taken off."""
+
+    reason = WordsField("Reason", max_length=200, help_text="Such as: phone lost, seen in person.")

@@ -1,0 +1,139 @@
+"""Pages of the administrator: a new member, one member, and what is done to a membership."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django.conf import settings
+from django.contrib import messages
+from django.forms import Form
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.http import require_http_methods, require_POST
+
+from registry.errors import RuleBroken
+from registry.forms.people import EndForm, NameForm, NewMemberForm, ReasonForm, RoleForm
+from registry.models import Member
+from registry.selectors.people import account_of, find_centre, find_member
+from registry.services import accounts
+from registry.services.people import change_role, end_membership, invite, rename
+from registry.views.errors import apply_rule
+from registry.views.request import MemberRequest
+
+
+def _link_page(request: MemberRequest, member: Member, path: str) -> HttpResponse:
+    context = {
+        "member": member,
+        "link": request.build_absolute_uri(path),
+        "days": settings.PASSWORD_RESET_TIMEOUT // 86400,
+    }
+    return render(request, "registry/people/link.html", context)
+
+
+@require_http_methods(["GET", "POST"])
+def new_member(request: MemberRequest, code: str) -> HttpResponse:
+    """Add somebody; a new account gets a link to set its first password."""
+    centre = find_centre(request.user, code)
+    form = NewMemberForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        member, is_new = invite(by=request.user, centre=centre, **form.cleaned_data)
+        if is_new:
+            return _link_page(request, member, accounts.one_time_link(by=request.user, member=member))
+        messages.success(request, f"{member.user} has an account and is {member.get_role_display().lower()} here now.")
+        return redirect("people:centre", centre.code)
+    context = {"form": form, "centre": centre, "title": "Add a member", "verb": "Add the member"}
+    return render(request, "registry/people/form.html", context, status=422 if form.errors else 200)
+
+
+def _member_page(request: MemberRequest, found: Member, **bound: Form) -> HttpResponse:
+    """Show the member with its forms, one of which may hold what was wrong."""
+    forms: dict[str, Any] = {
+        "name_form": NameForm(initial={"full_name": found.user.full_name}),
+        "role_form": RoleForm(initial={"role": found.role}),
+        "end_form": EndForm(),
+        "factor_form": ReasonForm(),
+    } | bound
+    has_ended = bool(found.ended_on and found.ended_on <= timezone.localdate())
+    context = (
+        forms | account_of(request.user, found) | {"member": found, "centre": found.centre, "has_ended": has_ended}
+    )
+    context["form"] = next(iter(bound.values()), None)  # whose problems stand at the top
+    return render(request, "registry/people/member.html", context, status=422 if bound else 200)
+
+
+@require_http_methods(["GET", "POST"])
+def member(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
+    """Show one membership and the account behind it; a post corrects the name."""
+    found = find_member(request.user, find_centre(request.user, code), key)
+    if request.method == "POST":
+        form = NameForm(request.POST)
+        if not form.is_valid():
+            return _member_page(request, found, name_form=form)
+        rename(by=request.user, member=found, full_name=form.cleaned_data["full_name"])
+        messages.success(request, "The name is saved.")
+        return redirect("people:member", code, found.pk)
+    return _member_page(request, found)
+
+
+@require_POST
+def role(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
+    """Give another role in place of this one."""
+    found = find_member(request.user, find_centre(request.user, code), key)
+    form = RoleForm(request.POST)
+    if form.is_valid():
+        try:
+            changed = change_role(by=request.user, member=found, role=form.cleaned_data["role"])
+        except RuleBroken as error:
+            apply_rule(form, error)
+        else:
+            messages.success(request, f"{changed.user} is {changed.get_role_display().lower()} now.")
+            return redirect("people:member", code, changed.pk)
+    return _member_page(request, found, role_form=form)
+
+
+@require_POST
+def end(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
+    """End a membership on a day."""
+    found = find_member(request.user, find_centre(request.user, code), key)
+    form = EndForm(request.POST)
+    if form.is_valid():
+        try:
+            ended = end_membership(by=request.user, member=found, **form.cleaned_data)
+        except RuleBroken as error:
+            apply_rule(form, error)
+        else:
+            messages.success(
+                request, f"{ended.user}: no rights as {ended.get_role_display().lower()} from {ended.ended_on}."
+            )
+            return redirect("people:centre", code)
+    return _member_page(request, found, end_form=form)
+
+
+@require_POST
+def link(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
+    """Make a link with which the member sets a new password."""
+    found = find_member(request.user, find_centre(request.user, code), key)
+    return _link_page(request, found, accounts.one_time_link(by=request.user, member=found))
+
+
+@require_POST
+def end_sessions(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
+    """Log the member out everywhere."""
+    found = find_member(request.user, find_centre(request.user, code), key)
+    count = accounts.end_sessions(by=request.user, member=found)
+    messages.success(request, f"{found.user} is logged out of {count} session{'' if count == 1 else 's'}.")
+    return redirect("people:member", code, found.pk)
+
+
+@require_POST
+def take_off_factor(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
+    """Take off a lost second factor."""
+    found = find_member(request.user, find_centre(request.user, code), key)
+    form = ReasonForm(request.POST)
+    if not form.is_valid():
+        return _member_page(request, found, factor_form=form)
+    accounts.take_off_second_factor(by=request.user, member=found, reason=form.cleaned_data["reason"])
+    messages.success(request, f"{found.user} logs in with the password alone until a new second factor is set up.")
+    return redirect("people:member", code, found.pk)
