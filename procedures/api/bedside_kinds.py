@@ -29,6 +29,8 @@ class Kind:
 
     collection: str
     view: type[WritableRecordViewSet]
+    # Fields that a session may have once only: two tablets without a line may both enter the same thing.
+    once: tuple[str, ...] = ()
 
     @property
     def model(self) -> type[Model]:
@@ -56,6 +58,13 @@ class Kind:
         """Return the stored record of a key, or nothing."""
         return self.records(session).filter(pk=key).first()
 
+    def twin(self, session: Session, key: str, payload: Mapping[str, Any]) -> Any:
+        """Return the record of another key that is the same thing, or nothing."""
+        wanted = {name: payload.get(name, self.model._meta.get_field(name).get_default()) for name in self.once}
+        if not wanted or not all(isinstance(value, str | int) for value in wanted.values()):
+            return None
+        return self.records(session).filter(**wanted).exclude(pk=key).first()
+
     def write(
         self, *, by: User, session: Session, key: str, version: int | None, payload: Mapping[str, Any], context: Any
     ) -> Record:
@@ -68,8 +77,11 @@ class Kind:
         site = values.get("site")
         if "session" not in values and site is not None and site.session_id != session.pk:
             raise type(site).DoesNotExist
-        if pk.version != 7 and not self.records(session).filter(pk=pk).exists():
-            raise serializers.ValidationError({"key": ["A new record needs a UUID of version 7 as its key."]})
+        if not self.records(session).filter(pk=pk).exists():
+            if pk.version != 7:
+                raise serializers.ValidationError({"key": ["A new record needs a UUID of version 7 as its key."]})
+            if self.view.queryset.filter(pk=pk).exists():  # type: ignore[union-attr] # every record view has one
+                raise self.model.DoesNotExist  # type: ignore[attr-defined] # every model has one
         return self.view().write(by=by, key=pk, version=version, values=values)
 
     def _complete(self, session: Session, payload: Mapping[str, Any]) -> dict[str, Any]:
@@ -156,8 +168,8 @@ def _record_key(text: str) -> UUID:
 KINDS: dict[str, Kind] = {
     "session": _SessionKind("session", session_views.SessionViewSet),
     "log_entry": Kind("entries", session_views.LogEntryViewSet),
-    "tributary": Kind("tributaries", site_views.TributaryViewSet),
-    "site": Kind("sites", site_views.SiteViewSet),
+    "tributary": Kind("tributaries", site_views.TributaryViewSet, once=("vein", "ordinal")),
+    "site": Kind("sites", site_views.SiteViewSet, once=("label",)),
     "lead_measurement": Kind("measurements", site_views.LeadMeasurementViewSet),
     "threshold_test": Kind("threshold_tests", site_views.ThresholdTestViewSet),
     "difficulty": Kind("difficulties", session_views.DifficultyViewSet),

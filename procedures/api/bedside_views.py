@@ -35,6 +35,7 @@ from registry.trail.canonical import text_of
 
 MOST_ENTRIES = 50
 MOST_BYTES = 512 * 1024
+SAME_NAME = "Another tablet has entered one of this name. Is it the same?"
 # What a person may meet in an entry; everything else is a fault and fails the request, to be sent again.
 _MEANT_FOR_PEOPLE = (Conflict, RuleBroken, AccessDenied, ObjectDoesNotExist, Http404, exceptions.APIException)
 
@@ -215,7 +216,10 @@ class EntriesView(APIView):
         data = {name: response.data[name] for name in ("code", "message", "fields")}
         if isinstance(error, Conflict):
             return {"status": "conflict", "stored": kind.shown(kind.find(session, entry["key"]))} | data
-        return {"status": "refused", "http": response.status_code} | data
+        answer = {"status": "refused", "http": response.status_code} | data
+        if isinstance(error, RuleBroken) and (twin := kind.twin(session, entry["key"], entry["payload"])):
+            return answer | {"code": "same_name", "message": SAME_NAME, "stored": kind.shown(twin)}
+        return answer
 
 
 def _refused(code: str, message: str) -> dict[str, Any]:

@@ -28,9 +28,15 @@ function element(name, text = "", options = {}) {
 function choices(problem) {
   const { code, theirs, remove } = problem;
   if (code === "colleague") return [["takeover", "Send it under my name"]];
+  if (code === "same_name") return [["theirs", "It is the same one"], [another(problem), "It is another one"]];
   if (theirs) return [["mine", remove ? "Remove it" : "Use what was entered here"], ["theirs", "Keep what is on the server"]];
   const list = code === "needs_confirmation" ? [[{ confirmed: true }, "The values are right"]] : [["retry", "Try again"]];
   return [...list, ["discard", "Discard this entry"]];
+}
+
+// A second vein of one name is told apart by its number, a second site by its label.
+function another({ kind, theirs, mine }) {
+  return kind === "tributary" ? { ordinal: theirs.ordinal + 1 } : { label: `${mine.label} (2)` };
 }
 
 function card(store, problem) {

@@ -7,8 +7,7 @@ export function words(counts, now = Date.now()) {
   else if (!counts.attention) parts.push("Everything is on the server");
   if (counts.attention) parts.push(`${counts.attention} ${counts.attention === 1 ? "needs" : "need"} attention`);
   if (counts.colleagues) parts.push(`${counts.colleagues} of them by a colleague who is not logged in`);
-  if (counts.left) parts.push("you have logged out on this tablet");
-  else if (counts.needsLogIn) parts.push("log in again to send");
+  if (counts.needsLogIn) parts.push("log in again to send");
   else if (counts.missing) parts.push("the server does not show you this session");
   else if (!counts.online) parts.push(`no answer from the server${counts.lastSeen ? ` for ${since(now - counts.lastSeen)}` : ""}`);
   if (Math.abs(counts.clockAheadS) >= CLOCK_OFF_S) {

@@ -34,11 +34,29 @@ export function same(one, other) {
   return JSON.stringify(one ?? null) === JSON.stringify(other ?? null);
 }
 
+// Two tablets entered the same thing under two keys: what was said of ours is said of the one on the server. An edit of
+// ours has no version there, so the server will show both values rather than let it through.
+function merged(entry, pending) {
+  const theirs = entry.problem.stored.key;
+  const changed = [];
+  for (const one of pending) {
+    if (one.id === entry.id) continue;
+    const names = Object.keys(one.payload).filter((name) => one.payload[name] === entry.key);
+    if (one.key === entry.key) changed.push({ ...one, key: theirs, version: null, based_on: null });
+    else if (names.length) {
+      const payload = { ...one.payload, ...Object.fromEntries(names.map((name) => [name, theirs])) };
+      changed.push({ ...one, payload });
+    }
+  }
+  return { gone: [entry.sequence], changed };
+}
+
 // Returns what to delete and what to rewrite. `choice` is "mine", "theirs", "discard", "retry", "takeover" or changes.
 export function settled(entry, pending, choice, me) {
   const { problem, ...rest } = entry;
   if (choice === "takeover") return { changed: [{ ...rest, author: me, state: "waiting" }] };
-  if (choice === "retry") return { changed: [{ ...rest, author: me, state: "waiting" }] };
+  if (choice === "retry") return { changed: [{ ...rest, author: me, state: "waiting", since: Date.now() }] };
+  if (choice === "theirs" && problem?.stored && problem.stored.key !== entry.key) return merged(entry, pending);
   const followers = pending.filter((one) => one.based_on === entry.id);
   if (choice === "theirs" || choice === "discard") {
     // A later edit of the same record now starts where this one did; if that is stale, it asks as well.
@@ -47,6 +65,6 @@ export function settled(entry, pending, choice, me) {
   }
   const renewed = { ...rest, id: uuid7(), author: me, state: "waiting" };
   if (typeof choice === "object") renewed.payload = { ...entry.payload, ...choice };
-  if (problem?.stored?.version) Object.assign(renewed, { version: problem.stored.version, based_on: null });
+  if (problem?.stored?.key === entry.key) Object.assign(renewed, { version: problem.stored.version, based_on: null });
   return { changed: [renewed, ...followers.map((one) => ({ ...one, based_on: renewed.id }))] };
 }

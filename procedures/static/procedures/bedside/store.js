@@ -190,11 +190,7 @@ export class Store {
   }
 
   async #heard({ type, session, records }) {
-    if (type === "left") {
-      this.close();
-      this.told({ needsLogIn: true, left: true });
-      return;
-    }
+    if (type === "left") return this.#leave();
     if (type === "logged-in") return this.sync.now();
     if (records?.length && session === this.session && this.known) {
       const laid = { ...this.known.records };
@@ -202,6 +198,13 @@ export class Store {
       this.known = { ...this.known, records: laid };
     }
     await this.reload();
+  }
+
+  // Logged out in another tab: nothing of the session stays on the screen either.
+  #leave() {
+    this.close();
+    this.pending = [];
+    location.replace("/");
   }
 
   close() {

@@ -3,9 +3,14 @@
 import { NeedsLogIn, NoLine, Refused, TryLater } from "./transport.js";
 
 const PERIOD_MS = 1500;
+const FIRST_RETRY_MS = 500;
 const SLOWEST_MS = 30_000;
 const AT_ONCE = 50;
+const MOST_FAULTS = 4;
+const MOST_AGE_MS = 7 * 24 * 3600 * 1000;
 const LOCK = "tributary-bedside-outbox";
+
+const OLD = { code: "old", message: "Entered more than a week ago by this tablet's clock. Is it still to be sent?" };
 
 export class Sync {
   #timer = null;
@@ -64,7 +69,7 @@ export class Sync {
       this.now();
       return;
     }
-    const slower = Math.min(PERIOD_MS * 2 ** this.#failures, SLOWEST_MS);
+    const slower = Math.min(FIRST_RETRY_MS * 2 ** this.#failures, SLOWEST_MS);
     // Jitter, so that a ward of tablets does not knock at the same moment when the server is back.
     const pause = this.#failures ? Math.max(slower * (0.5 + Math.random() / 2), this.#asked ?? 0) : PERIOD_MS;
     const hidden = document.visibilityState === "hidden" && this.store.pending.length === 0;
@@ -72,12 +77,24 @@ export class Sync {
   }
 
   #asked = 0;
+  #faults = new Map();
 
   async #round() {
     const { store } = this;
     try {
-      if (store.pending.length) await this.#drain();
+      let later = null;
+      if (store.pending.length) {
+        await this.#drain().catch((error) => {
+          if (!(error instanceof TryLater)) throw error;
+          later = error;
+        });
+      }
+      // What others wrote is worth knowing even while our own entries have to wait.
       const answer = await this.transport.session(store.session, store.known?.cursor ?? null);
+      if (later) {
+        await store.learned(answer);
+        throw later;
+      }
       this.#failures = 0;
       this.#asked = 0;
       store.told({ online: true, lastSeen: Date.now(), needsLogIn: false, missing: false, failure: "" });
@@ -135,7 +152,8 @@ export class Sync {
       this.#most = AT_ONCE;
       return await this.#take(entries.ready, answers);
     } catch (error) {
-      if (!(error instanceof Refused)) throw error;
+      const whole = error instanceof Refused || (error.status === 500 && this.#isStubborn(entries.ready));
+      if (!whole) throw error;
       return await this.#refused(entries.ready, error);
     } finally {
       for (const entry of entries.ready) store.sending.delete(entry.id);
@@ -156,6 +174,9 @@ export class Sync {
       if (leansOn.some((value) => stuck.has(value))) {
         stuck.add(entry.key);
         held.push({ ...entry, state: "held" });
+      } else if (Date.now() - entry.since > MOST_AGE_MS) {
+        stuck.add(entry.key);
+        held.push({ ...entry, state: "attention", problem: OLD });
       } else {
         ready.push(entry);
       }
@@ -179,16 +200,33 @@ export class Sync {
     const stored = [];
     const changed = [];
     let later = false;
+    const stuck = new Set();
     entries.forEach((entry, place) => {
       const { status, record, ...problem } = answers[place];
-      if (status === "stored" || status === "replayed") stored.push({ entry, record });
-      else if (status === "retry") later = true;
-      else if (status === "waits") changed.push({ ...entry, state: "held" });
-      else changed.push({ ...entry, state: "attention", problem });
+      const leans = Object.values(entry.payload).some((value) => stuck.has(value));
+      if (status === "stored" || status === "replayed") {
+        stored.push({ entry, record });
+        return;
+      }
+      if (status === "retry") {
+        later = true;
+        return;
+      }
+      stuck.add(entry.key);
+      // Not found because the site, say, was not taken: that one is asked about, and this one follows it.
+      const waits = status === "waits" || (leans && problem.http === 404);
+      changed.push(waits ? { ...entry, state: "held" } : { ...entry, state: "attention", problem });
     });
     await this.store.answered(stored, changed);
     if (later) throw new TryLater(1);
     return true;
+  }
+
+  // A server that is up but fails at the same entry again and again must not hold up all that follow it.
+  #isStubborn([first]) {
+    const times = (this.#faults.get(first.id) ?? 0) + 1;
+    this.#faults.set(first.id, times);
+    return times >= MOST_FAULTS;
   }
 
   // The batch as a whole was refused: find the entry it was by sending them one by one, and ask about that one.
@@ -197,7 +235,8 @@ export class Sync {
       this.#most = 1;
       return true;
     }
-    const problem = { code: "refused", ...error.problem, message: error.message };
+    const message = error.problem ? error.message : "The server failed at this entry several times.";
+    const problem = { code: "refused", ...error.problem, message };
     await this.store.answered([], [{ ...entries[0], state: "attention", problem }]);
     return true;
   }

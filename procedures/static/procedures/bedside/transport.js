@@ -4,9 +4,10 @@ const PATIENCE_MS = 12_000;
 export class NoLine extends Error {}
 export class NeedsLogIn extends Error {}
 export class TryLater extends Error {
-  constructor(seconds) {
+  constructor(seconds, status = 0) {
     super("later");
     this.seconds = seconds;
+    this.status = status;
   }
 }
 export class Refused extends Error {
@@ -38,7 +39,7 @@ async function request(address, options = {}) {
     throw new NeedsLogIn();
   }
   if (response.status >= 500 || response.status === 429 || response.status === 408) {
-    throw new TryLater(Number(response.headers.get("Retry-After")) || 0);
+    throw new TryLater(Number(response.headers.get("Retry-After")) || 0, response.status);
   }
   throw new Refused(response.status, problem);
 }
