@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 from uuid import UUID
 
 from django.db.models import Model, QuerySet
@@ -60,7 +60,8 @@ class Kind:
 
     def twin(self, session: Session, key: str, payload: Mapping[str, Any]) -> Any:
         """Return the record of another key that is the same thing, or nothing."""
-        wanted = {name: payload.get(name, self.model._meta.get_field(name).get_default()) for name in self.once}
+        fields = {name: cast(Any, self.model._meta.get_field(name)) for name in self.once}
+        wanted = {name: payload.get(name, field.get_default()) for name, field in fields.items()}
         if not wanted or not all(isinstance(value, str | int) for value in wanted.values()):
             return None
         return self.records(session).filter(**wanted).exclude(pk=key).first()
