@@ -19,7 +19,7 @@ from procedures.haemodynamics.calibration import (
 )
 from procedures.recordings import EpochMark, RecordingError
 
-from .inputs import Span, engine_signals
+from .inputs import FileSignals, Span, stretch_of
 from .opening import open_for_analysis
 
 #: A saline wash-in takes some ten beats; a reference stroke volume is read over a minute or two.
@@ -95,7 +95,7 @@ def _uncorrected(
         raise CalibrationError(f"The stretch must end after it starts and be at most {LONGEST_STRETCH_S:g} s long.")
     opened = open_for_analysis(Path(path), mapping, epochs=[EpochMark("stretch", start_s, end_s)])
     uncorrected = replace(constants, alpha=1.0, parallel_ml=0.0, valid_from_s=float("-inf"))
-    signals, _ = engine_signals(opened.recording, opened.assignment, [uncorrected], span)
+    signals = stretch_of(FileSignals(opened.recording, opened.assignment, [uncorrected]), span)
     if signals.total_ml is None:
         raise RecordingError("The recording holds neither volumes nor conductances.")
     (mark,) = opened.marks

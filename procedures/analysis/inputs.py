@@ -1,10 +1,10 @@
-"""From the channels of an open recording to the engine's signals on one clock."""
+"""From the channels of an open recording to the engine's signals on one clock, any stretch at a time."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,85 +14,144 @@ from procedures.haemodynamics.calibration import Calibration
 from procedures.recordings import Assignment, Channel, Recording, RecordingError
 
 from .common_clock import resample
-from .volumes import about_volumes, read_volumes
+from .volumes import about_volumes, read_volumes, segment_roles
 
 #: Start and end of a stretch on the file's own time axis, s.
 Span = tuple[float, float]
+#: Read beyond both ends of a stretch of a channel that is brought to another clock, s.
+_RESAMPLING_MARGIN_S = 2.0
 
 
-def engine_signals(
-    recording: Recording,
-    assignment: Assignment,
-    calibrations: Sequence[Calibration] = (),
-    span: Span | None = None,
-) -> tuple[PressureVolumeSignals, list[QualityNote]]:
-    """Decode the channels with a role and put them on the clock of the pressure; of a stretch only, where one is given.
+@dataclass(frozen=True)
+class FileSignals:
+    """The channels of a recording that have a role, on the clock of the pressure; read when asked for.
 
     Channels are read one at a time into the arrays that the engine takes, so that none is held twice.
 
     Raises
     ------
     RecordingError
-        Where the pressure holds no values, or there are too few volume segments.
+        Where there are too few volume segments.
     """
-    pressure = _channel(recording, assignment, "P_LV", span)
-    start_s = recording.start_s if span is None else max(recording.start_s, span[0])
-    if not np.isfinite(pressure.samples).any():
-        raise RecordingError("The left-ventricular pressure holds no values.")
-    other_rates: dict[float, list[str]] = {}
 
-    def rows(roles: Iterable[str]) -> NDArray[np.float64] | None:
-        present = [role for role in roles if role in assignment.roles]
+    recording: Recording
+    assignment: Assignment
+    calibrations: Sequence[Calibration] = ()
+    sample_rate_hz: float = field(init=False)
+    start_s: float = field(init=False)
+    size: int = field(init=False)
+    segment_count: int = field(init=False)
+    has_volume: bool = field(init=False)
+
+    def __post_init__(self) -> None:
+        rate = self.recording.channels[self.assignment.roles.index("P_LV")].sample_rate_hz
+        object.__setattr__(self, "sample_rate_hz", rate)
+        object.__setattr__(self, "start_s", self.recording.start_s)
+        object.__setattr__(self, "size", round(self.recording.duration_s * rate))
+        first = self.part(0, min(self.size, 2))
+        object.__setattr__(self, "segment_count", first.segment_count)
+        object.__setattr__(self, "has_volume", first.has_volume)
+
+    def part(self, first: int, last: int) -> PressureVolumeSignals:
+        """Every channel from sample ``first`` up to ``last`` of the pressure."""
+        first, last = max(first, 0), min(last, self.size)
+        start_s = self.start_s + first / self.sample_rate_hz
+        segments, total = self._volumes(first, last)
+        breath = self._rows(["RESP"], first, last)
+        leads = [role for role in self.assignment.roles if role and role.startswith("ECG")]
+        pressure = np.empty(last - first)
+        self._read_into(pressure, "P_LV", first, last)
+        return PressureVolumeSignals(
+            sample_rate_hz=self.sample_rate_hz,
+            pressure_mmhg=pressure,
+            segments_ml=segments,
+            volume_ml=total,
+            ecg_mv=self._rows(leads, first, last),
+            respiration=None if breath is None else breath[0],
+            start_s=start_s,
+            ecg_labels=tuple(leads),
+        )
+
+    def segments(self, first: int, last: int) -> NDArray[np.float64]:
+        """The segmental volumes alone, mL, shape (k, last − first)."""
+        segments, _ = self._volumes(max(first, 0), min(last, self.size), with_total=False)
+        if segments is None:
+            raise RecordingError("The recording has no segmental volumes.")
+        return segments
+
+    def notes(self) -> list[QualityNote]:
+        """What was brought to the pressure's clock, and where the volumes come from."""
+        others: dict[float, list[str]] = {}
+        used = {"P_LV", "RESP", "V_LV", *segment_roles(self.assignment, self.calibrations)}
+        for channel, role in zip(self.recording.channels, self.assignment.roles, strict=True):
+            wanted = role is not None and (role in used or role.startswith("ECG"))
+            if wanted and not math.isclose(channel.sample_rate_hz, self.sample_rate_hz, rel_tol=1e-9):
+                others.setdefault(channel.sample_rate_hz, []).append(channel.label)
+        resampled = [
+            QualityNote(
+                code="resampled",
+                message=f"Sampled at {rate:g} Hz and brought to the {self.sample_rate_hz:g} Hz of the pressure: "
+                + ", ".join(labels)
+                + ".",
+                channel=", ".join(labels),
+                severity="info",
+            )
+            for rate, labels in others.items()
+        ]
+        return resampled + about_volumes(self.assignment, self.calibrations, self.start_s)
+
+    def _volumes(
+        self, first: int, last: int, *, with_total: bool = True
+    ) -> tuple[NDArray[np.float64] | None, NDArray[np.float64] | None]:
+        def rows(roles: Iterable[str]) -> NDArray[np.float64] | None:
+            return self._rows([role for role in roles if with_total or role != "V_LV"], first, last)
+
+        start_s = self.start_s + first / self.sample_rate_hz
+        return read_volumes(rows, self.assignment, self.calibrations, start_s, self.sample_rate_hz)
+
+    def _rows(self, roles: Iterable[str], first: int, last: int) -> NDArray[np.float64] | None:
+        present = [role for role in roles if role in self.assignment.roles]
         if not present:
             return None
-        table = np.empty((len(present), pressure.samples.size))
+        table = np.empty((len(present), last - first))
         for row, role in zip(table, present, strict=True):
-            channel = _channel(recording, assignment, role, span)
-            if not math.isclose(channel.sample_rate_hz, pressure.sample_rate_hz, rel_tol=1e-9):
-                other_rates.setdefault(channel.sample_rate_hz, []).append(channel.label)
-            row[:] = _on_clock_of(pressure, channel)
+            self._read_into(row, role, first, last)
         return table
 
-    breath = rows(["RESP"])
-    segments, total = read_volumes(rows, assignment, calibrations, start_s, pressure.sample_rate_hz)
-    signals = PressureVolumeSignals(
-        sample_rate_hz=pressure.sample_rate_hz,
-        pressure_mmhg=pressure.samples,
-        segments_ml=segments,
-        volume_ml=total,
-        ecg_mv=rows(role for role in assignment.roles if role and role.startswith("ECG")),
-        respiration=None if breath is None else breath[0],
-        start_s=start_s,
-    )
-    resampled = [
-        QualityNote(
-            code="resampled",
-            message=f"Sampled at {rate:g} Hz and brought to the {pressure.sample_rate_hz:g} Hz of the pressure: "
-            + ", ".join(labels)
-            + ".",
-            channel=", ".join(labels),
-            severity="info",
+    def _read_into(self, row: NDArray[np.float64], role: str, first: int, last: int) -> None:
+        at = self.assignment.roles.index(role)
+        info, rate = self.recording.channels[at], self.sample_rate_hz
+        start_s, end_s = self.start_s + first / rate, self.start_s + last / rate
+        same = math.isclose(info.sample_rate_hz, rate, rel_tol=1e-9)
+        margin = 0.0 if same else min(_RESAMPLING_MARGIN_S, start_s - self.start_s)
+        # a label with a role is the only one of its kind: two would have been asked about
+        (channel,) = self.recording.read(
+            start_s - margin,
+            None if last >= self.size else end_s + (0.0 if same else _RESAMPLING_MARGIN_S),
+            [info.label],
         )
-        for rate, labels in other_rates.items()
-    ]
-    return signals, resampled + about_volumes(assignment, calibrations, start_s)
+        samples = channel.samples[:row.size] if same else self._on_clock(channel, margin, row.size)
+        row[: samples.size] = samples
+        row[samples.size :] = np.nan
+        factor = self.assignment.factors[at]
+        if factor != 1.0:
+            row *= factor
+
+    def _on_clock(self, channel: Channel, margin_s: float, size: int) -> NDArray[np.float64]:
+        skipped = round(margin_s * self.sample_rate_hz)
+        return resample(channel.samples, channel.sample_rate_hz, self.sample_rate_hz, skipped + size)[skipped:]
 
 
-def _channel(recording: Recording, assignment: Assignment, role: str, span: Span | None) -> Channel:
-    at = assignment.roles.index(role)
-    # a label with a role is the only one of its kind: two would have been asked about
-    start_s, end_s = span or (None, None)
-    (channel,) = recording.read(start_s, end_s, labels=[recording.channels[at].label])
-    factor = assignment.factors[at]
-    return channel if factor == 1.0 else replace(channel, samples=channel.samples * factor)
+def stretch_of(signals: FileSignals, span: Span) -> PressureVolumeSignals:
+    """The signals between two times of the file's own axis.
 
-
-def _on_clock_of(pressure: Channel, channel: Channel) -> NDArray[np.float64]:
-    size = pressure.samples.size
-    if not math.isclose(channel.sample_rate_hz, pressure.sample_rate_hz, rel_tol=1e-9):
-        return resample(channel.samples, channel.sample_rate_hz, pressure.sample_rate_hz, size)
-    if channel.samples.size == size:
-        return channel.samples
-    padded = np.full(size, np.nan)
-    padded[: channel.samples.size] = channel.samples[:size]
-    return padded
+    Raises
+    ------
+    RecordingError
+        Where the pressure holds no values there.
+    """
+    first, last = (round((time_s - signals.start_s) * signals.sample_rate_hz) for time_s in span)
+    part = signals.part(first, last)
+    if not np.isfinite(part.pressure_mmhg).any():
+        raise RecordingError("The left-ventricular pressure holds no values.")
+    return replace(part, start_s=max(signals.start_s, span[0]))

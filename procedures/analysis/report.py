@@ -14,8 +14,8 @@ if TYPE_CHECKING:
         Analysis,
         BeatTable,
         EpochSummary,
-        PressureVolumeSignals,
         QualityNote,
+        SignalSource,
     )
     from procedures.haemodynamics.calibration import Calibration
 
@@ -34,7 +34,7 @@ class ReportChannel:
 class AnalysisReport:
     """A recording's identity and channels, and what the engine found. ``quality`` is of readers and engine.
 
-    ``signals`` are those the engine saw, for drawing loops.
+    ``signals`` reads what the engine saw, for drawing loops.
     """
 
     sha256: str
@@ -44,7 +44,7 @@ class AnalysisReport:
     channels: tuple[ReportChannel, ...]
     analysis: Analysis
     quality: tuple[QualityNote, ...]
-    signals: PressureVolumeSignals
+    signals: SignalSource
     calibrations: tuple[Calibration, ...] = ()
 
     def settings(self) -> dict[str, Any]:

@@ -72,16 +72,25 @@ def analyse_file(
     # only now: loading the engine takes longer than refusing a wrong file
     from procedures.haemodynamics import EpochWindow, analyse
 
-    from .inputs import engine_signals
+    from .inputs import FileSignals
     from .notes import in_labels_of_file, reader_notes
     from .volumes import segment_roles
 
-    tell("Reading the signals", 0.1)
+    tell("Reading the signals", 0.05)
     try:
-        signals, notes = engine_signals(recording, assignment, calibrations)
-        tell("Finding beats and measuring them", 0.3)
+        signals = FileSignals(recording, assignment, calibrations)
         windows = [EpochWindow(mark.label, mark.start_s, mark.end_s) for mark in opened.marks]
-        analysis = analyse(signals, windows, settings=settings, overrides=overrides)
+        analysis = analyse(
+            signals,
+            windows,
+            settings=settings,
+            overrides=overrides,
+            progress=lambda share: tell("Finding beats and measuring them", 0.05 + 0.9 * share),
+        )
+        if any(
+            note.code == "gaps" and note.channel == "P_LV" and note.severity == "error" for note in analysis.quality
+        ):
+            raise RecordingError("The left-ventricular pressure holds no values.")
     except RecordingError:
         raise
     except ValueError as error:  # the engine's own refusals, which are sentences for the user
@@ -99,7 +108,7 @@ def analyse_file(
         analysis=analysis,
         quality=(
             *reader_notes(opened),
-            *notes,
+            *signals.notes(),
             *in_labels_of_file(analysis.quality, recording, assignment, segment_roles(assignment, calibrations)),
         ),
         signals=signals,

@@ -6,7 +6,7 @@ from .dyssynchrony import SegmentMotion
 from .occlusion import LoadReductionRun, load_reduction_run
 from .results import Analysis, BeatTable, EpochSummary, MetricSummary, QualityNote
 from .settings import Settings
-from .signals import EpochWindow, PressureVolumeSignals
+from .signals import EpochWindow, PressureVolumeSignals, SignalSource
 
 __all__ = [
     "ALGORITHM_VERSION",
@@ -20,6 +20,7 @@ __all__ = [
     "QualityNote",
     "SegmentMotion",
     "Settings",
+    "SignalSource",
     "analyse",
     "analyse_segments",
     "load_reduction_run",

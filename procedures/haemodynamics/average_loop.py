@@ -5,13 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from . import quality
+from .measuring import PART_S, stretches
 from .results import Analysis
-from .signals import FloatArray, PressureVolumeSignals
+from .signals import FloatArray, SignalSource
 from .windows import interpolate
 
 
 def loops(
-    signals: PressureVolumeSignals, analysis: Analysis, epoch_index: int, points: int = 101
+    signals: SignalSource, analysis: Analysis, epoch_index: int, points: int = 101
 ) -> tuple[FloatArray, FloatArray, FloatArray | None]:
     """Average loop of the used beats of one epoch, on cycle phase, for drawing.
 
@@ -28,17 +29,22 @@ def loops(
     stop = (beats.end_s[used] - signals.start_s) * rate
     if start.size == 0:
         return np.empty(0), np.empty(0), None
-    at = start[:, None] + (stop - start)[:, None] * np.linspace(0, 1, points)
-
-    def average(trace: FloatArray) -> FloatArray:
-        mean = interpolate(quality.bridge(trace), at).mean(axis=0)
-        return np.asarray(mean + (mean[0] - mean[-1]) * np.linspace(-0.5, 0.5, points))
-
-    pressure = average(signals.pressure_mmhg)
-    segments = None
-    if signals.segments_ml is not None:
-        segments = np.stack([average(row) for row in signals.segments_ml])
-    total = segments.sum(axis=0) if segments is not None else None
-    if total is None and signals.volume_ml is not None:
-        total = average(signals.volume_ml)
-    return (np.empty(0) if total is None else total), pressure, segments
+    phase = np.linspace(0, 1, points)
+    summed: FloatArray | float = 0.0
+    for low, high in stretches(signals.size, rate, PART_S):
+        block = (start >= low) & (start < high)
+        if not block.any():
+            continue
+        first = max(int(start[block].min()) - 1, 0)
+        part = signals.part(first, int(stop[block].max()) + 3)
+        at = start[block, None] + (stop - start)[block, None] * phase - first
+        rows = [part.pressure_mmhg]
+        if part.segments_ml is not None:
+            rows += list(part.segments_ml)
+        elif part.volume_ml is not None:
+            rows.append(part.volume_ml)
+        summed = summed + np.stack([interpolate(quality.bridge(row), at).sum(axis=0) for row in rows])
+    mean = np.asarray(summed) / start.size
+    mean = mean + (mean[:, :1] - mean[:, -1:]) * np.linspace(-0.5, 0.5, points)
+    segments = mean[1:] if signals.segment_count else None
+    return (mean[1:].sum(axis=0) if len(mean) > 1 else np.empty(0)), mean[0], segments

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,6 +43,23 @@ class Cycles:
     def count(self) -> int:
         """Number of beats."""
         return int(self.mark.size)
+
+    def chosen(self, which: NDArray[np.bool_] | NDArray[np.int64] | slice, shift: int = 0) -> Cycles:
+        """Some of the beats, counted from a sample that lies ``shift`` samples earlier."""
+        return Cycles(
+            self.mark[which] + shift,
+            self.next_mark[which] + shift,
+            self.onset[which] + shift,
+            self.next_onset[which] + shift,
+            self.peak_slope[which] + shift,
+            self.has_r[which],
+        )
+
+    @classmethod
+    def joined(cls, parts: Sequence[Cycles]) -> Cycles:
+        """The beats of several parts in turn."""
+        columns = (np.concatenate([getattr(part, field.name) for part in parts]) for field in fields(cls))
+        return cls(*columns)
 
 
 def match_r_waves(r_waves: IntArray, upstrokes: IntArray, sample_rate_hz: float) -> tuple[IntArray, IntArray]:

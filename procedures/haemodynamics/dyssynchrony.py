@@ -14,7 +14,8 @@ slopes of neighbouring used beats of an epoch are averaged on cycle phase.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -118,8 +119,12 @@ def dyssynchrony_percent(
         Shape (k, beats), percent; NaN for a beat without weight.
     """
     share = np.ones(slopes.shape[1:]) if weight is None else weight
+    return _percent_of_time(opposed(slopes, dead_band).astype(float), share)
+
+
+def _percent_of_time(flags: FloatArray, share: FloatArray) -> FloatArray:
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(100 * (opposed(slopes, dead_band) * share).sum(axis=2) / share.sum(axis=1))
+        return np.asarray(100 * np.einsum("kbt,bt->kb", flags, share) / share.sum(axis=1))
 
 
 def internal_flow_percent(slopes: FloatArray, weight: FloatArray | None = None) -> FloatArray:
@@ -128,7 +133,7 @@ def internal_flow_percent(slopes: FloatArray, weight: FloatArray | None = None) 
     total = np.abs(slopes.sum(axis=0))
     internal = (np.abs(slopes).sum(axis=0) - total) / 2
     with np.errstate(divide="ignore", invalid="ignore"):
-        return np.asarray(100 * (internal * share).sum(axis=1) / (total * share).sum(axis=1))
+        return np.asarray(100 * np.einsum("bt,bt->b", internal, share) / np.einsum("bt,bt->b", total, share))
 
 
 @dataclass(frozen=True)
@@ -151,6 +156,15 @@ class SegmentMotion:
     lag_ms: FloatArray
     internal_flow: FloatArray
 
+    def chosen(self, which: slice) -> SegmentMotion:
+        """Some of the beats."""
+        return SegmentMotion(*(getattr(self, field.name)[..., which] for field in fields(self)))
+
+    @classmethod
+    def joined(cls, parts: Sequence[SegmentMotion]) -> SegmentMotion:
+        """The beats of several parts in turn."""
+        return cls(*(np.concatenate([getattr(part, field.name) for part in parts], -1) for field in fields(cls)))
+
 
 def segment_motion(
     traces: SegmentTraces, cycles: Cycles, minimum: IntArray, group: NDArray[np.int64], settings: Settings, rate: float
@@ -170,10 +184,11 @@ def segment_motion(
     begin = (cycles.peak_slope - cycles.onset) / np.maximum(minimum - cycles.onset, 1)
     phase = (np.arange(SYSTOLIC_POINTS + DIASTOLIC_POINTS) + 0.5) / SYSTOLIC_POINTS
     within = weight * ((phase >= begin[:, None]) & (phase < 1))
+    against = opposed(slopes, band).astype(float)
     return SegmentMotion(
-        dyssynchrony_percent(slopes, weight, band),
-        dyssynchrony_percent(slopes, within, band),
-        dyssynchrony_percent(slopes, weight - within, band),
+        _percent_of_time(against, weight),
+        _percent_of_time(against, within),
+        _percent_of_time(against, weight - within),
         best_lag_ms(correlation),
         internal_flow_percent(slopes, weight),
     )

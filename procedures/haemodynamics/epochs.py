@@ -15,19 +15,17 @@ from . import respiration
 from .epoch_statistics import summarise
 from .results import BeatTable, EpochSummary, QualityNote
 from .settings import Settings
-from .signals import EpochWindow, FloatArray, PressureVolumeSignals
+from .signals import EpochWindow, FloatArray, SignalSource
 from .windows import IntArray
 
 
-def epoch_windows(
-    signals: PressureVolumeSignals, epochs: Sequence[EpochWindow]
-) -> tuple[list[EpochWindow], NDArray[np.bool_]]:
+def epoch_windows(signals: SignalSource, epochs: Sequence[EpochWindow]) -> tuple[list[EpochWindow], NDArray[np.bool_]]:
     """Epochs in order of time, and for which of them settling beats count.
 
     Settling counts for an epoch that begins inside the recording: what came before was another pacing state. It
     does not for the whole record taken as one epoch or an epoch that begins with the recording.
     """
-    end_s = signals.start_s + signals.duration_s
+    end_s = signals.start_s + signals.size / signals.sample_rate_hz
     if not epochs:
         return [EpochWindow("all", signals.start_s, max(end_s, signals.start_s + 1e-9))], np.zeros(1, dtype=bool)
     ordered = sorted(epochs, key=lambda window: window.start_s)
@@ -52,7 +50,7 @@ def epoch_of(mark_s: FloatArray, next_s: FloatArray, windows: Sequence[EpochWind
 
 
 def trim_breaths(
-    signals: PressureVolumeSignals,
+    channel: tuple[FloatArray, FloatArray] | None,
     refused: NDArray[Any],
     mark_s: FloatArray,
     next_s: FloatArray,
@@ -61,11 +59,15 @@ def trim_breaths(
     windows: Sequence[EpochWindow],
     settings: Settings,
 ) -> list[QualityNote]:
+    """Refuse the beats of each epoch that go beyond a whole number of breaths, and say so.
+
+    ``channel``: times, s, and values of a breathing channel, thinned out, or ``None``.
+    """
     if not settings.whole_breaths or mark_s.size == 0:
         return []
     breathing = None
-    if signals.respiration is not None:
-        breathing = respiration.from_channel(signals.respiration, signals.sample_rate_hz)
+    if channel is not None:
+        breathing = respiration.from_channel(*channel)
     if breathing is None:
         seen = ("edv_ml", "p_max_mmhg", "p_min_mmhg")
         values = [np.where(refused == "", metrics[key], np.nan) for key in seen if key in metrics]

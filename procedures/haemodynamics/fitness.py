@@ -15,7 +15,7 @@ from .cycles import Cycles
 from .loop_metrics import PressureTraces
 from .results import QualityNote
 from .settings import Settings
-from .signals import FloatArray, PressureVolumeSignals
+from .signals import FloatArray, PressureVolumeSignals, SignalSource
 
 # Out of the hard range these make the beat unusable; any other metric is then only left out of that beat.
 VITAL_KEYS = ("p_max_mmhg", "edp_mmhg", "dpdt_max_mmhg_per_s", "dpdt_min_mmhg_per_s")
@@ -38,15 +38,13 @@ def refuse(refused: NDArray[Any], reasons: Mapping[str, NDArray[np.bool_]]) -> N
         refused[flags & (refused == "")] = reason
 
 
-def unfit(
-    signals: PressureVolumeSignals, cycles: Cycles, traces: PressureTraces, settings: Settings
-) -> dict[str, NDArray[np.bool_]]:
-    """Beats with lost signal or much noise."""
-    rate, n = signals.sample_rate_hz, cycles.count
-    lost: NDArray[np.bool_] = np.zeros(n, dtype=bool)
-    channels = [signals.pressure_mmhg]
-    if (total := signals.total_ml) is not None:
-        channels.append(total)
+def lost_signal(
+    signals: PressureVolumeSignals, cycles: Cycles, total: FloatArray | None, settings: Settings
+) -> NDArray[np.bool_]:
+    """Beats with a gap or a stretch without any change in pressure or (total) volume."""
+    rate = signals.sample_rate_hz
+    lost: NDArray[np.bool_] = np.zeros(cycles.count, dtype=bool)
+    channels = [signals.pressure_mmhg, *([] if total is None else [total])]
     longest = settings.lost_signal_ms * rate / 1000
     for channel in channels:
         starts, stops = quality.missing_runs(channel)
@@ -58,12 +56,22 @@ def unfit(
         if stops.size:
             place = np.searchsorted(stops, cycles.onset, side="right")
             lost |= (place < stops.size) & (starts[np.minimum(place, stops.size - 1)] < cycles.next_onset)
+    return lost
+
+
+def fast_residual(pressure: FloatArray, traces: PressureTraces, cycles: Cycles) -> FloatArray:
+    """Root mean square of what the smoothing took off the pressure in each beat, mmHg."""
     start, stop = cycles.onset.astype(np.int64), cycles.next_onset.astype(np.int64)
-    residual = np.concatenate(([0.0], np.cumsum((quality.bridge(signals.pressure_mmhg) - traces.smooth) ** 2)))
-    rms = np.sqrt(np.maximum(residual[stop] - residual[start], 0.0) / np.maximum(stop - start, 1))
-    typical = float(np.median(rms)) if n else 0.0
-    noisy = (rms > settings.noise_ratio * typical) & (rms > 1.0)
-    return {"signal_lost": lost, "noisy": noisy}
+    residual = quality.bridge(pressure) - traces.smooth
+    np.square(residual, out=residual)
+    summed = np.concatenate(([0.0], np.cumsum(residual)))
+    return np.asarray(np.sqrt(np.maximum(summed[stop] - summed[start], 0.0) / np.maximum(stop - start, 1)))
+
+
+def noisy(residual: FloatArray, settings: Settings) -> NDArray[np.bool_]:
+    """Beats whose fast residual stands far out of the recording's."""
+    typical = float(np.median(residual)) if residual.size else 0.0
+    return np.asarray((residual > settings.noise_ratio * typical) & (residual > 1.0))
 
 
 def limit(metrics: dict[str, FloatArray], refused: NDArray[Any]) -> list[QualityNote]:
@@ -104,18 +112,16 @@ def apply_overrides(refused: NDArray[Any], mark_s: FloatArray, overrides: Mappin
     return notes
 
 
-def missing_notes(
-    signals: PressureVolumeSignals, cycles: Cycles, metrics: Mapping[str, FloatArray]
-) -> list[QualityNote]:
+def missing_notes(signals: SignalSource, cycles: Cycles, metrics: Mapping[str, FloatArray]) -> list[QualityNote]:
     """Why any metric of the catalogue is absent."""
     notes = []
     if cycles.count == 0:
         text = "No complete beat was found in the pressure, so there is no metric at all."
         return [QualityNote("no_beats", text, "P_LV", severity="error")]
-    if signals.total_ml is None:
+    if not signals.has_volume:
         text = "No volume channel: " + ", ".join(VOLUME_KEYS) + " cannot be computed; ESP is read at dP/dtmin."
         notes.append(QualityNote("no_volume", text))
-    if signals.segments_ml is None:
+    if not signals.segment_count:
         text = "No segmental volumes: " + ", ".join(SEGMENT_KEYS) + " cannot be computed."
         notes.append(QualityNote("no_segments", text))
     for key, column in metrics.items():

@@ -30,10 +30,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import ndimage
 from scipy.interpolate import PchipInterpolator as interpolate_monotone
 
 from .cycles import Cycles
-from .filters import Differentiator, differentiator, low_pass
+from .filters import differentiator, low_pass
 from .relaxation import tau_exponential_ms, tau_logistic_ms, tau_zero_asymptote_ms
 from .settings import Settings
 from .signals import FloatArray
@@ -45,19 +46,23 @@ SLOPE_NOISE_SHARE = 0.005
 START_MS = 41.0
 LONGEST_RELAXATION_S = 0.35
 LOWEST_RELAXATION_HZ = 700.0
+VOLUME_METRICS = ("esp_mmhg", "edv_ml", "esv_ml", "sv_ml", "ef_percent", "stroke_work_mmhg_ml")
 
 
 @dataclass(frozen=True)
 class PressureTraces:
-    """Pressure bridged and free of hum; smoothed for reading; for locating extremes; its derivative (mmHg/s)."""
+    """Pressure bridged and free of hum; smoothed for reading; for locating extremes; its derivative (mmHg/s).
+
+    ``noisy_rise``, ``noisy_fall``: the derivative's noise exceeds 0.5 % of a typical dP/dtmax, dP/dtmin.
+    """
 
     raw: FloatArray
     smooth: FloatArray
     locator: FloatArray
     slope: FloatArray
     coarse_slope: FloatArray
-    slope_noise: float
-    differentiator: Differentiator
+    noisy_rise: bool
+    noisy_fall: bool
 
 
 def _beat_extreme(
@@ -82,9 +87,8 @@ def slope_extreme(traces: PressureTraces, at: IntArray, sign: int, sample_rate_h
     half = round(0.04 * sample_rate_hz)
     size = traces.slope.size
     widest = argmax(traces.slope, np.maximum(at - half, 0), np.minimum(at + half + 1, size), sign)
-    plain = traces.slope[widest]
-    if at.size == 0 or traces.slope_noise < SLOPE_NOISE_SHARE * np.median(np.abs(plain)):
-        return np.asarray(plain)
+    if not (traces.noisy_rise if sign > 0 else traces.noisy_fall):
+        return np.asarray(traces.slope[widest])
     return vertex(traces.slope, at, round(SLOPE_HALF_S * sample_rate_hz), sign)
 
 
@@ -108,7 +112,7 @@ def relaxation_metrics(
     raw, smooth, fine_rate = refined(traces.raw, factor), refined(traces.smooth, factor), rate * factor
     # Where the derivative is noisy its smallest sample wanders; a narrower filter holds the start steady.
     steady = traces.slope
-    if minimum.size and traces.slope_noise > SLOPE_NOISE_SHARE * np.median(np.abs(traces.slope[minimum])):
+    if traces.noisy_fall:
         steady = differentiator(START_MS, rate)(traces.raw)
     half = round(0.04 * rate)
     steepest = argmax(steady, np.maximum(minimum - half, 0), np.minimum(minimum + half // 2, steady.size), -1)
@@ -169,13 +173,41 @@ def volume_metrics(
     minimum: IntArray,
     settings: Settings,
     sample_rate_hz: float,
-    pace: float,
 ) -> dict[str, FloatArray]:
     """Metrics that need the total volume.
 
-    ``pace`` is how many times faster than 60 a minute the heart beats, at least 1. A beat compressed in time is seen
-    through filters and a vertex window compressed alike; fixed ones reach over the corners of a short plateau.
+    A beat compressed in time is seen through filters and a vertex window compressed alike; fixed ones reach over the
+    corners of a short plateau. The beats are therefore read in classes of heart rate, a quarter apart.
     """
+    if cycles.count == 0:
+        return {key: np.empty(0) for key in VOLUME_METRICS}
+    pace = pace_classes(60 * sample_rate_hz / (cycles.next_mark - cycles.mark))
+    result = {key: np.full(cycles.count, np.nan) for key in VOLUME_METRICS}
+    for faster in np.unique(pace):
+        members = pace == faster
+        found = _volume_metrics(
+            traces, total, cycles.chosen(members), minimum[members], settings, sample_rate_hz, float(faster)
+        )
+        for key, column in found.items():
+            result[key][members] = column
+    return result
+
+
+def pace_classes(heart_rate_per_min: FloatArray) -> FloatArray:
+    """How many times faster than 60 a minute the heart beats about each beat, at least 1, as a power of 1.25."""
+    around = ndimage.median_filter(heart_rate_per_min, size=9, mode="nearest")
+    return np.asarray(1.25 ** np.round(np.log(np.maximum(around / 60, 1.0)) / np.log(1.25)))
+
+
+def _volume_metrics(
+    traces: PressureTraces,
+    total: FloatArray,
+    cycles: Cycles,
+    minimum: IntArray,
+    settings: Settings,
+    sample_rate_hz: float,
+    pace: float,
+) -> dict[str, FloatArray]:
     size = total.size
     smooth = low_pass(total, settings.volume_bandwidth_hz * pace, sample_rate_hz)
     locator = low_pass(total, settings.locator_bandwidth_hz * pace, sample_rate_hz)

@@ -14,7 +14,7 @@ from . import quality
 from .filters import low_pass
 from .load_reduction import CurvedRelation, ExponentialRelation, LoadReductionError, Relation
 from .results import Analysis
-from .signals import FloatArray, PressureVolumeSignals
+from .signals import FloatArray, SignalSource
 from .windows import blocks, gather
 
 MOST_ROUNDS = 25
@@ -60,7 +60,7 @@ def end_systolic_points(
 
 
 def load_reduction_run(
-    signals: PressureVolumeSignals, analysis: Analysis, epoch_index: int, curved: bool = False
+    signals: SignalSource, analysis: Analysis, epoch_index: int, curved: bool = False
 ) -> LoadReductionRun:
     """Fit every relation over the falling limb of one epoch.
 
@@ -79,17 +79,21 @@ def load_reduction_run(
         If there is no volume, or no limb of five beats over which EDV falls by a tenth.
     """
     beats, settings, rate = analysis.beats, analysis.settings, signals.sample_rate_hz
-    total = signals.total_ml
-    if total is None or "edv_ml" not in beats.metrics:
+    if not signals.has_volume or "edv_ml" not in beats.metrics:
         raise LoadReductionError("A load-reduction run needs a volume channel.")
     # Beats unlike their neighbours and part breaths are what an occlusion consists of.
     fit = np.isin(beats.refused, USABLE_REASONS) & (beats.epoch == epoch_index)
     rows = np.flatnonzero(fit & np.isfinite(beats.metrics["edv_ml"]))
     rows = rows[relations.falling_limb(beats.metrics["edv_ml"][rows])]
     edv = beats.metrics["edv_ml"][rows]
-    pressure = low_pass(quality.bridge(signals.pressure_mmhg), settings.pressure_bandwidth_hz, rate)
+    # the stretch of the run alone, with a second on either side for the filters
+    first = max(int((beats.time_s[rows[0]] - signals.start_s - 1.0) * rate), 0)
+    part = signals.part(first, int((beats.end_s[rows[-1]] - signals.start_s + 1.0) * rate))
+    total = part.total_ml
+    assert total is not None  # noqa: S101 - for the type checker; asked above
+    pressure = low_pass(quality.bridge(part.pressure_mmhg), settings.pressure_bandwidth_hz, rate)
     volume = low_pass(quality.bridge(total), settings.volume_bandwidth_hz, rate)
-    start = np.round((beats.time_s[rows] - signals.start_s) * rate).astype(np.int64)
+    start = np.round((beats.time_s[rows] - part.start_s) * rate).astype(np.int64)
     stop = start + (0.75 * (beats.end_s[rows] - beats.time_s[rows]) * rate).astype(np.int64)
     esv, esp = end_systolic_points(pressure, volume, start, stop, settings.end_systolic_v0_ml)
     refused: dict[str, str] = {}

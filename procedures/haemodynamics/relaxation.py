@@ -11,6 +11,7 @@ pressure plus a margin (5 mmHg by default; common practice, from memory).
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +19,8 @@ from numpy.typing import NDArray
 from .signals import FloatArray
 
 Mask = NDArray[np.bool_]
-Model = Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray, FloatArray]]
+Model = Callable[[FloatArray, FloatArray], FloatArray]
+Slopes = Callable[[FloatArray, FloatArray, FloatArray], tuple[FloatArray, FloatArray]]
 MINIMUM_SAMPLES = 6
 SHORTEST_MS, LONGEST_MS = 3.0, 400.0
 STEPS = 10
@@ -51,30 +53,53 @@ def tau_zero_asymptote_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mas
     return np.where((n >= MINIMUM_SAMPLES) & (slope < 0), tau, np.nan)
 
 
-def _exponential(time_ms: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Shape exp(−t/tau) and its first and second derivative by tau."""
-    rate = time_ms / tau[:, None] ** 2
-    shape = np.exp(-time_ms / tau[:, None])
-    return shape, shape * rate, shape * rate * (rate - 2 / tau[:, None])
+def _exponential(time_ms: FloatArray, tau: FloatArray) -> FloatArray:
+    """Shape exp(−t/tau)."""
+    return np.asarray(np.exp(time_ms / -tau[:, None]))
 
 
-def _logistic(time_ms: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Shape 1/(1 + exp(t/tau)) and its first and second derivative by tau."""
-    rate = time_ms / tau[:, None] ** 2
-    shape = 1.0 / (1.0 + np.exp(np.minimum(time_ms / tau[:, None], 700.0)))
+def _logistic(time_ms: FloatArray, tau: FloatArray) -> FloatArray:
+    """Shape 1/(1 + exp(t/tau))."""
+    return np.asarray(1.0 / (1.0 + np.exp(np.minimum(time_ms / tau[:, None], 700.0))))
+
+
+def _exponential_slopes(shape: FloatArray, rate: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """First and second derivative by tau of the exponential shape; ``rate`` is t/tau²."""
+    first = shape * rate
+    return first, first * (rate - 2 / tau[:, None])
+
+
+def _logistic_slopes(shape: FloatArray, rate: FloatArray, tau: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """As :func:`_exponential_slopes`, of the logistic shape."""
     first = shape * (1.0 - shape) * rate
-    return shape, first, first * ((1.0 - 2.0 * shape) * rate - 2 / tau[:, None])
+    return first, first * ((1.0 - 2.0 * shape) * rate - 2 / tau[:, None])
 
 
-def _line(shape: FloatArray, pressure: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Best amplitude and offset for one shape per beat, and the squared error left."""
-    n = weight.sum(axis=1)
-    mean_s, mean_p = (weight * shape).sum(axis=1) / n, (weight * pressure).sum(axis=1) / n
-    ds, dp = weight * (shape - mean_s[:, None]), weight * (pressure - mean_p[:, None])
-    spread = (ds * ds).sum(axis=1)
-    amplitude = (ds * dp).sum(axis=1) / np.where(spread > 0, spread, np.nan)
-    offset = mean_p - amplitude * mean_s
-    return amplitude, offset, ((dp - amplitude[:, None] * ds) ** 2).sum(axis=1)
+@dataclass(frozen=True)
+class _Sums:
+    """What the sums over the window of each beat need again and again: weights, pressures about their mean."""
+
+    weight: FloatArray
+    pressure: FloatArray
+    count: FloatArray
+    mean: FloatArray
+    power: FloatArray
+
+    @classmethod
+    def of(cls, pressure: FloatArray, inside: Mask) -> _Sums:
+        weight = inside.astype(float)
+        count = weight.sum(axis=1)
+        mean = np.einsum("bt,bt->b", weight, pressure) / count
+        centred = weight * (pressure - mean[:, None])
+        return cls(weight, centred, count, mean, np.einsum("bt,bt->b", centred, centred))
+
+    def line(self, shape: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Best amplitude and offset for one (weighted) shape per beat, and the squared error left."""
+        mean = shape.sum(axis=1) / self.count
+        shared = np.einsum("bt,bt->b", shape, self.pressure)
+        spread = np.einsum("bt,bt->b", shape, shape) - self.count * mean**2
+        amplitude = shared / np.where(spread > 0, spread, np.nan)
+        return amplitude, self.mean - amplitude * mean, self.power - amplitude * shared
 
 
 def curvature_bias(
@@ -90,68 +115,95 @@ def curvature_bias(
     Box, J R Stat Soc B 1971;33:171 (from memory): −½·s²·M⁻¹·Σ J_i·tr(M⁻¹·H_i), with J the gradient and H the second
     derivatives of the model at each sample, M = Σ J_i·J_iᵀ, s² the residual variance.
     """
-    jacobian = np.stack((shape, amplitude[:, None] * first, np.ones_like(shape)), axis=2) * weight[:, :, None]
-    normal = np.einsum("bsi,bsj->bij", jacobian, jacobian)
-    good = np.isfinite(normal).all(axis=(1, 2)) & (np.linalg.cond(np.where(np.isfinite(normal), normal, 0)) < 1e13)
+    jacobian = np.stack((shape, amplitude[:, None] * first, np.ones_like(shape)), axis=1) * weight[:, None]
+    normal = np.matmul(jacobian, jacobian.transpose(0, 2, 1))
+    scale = np.sqrt(np.einsum("bii->bi", normal))
+    alike = normal / (scale[:, :, None] * scale[:, None, :])
+    good = np.isfinite(alike).all(axis=(1, 2))
+    good &= np.linalg.det(np.where(good[:, None, None], alike, 0.0)) > 1e-12
     inverse = np.linalg.inv(np.where(good[:, None, None], normal, np.eye(3)))
     trace = 2 * inverse[:, 0, 1, None] * first + inverse[:, 1, 1, None] * amplitude[:, None] * second
     variance = error / np.maximum(weight.sum(axis=1) - 3, 1)
-    pull = np.einsum("bsi,bs->bi", jacobian, weight * trace)
+    pull = np.matmul(jacobian, (weight * trace)[:, :, None])[:, :, 0]
     bias = -0.5 * variance * np.einsum("bi,bi->b", inverse[:, 1], pull)
     return np.where(good, bias, 0.0)
 
 
+def _coarse_tau(model: Model, time_ms: FloatArray, sums: _Sums) -> FloatArray:
+    """Best of 25 time constants for each beat, ms.
+
+    Windows begin at the first sample, so the sums of a candidate's shape depend on the window's length alone.
+    """
+    candidates = np.geomspace(SHORTEST_MS, LONGEST_MS, 25)
+    shapes = model(time_ms, candidates)
+    length = np.maximum(sums.count.astype(np.int64), 1) - 1
+    total, power = np.cumsum(shapes, axis=1)[:, length], np.cumsum(shapes**2, axis=1)[:, length]
+    shared = np.einsum("ct,bt->cb", shapes, sums.pressure)
+    spread = power - total**2 / sums.count
+    gain = np.where(spread > 0, shared**2 / np.where(spread > 0, spread, 1.0), 0.0)
+    return np.asarray(candidates[gain.argmax(axis=0)])
+
+
 def _fit(
-    model: Model, time_ms: FloatArray, pressure: FloatArray, inside: Mask, repeats: int
+    model: Model, slopes: Slopes, time_ms: FloatArray, pressure: FloatArray, inside: Mask, repeats: int
 ) -> tuple[FloatArray, FloatArray]:
     """Separable least squares: amplitude and offset are linear, so only tau is searched for.
 
-    A grid over tau for all beats, then damped Gauss-Newton steps on the projected residual, each beat keeping its
-    best; at last the bias by curvature is taken off. Returns tau and offset, shape (beats,). ``repeats``: samples for
-    each independent one, above 1 where they were interpolated.
+    The best of a grid over tau, then damped Gauss-Newton steps on the projected residual until none moves tau by a
+    millionth; at last the bias by curvature is taken off. Returns tau and offset, shape (beats,). ``repeats``:
+    samples for each independent one, above 1 where they were interpolated.
     """
-    n_beats = pressure.shape[0]
-    weight = inside.astype(float)
     enough = inside.sum(axis=1) >= MINIMUM_SAMPLES
-    best_tau, best_error = np.full(n_beats, SHORTEST_MS), np.full(n_beats, np.inf)
+    result = np.full((2, inside.shape[0]), np.nan)
+    if not enough.any():
+        return result[0], result[1]
+    inside, pressure = inside[enough], pressure[enough]
+    sums = _Sums.of(pressure, inside)
+    weight = sums.weight
     with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        for candidate in np.geomspace(SHORTEST_MS, LONGEST_MS, 25):
-            shape = np.broadcast_to(model(time_ms, np.full(1, candidate))[0], pressure.shape)
-            _, _, error = _line(shape, pressure, weight)
-            better = error < best_error
-            best_tau, best_error = np.where(better, candidate, best_tau), np.where(better, error, best_error)
-        damping = np.ones(n_beats)
+        tau = _coarse_tau(model, time_ms, sums)
+        shape = weight * model(time_ms, tau)
+        amplitude, offset, error = sums.line(shape)
+        damping = np.ones(tau.size)
         for _ in range(STEPS):
-            shape, first, _ = model(time_ms, best_tau)
-            amplitude, offset, _ = _line(shape, pressure, weight)
-            residual = weight * (pressure - amplitude[:, None] * shape - offset[:, None])
-            a, b, _ = _line(shape, first, weight)
-            direction = weight * amplitude[:, None] * (first - a[:, None] * shape - b[:, None])
-            step = damping * (direction * residual).sum(axis=1) / (direction**2).sum(axis=1)
-            step = np.clip(np.nan_to_num(step), -0.4 * best_tau, 0.6 * best_tau)
-            trial = np.clip(best_tau + step, SHORTEST_MS, LONGEST_MS)
-            _, _, error = _line(model(time_ms, trial)[0], pressure, weight)
-            better = error < best_error
-            best_tau, best_error = np.where(better, trial, best_tau), np.where(better, error, best_error)
+            first, _ = slopes(shape, time_ms / tau[:, None] ** 2, tau)
+            mean_s, mean_f = shape.sum(axis=1) / sums.count, first.sum(axis=1) / sums.count
+            shape_power = np.einsum("bt,bt->b", shape, shape) - sums.count * mean_s**2
+            shared = np.einsum("bt,bt->b", shape, first) - sums.count * mean_s * mean_f
+            free = np.einsum("bt,bt->b", first, first) - sums.count * mean_f**2 - shared**2 / shape_power
+            # the residual is orthogonal to the shape and to a constant, so of the direction only ``first`` is left
+            pull = np.einsum("bt,bt->b", first, sums.pressure) - amplitude * shared
+            step = damping * pull / (amplitude * free)
+            step = np.clip(np.nan_to_num(step), -0.4 * tau, 0.6 * tau)
+            trial = np.clip(tau + step, SHORTEST_MS, LONGEST_MS)
+            shape_t = weight * model(time_ms, trial)
+            amplitude_t, offset_t, error_t = sums.line(shape_t)
+            better = error_t < error
+            tau, error = np.where(better, trial, tau), np.where(better, error_t, error)
+            amplitude, offset = np.where(better, amplitude_t, amplitude), np.where(better, offset_t, offset)
+            shape = np.where(better[:, None], shape_t, shape)
             damping = np.where(better, 1.0, 0.3 * damping)
-        shape, first, second = model(time_ms, best_tau)
-        amplitude, offset, _ = _line(shape, pressure, weight)
-        bias = repeats * curvature_bias(shape, first, second, amplitude, weight, best_error)
-    inner = (best_tau > 1.01 * SHORTEST_MS) & (best_tau < 0.99 * LONGEST_MS)
-    good = enough & (amplitude > 0) & np.isfinite(best_error) & inner
-    tau = best_tau - np.clip(np.nan_to_num(bias), -0.5 * best_tau, 0.5 * best_tau)
-    return np.where(good, tau, np.nan), np.where(good, offset, np.nan)
+            if not (np.abs(step) > 1e-6 * tau).any():
+                break
+        first, second = slopes(shape, time_ms / tau[:, None] ** 2, tau)
+        residual = np.maximum(error, 0.0)
+        bias = repeats * curvature_bias(shape, first, second, amplitude, weight, residual)
+    inner = (tau > 1.01 * SHORTEST_MS) & (tau < 0.99 * LONGEST_MS)
+    good = (amplitude > 0) & np.isfinite(error) & inner
+    tau = tau - np.clip(np.nan_to_num(bias), -0.5 * tau, 0.5 * tau)
+    result[:, enough] = np.where(good, (tau, offset), np.nan)
+    return result[0], result[1]
 
 
 def tau_exponential_ms(
     time_ms: FloatArray, pressure: FloatArray, inside: Mask, repeats: int = 1
 ) -> tuple[FloatArray, FloatArray]:
     """Free-asymptote tau, ms, and Pinf, mmHg; shapes as in :func:`tau_zero_asymptote_ms`."""
-    return _fit(_exponential, time_ms, pressure, inside, repeats)
+    return _fit(_exponential, _exponential_slopes, time_ms, pressure, inside, repeats)
 
 
 def tau_logistic_ms(
     time_ms: FloatArray, pressure: FloatArray, inside: Mask, repeats: int = 1
 ) -> tuple[FloatArray, FloatArray]:
     """Logistic tau, ms, and PB, mmHg; t = 0 at dP/dtmin; shapes as in :func:`tau_zero_asymptote_ms`."""
-    return _fit(_logistic, time_ms, pressure, inside, repeats)
+    return _fit(_logistic, _logistic_slopes, time_ms, pressure, inside, repeats)

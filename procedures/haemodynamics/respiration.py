@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from .signals import FloatArray
+from .windows import block_means
 
 SLOWEST_HZ, FASTEST_HZ = 0.12, 0.6
 WINDOW_S = 40.0
@@ -70,16 +71,20 @@ def dominant_period_s(time_s: FloatArray, value: FloatArray, fastest_hz: float =
     return float(1 / frequency[best]) if inner and mean[best] >= CLEAR_SHARE + by_chance / len(counts) else None
 
 
-def from_channel(respiration: FloatArray, sample_rate_hz: float) -> Breathing | None:
-    """Breathing from its own channel."""
-    good = np.isfinite(respiration)
-    if not good.any():
-        return None
-    filled = np.where(good, respiration, respiration[good].mean())
+def thinned(respiration: FloatArray, sample_rate_hz: float, start_s: float) -> tuple[FloatArray, FloatArray]:
+    """Times, s, and means of a breathing channel at about 4 Hz; blocks with missing samples are left out."""
     step = max(int(sample_rate_hz / SERIES_HZ), 1)
-    usable = filled.size - filled.size % step
-    series = filled[:usable].reshape(-1, step).mean(axis=1)
-    period = dominant_period_s(np.arange(series.size) * step / sample_rate_hz, series)
+    series = block_means(respiration, step)
+    time_s: FloatArray = start_s + (np.arange(series.size, dtype=np.float64) + 0.5) * (step / sample_rate_hz)
+    good = np.isfinite(series)
+    return time_s[good], series[good]
+
+
+def from_channel(time_s: FloatArray, series: FloatArray) -> Breathing | None:
+    """Breathing from its own channel, thinned out."""
+    if time_s.size == 0:
+        return None
+    period = dominant_period_s(time_s, series)
     return Breathing(period, "respiration channel") if period else None
 
 

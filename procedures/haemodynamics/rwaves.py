@@ -7,7 +7,7 @@ from scipy import ndimage, signal
 
 from .signals import FloatArray
 from .upstrokes import local_peak_height
-from .windows import IntArray, argmax
+from .windows import IntArray, argmax, block_means
 
 SHORTEST_RR_S = 0.25
 LOWEST_RATE_HZ = 200.0
@@ -15,8 +15,9 @@ LOWEST_RATE_HZ = 200.0
 
 def _reduced(lead: FloatArray, factor: int) -> FloatArray:
     """Block means of ``factor`` samples, then a running median of three: pacing spikes of 1 to 2 ms go."""
-    usable = lead.size - lead.size % factor
-    mean = lead[:usable].reshape(-1, factor).mean(axis=1)
+    mean = block_means(lead, factor)
+    if not np.isfinite(mean).all():
+        mean = np.nan_to_num(mean, nan=0.0, posinf=0.0, neginf=0.0)
     if mean.size < 3:
         return mean
     low, high = np.minimum(mean[:-2], mean[1:-1]), np.maximum(mean[:-2], mean[1:-1])
@@ -37,16 +38,18 @@ def qrs_energy(ecg: FloatArray, sample_rate_hz: float) -> tuple[FloatArray, Floa
     rate = sample_rate_hz / factor
     band = signal.butter(2, (5.0, 25.0), btype="bandpass", fs=rate, output="sos")
     count = ecg.shape[1] // factor
-    energy, magnitude = np.zeros(count), np.zeros(count)
+    energy, magnitude, squared, slope = np.zeros(count), np.zeros(count), np.empty(count), np.empty(count - 2)
     for lead in ecg:
-        filled = np.nan_to_num(lead, nan=0.0, posinf=0.0, neginf=0.0)
-        passed = signal.sosfiltfilt(band, _reduced(filled, factor))
+        passed = signal.sosfiltfilt(band, _reduced(lead, factor))
         scale = np.percentile(np.abs(passed[:: max(int(rate // 50), 1)]), 98)
         if not scale > 1e-6:  # a lead that is off or flat
             continue
         passed /= scale
-        energy += np.gradient(passed) ** 2
-        magnitude += passed**2
+        np.square(passed, out=squared)
+        magnitude += squared
+        np.subtract(passed[2:], passed[:-2], out=slope)
+        np.square(slope, out=slope)
+        energy[1:-1] += slope
     energy = ndimage.uniform_filter1d(energy, max(int(0.1 * rate), 1))
     return energy, np.sqrt(magnitude), rate
 

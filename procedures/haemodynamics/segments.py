@@ -11,6 +11,7 @@ from .filters import low_pass
 from .results import QualityNote
 from .settings import Settings
 from .signals import FloatArray
+from .windows import block_means
 
 REDUCED_HZ = 250.0
 LAG_BANDWIDTH_HZ = 25.0
@@ -73,26 +74,36 @@ def white_noise(volume: FloatArray) -> FloatArray:
     return np.asarray(1.4826 * np.median(np.abs(np.diff(volume, 4, axis=-1)), axis=-1) / np.sqrt(70.0))
 
 
-def reduce_segments(segments: FloatArray, settings: Settings, sample_rate_hz: float) -> SegmentTraces:
-    """One low-pass common to all segments, as wide as their noise allows, and the slopes under it.
+@dataclass(frozen=True)
+class SlopeFilter:
+    """The low-pass common to all segments of a whole recording; attributes as in :class:`SegmentTraces`.
+
+    ``plain``: the segments keep their rate and a central difference.
+    """
+
+    plain: bool
+    noise: FloatArray
+    bandwidth_hz: float
+    noisy: bool
+
+
+def choose_slope_filter(segments: FloatArray, settings: Settings, sample_rate_hz: float) -> SlopeFilter:
+    """One low-pass common to all segments, as wide as their noise in a representative part allows.
 
     Clean signals keep their rate and a plain central difference. Else block means down to about 250 Hz and a
     Gaussian, which never makes a monotonic signal turn as a sharper filter would, so it adds no false reversals; its
     bandwidth is the widest of a ladder (down to ``slope_bandwidth_hz``) at which the noise of the slopes stays below
     1 % of their peaks.
     """
-    factor = max(int(sample_rate_hz // REDUCED_HZ), 1)
-    rate = sample_rate_hz / factor
-    usable = segments.shape[1] - segments.shape[1] % factor
-    reduced = np.stack([row[:usable].reshape(-1, factor).mean(axis=1) for row in segments])
-    smooth = np.stack([low_pass(row, LAG_BANDWIDTH_HZ, rate) for row in reduced])
+    factor, rate = _reduction(sample_rate_hz)
+    if segments.shape[1] < 8 * factor:
+        return SlopeFilter(True, np.zeros(len(segments)), 0.22 * sample_rate_hz, False)
+    reduced = block_means(segments, factor)
+    smooth = low_pass(reduced, LAG_BANDWIDTH_HZ, rate)
     peak = float(np.median(np.percentile(np.abs(np.diff(smooth[:, ::5], axis=1)), 95, axis=1)) * rate / 5)
-    middle = segments[:, max(segments.shape[1] // 2 - int(30 * sample_rate_hz), 0) :][:, : int(60 * sample_rate_hz)]
-    white = white_noise(middle)
-    plain_noise = white * _slope_gain(sample_rate_hz, sample_rate_hz)
+    plain_noise = white_noise(segments) * _slope_gain(sample_rate_hz, sample_rate_hz)
     if np.median(plain_noise) <= TOLERATED_NOISE * peak:
-        slope = np.stack([np.gradient(row, 1 / sample_rate_hz) for row in segments])
-        return SegmentTraces(smooth, rate, slope, sample_rate_hz, plain_noise, 0.22 * sample_rate_hz, False)
+        return SlopeFilter(True, plain_noise, 0.22 * sample_rate_hz, False)
     white = white_noise(reduced)
     for bandwidth in (
         *(value for value in LADDER_HZ if value > settings.slope_bandwidth_hz),
@@ -102,14 +113,31 @@ def reduce_segments(segments: FloatArray, settings: Settings, sample_rate_hz: fl
         noisy = bool(np.median(noise) > TOLERATED_NOISE * peak)
         if not noisy:
             break
-    return SegmentTraces(smooth, rate, _slope(reduced, bandwidth, rate), rate, noise, bandwidth, noisy)
+    return SlopeFilter(False, noise, bandwidth, noisy)
 
 
-def filter_note(traces: SegmentTraces, settings: Settings) -> QualityNote:
+def _reduction(sample_rate_hz: float) -> tuple[int, float]:
+    factor = max(int(sample_rate_hz // REDUCED_HZ), 1)
+    return factor, sample_rate_hz / factor
+
+
+def segment_traces(segments: FloatArray, chosen: SlopeFilter, sample_rate_hz: float) -> SegmentTraces:
+    """Volumes and slopes of a part of a recording under the filter chosen for the whole."""
+    factor, rate = _reduction(sample_rate_hz)
+    reduced = block_means(segments, factor)
+    smooth = low_pass(reduced, LAG_BANDWIDTH_HZ, rate)
+    if chosen.plain:
+        slope, slope_rate = np.asarray(np.gradient(segments, 1 / sample_rate_hz, axis=-1)), sample_rate_hz
+    else:
+        slope, slope_rate = _slope(reduced, chosen.bandwidth_hz, rate), rate
+    return SegmentTraces(smooth, rate, slope, slope_rate, chosen.noise, chosen.bandwidth_hz, chosen.noisy)
+
+
+def filter_note(chosen: SlopeFilter, settings: Settings) -> QualityNote:
     """What was done to the segments before their slopes were compared."""
-    beats = f", {settings.slope_average_beats} neighbouring beats averaged" if traces.noisy else ""
-    noise = float(np.median(traces.noise))
-    text = f"Slopes of the segments under {traces.bandwidth_hz:.0f} Hz{beats}; noise {noise:.1f} mL/s (SD)."
+    beats = f", {settings.slope_average_beats} neighbouring beats averaged" if chosen.noisy else ""
+    noise = float(np.median(chosen.noise))
+    text = f"Slopes of the segments under {chosen.bandwidth_hz:.0f} Hz{beats}; noise {noise:.1f} mL/s (SD)."
     return QualityNote("slope_filter", text, severity="info")
 
 

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,6 +32,8 @@ class PressureVolumeSignals:
         Breathing signal in any unit, shape (n,), or ``None``.
     start_s
         Time of the first sample on the recording's clock, s.
+    ecg_labels
+        Names of the leads for notes about them, where they are known.
 
     Raises
     ------
@@ -45,6 +48,7 @@ class PressureVolumeSignals:
     ecg_mv: FloatArray | None = None
     respiration: FloatArray | None = None
     start_s: float = 0.0
+    ecg_labels: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.sample_rate_hz) and self.sample_rate_hz >= 100):
@@ -72,7 +76,53 @@ class PressureVolumeSignals:
     @property
     def duration_s(self) -> float:
         """Length of the recording, s."""
-        return self.pressure_mmhg.size / self.sample_rate_hz
+        return self.size / self.sample_rate_hz
+
+    @property
+    def size(self) -> int:
+        """Number of samples of each channel."""
+        return int(self.pressure_mmhg.size)
+
+    @property
+    def segment_count(self) -> int:
+        """Number of segmental volumes."""
+        return 0 if self.segments_ml is None else len(self.segments_ml)
+
+    @property
+    def has_volume(self) -> bool:
+        """Whether there is any volume, segmental or total."""
+        return self.segments_ml is not None or self.volume_ml is not None
+
+    def part(self, first: int, last: int) -> PressureVolumeSignals:
+        """The samples from ``first`` up to ``last`` of every channel, without copying them."""
+        if first <= 0 and last >= self.size:
+            return self
+        first = max(first, 0)
+
+        def cut(x: FloatArray | None) -> FloatArray | None:
+            return None if x is None else x[..., first:last]
+
+        return replace(
+            self,
+            pressure_mmhg=self.pressure_mmhg[first:last],
+            segments_ml=cut(self.segments_ml),
+            volume_ml=cut(self.volume_ml),
+            ecg_mv=cut(self.ecg_mv),
+            respiration=cut(self.respiration),
+            start_s=self.start_s + first / self.sample_rate_hz,
+        )
+
+    def segments(self, first: int, last: int) -> FloatArray:
+        """The segmental volumes of a stretch, mL, shape (k, last − first).
+
+        Raises
+        ------
+        ValueError
+            If there are none.
+        """
+        if self.segments_ml is None:
+            raise ValueError("The recording has no segmental volumes.")
+        return self.segments_ml[:, max(first, 0) : last]
 
     @property
     def total_ml(self) -> FloatArray | None:
@@ -80,6 +130,39 @@ class PressureVolumeSignals:
         if self.segments_ml is not None:
             return np.asarray(self.segments_ml.sum(axis=0))
         return self.volume_ml
+
+
+class SignalSource(Protocol):
+    """Signals that may be too long to hold at once: any stretch of them on demand.
+
+    Attributes
+    ----------
+    sample_rate_hz, start_s, size
+        Sampling rate (Hz), time of the first sample (s) and number of samples of the pressure's clock.
+    segment_count
+        Segmental volumes, 0 where there are none.
+    has_volume
+        Whether there is any volume, segmental or total.
+    """
+
+    @property
+    def sample_rate_hz(self) -> float: ...
+    @property
+    def start_s(self) -> float: ...
+    @property
+    def size(self) -> int: ...
+    @property
+    def segment_count(self) -> int: ...
+    @property
+    def has_volume(self) -> bool: ...
+
+    def part(self, first: int, last: int) -> PressureVolumeSignals:
+        """Every channel from sample ``first`` up to ``last``."""
+        ...
+
+    def segments(self, first: int, last: int) -> FloatArray:
+        """The segmental volumes alone, mL, shape (segment_count, last − first)."""
+        ...
 
 
 @dataclass(frozen=True)

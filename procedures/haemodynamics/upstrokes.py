@@ -7,7 +7,7 @@ from scipy import ndimage, signal
 
 from .filters import differentiator
 from .signals import FloatArray
-from .windows import IntArray, gather
+from .windows import IntArray, block_means, gather
 
 SHORTEST_CYCLE_S = 0.24
 REDUCED_HZ = 200.0
@@ -37,8 +37,7 @@ def find_upstrokes(pressure: FloatArray, sample_rate_hz: float) -> IntArray:
         return np.empty(0, dtype=np.int64)
     factor = max(int(sample_rate_hz // REDUCED_HZ), 1)
     rate = sample_rate_hz / factor
-    usable = pressure.size - pressure.size % factor
-    reduced = pressure[:usable].reshape(-1, factor).mean(axis=1)
+    reduced = block_means(pressure, factor)
     calm = ndimage.median_filter(reduced, size=max(round(KNOCK_S * rate), 1) | 1, mode="nearest")
     slope = differentiator(DETECTION_MS, rate)(calm)
     typical = local_peak_height(slope, rate)

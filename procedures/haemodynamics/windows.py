@@ -62,7 +62,29 @@ def vertex(x: FloatArray, centre: IntArray, half: int, sign: int = 1) -> FloatAr
 
 
 def interpolate(x: FloatArray, position: FloatArray) -> FloatArray:
-    """Linear reading of ``x`` at fractional sample positions of any shape."""
-    low = np.clip(np.floor(position).astype(np.int64), 0, max(x.shape[-1] - 2, 0))
+    """Linear reading of ``x`` (along its last axis) at fractional sample positions of any shape."""
+    low = position.astype(np.int64)  # truncation is the floor of all that lies within the signal
+    np.clip(low, 0, max(x.shape[-1] - 2, 0), out=low)
     share = np.clip(position - low, 0.0, 1.0)
-    return np.asarray(x[..., low] * (1 - share) + x[..., np.minimum(low + 1, x.shape[-1] - 1)] * share)
+    value = np.take(x, low, axis=-1)
+    low += 1
+    step = np.take(x, low, axis=-1, mode="clip")
+    step -= value
+    step *= share
+    step += value
+    return step
+
+
+def block_means(x: FloatArray, factor: int) -> FloatArray:
+    """Means of ``factor`` neighbouring samples along the last axis; what is left over at the end is dropped."""
+    usable = x.shape[-1] - x.shape[-1] % factor
+    if factor == 1 or usable == 0:
+        return np.array(x[..., :usable])
+    if factor > 16:
+        return np.asarray(x[..., :usable].reshape(*x.shape[:-1], -1, factor).mean(axis=-1))
+    # adding few strided samples is many times faster than reducing along short rows
+    summed = np.array(x[..., :usable:factor])
+    for offset in range(1, factor):
+        summed += x[..., offset:usable:factor]
+    summed /= factor
+    return summed

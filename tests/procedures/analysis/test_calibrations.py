@@ -67,7 +67,7 @@ def test_total_volume_is_corrected_by_alpha_and_parallel_volume(make_beats, save
 def test_segmental_volumes_are_corrected_and_one_is_left_out(make_beats, save_csv):
     path = save_csv(make_beats(segments=5))
     report = analyse_file(path, calibrations=[Calibration(parallel_ml=20.0, excluded=(5,))])
-    assert report.signals.segments_ml.shape[0] == 4
+    assert report.signals.segment_count == 4
     assert means(report)["edv_ml"] == pytest.approx(180 * 4 / 5 - 20, rel=5e-3)
 
 
