@@ -130,7 +130,7 @@ class FileSignals:
             None if last >= self.size else end_s + (0.0 if same else _RESAMPLING_MARGIN_S),
             [info.label],
         )
-        samples = channel.samples[:row.size] if same else self._on_clock(channel, margin, row.size)
+        samples = channel.samples[: row.size] if same else self._on_clock(channel, margin, row.size)
         row[: samples.size] = samples
         row[samples.size :] = np.nan
         factor = self.assignment.factors[at]
