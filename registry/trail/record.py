@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from functools import cache
 from typing import Any
 from uuid import UUID
 
@@ -10,39 +11,53 @@ from django.db import models, transaction
 from django.utils import timezone
 
 from registry.models import Change, PatientIdentity, TrailHead, User
+from registry.models.base import new_key
 from registry.models.encrypted import EncryptedTextField
-from registry.trail.canonical import link, plain, text_of
+from registry.trail.canonical import encoded, linked, plain
 
+_HEAD = "SELECT sequence, digest FROM registry_trailhead WHERE centre_id = %s"
+_COLUMNS = (
+    'id, centre_id, at, actor_id, actor_name, action, record_type, record_id, "values", reason, sequence, '
+    "previous_digest, digest"
+)
+_INSERT = f"INSERT INTO registry_change ({_COLUMNS}) VALUES ({', '.join(['%s'] * 13)})"  # noqa: S608 - words of ours
+# PostgreSQL reads and locks the head, works out the digest and adds the link in one round trip.
+_INSERT_AT_ONCE = (
+    f"INSERT INTO registry_change ({_COLUMNS}) SELECT {', '.join(['%s'] * 10)}, sequence + 1, digest, "  # noqa: S608
+    "encode(sha256(convert_to(digest || chr(10) || %s, 'UTF8')), 'hex') "
+    "FROM registry_trailhead WHERE centre_id = %s FOR UPDATE"
+)
 _UNTRACKED = {"created_at", "updated_at", "version", "password", "last_login"}
 
 
+@cache
+def _tracked(model: type[models.Model]) -> list[tuple[str, bool]]:
+    fields = sorted(model._meta.concrete_fields, key=lambda field: field.attname)
+    return [(field.attname, isinstance(field, EncryptedTextField)) for field in fields if field.name not in _UNTRACKED]
+
+
 def state_of(record: models.Model) -> dict[str, Any]:
-    """Return a record's values for the trail. Encrypted fields appear only as changed or not, never in the clear."""
-    values: dict[str, Any] = {}
-    for field in record._meta.concrete_fields:
-        if field.name in _UNTRACKED:
-            continue
-        value = getattr(record, field.attname)
-        if isinstance(field, EncryptedTextField):
-            value = None if value is None else "(encrypted)"
-        values[field.attname] = plain(value)
-    return values
+    """Return a record's values for the trail, by name; an encrypted one only as there or not, never in the clear."""
+    return {
+        name: plain(value) if value is None or not encrypted else "(encrypted)"
+        for name, encrypted in _tracked(type(record))
+        for value in (getattr(record, name),)
+    }
 
 
 def parts_of(change: Change) -> dict[str, Any]:
-    """Return what the digest of a link covers."""
+    """Return what the digest of a link covers; its place in the line is what the digest before it stands for."""
     return {
-        "id": change.id,
-        "centre": change.centre_id,
-        "sequence": change.sequence,
-        "at": change.at,
+        "action": change.action,
         "actor": change.actor_id,
         "actor_name": change.actor_name,
-        "action": change.action,
-        "type": change.record_type,
-        "record": change.record_id,
-        "values": change.values,
+        "at": change.at,
+        "centre": change.centre_id,
+        "id": change.id,
         "reason": change.reason,
+        "record": change.record_id,
+        "type": change.record_type,
+        "values": change.values,
     }
 
 
@@ -55,37 +70,77 @@ def write(
     old: dict[str, Any] | None = None,
     reason: str = "",
     at: dt.datetime | None = None,
-) -> Change:
+) -> None:
     """Append one change to the centre's chain. Must run inside the transaction that makes the change.
+
+    Plain SQL, since this is part of every write. The head is moved by a trigger of the database.
 
     Raises
     ------
     RuntimeError
         When called outside a transaction: a trail that could survive without its change is worth nothing.
     """
-    if not transaction.get_connection().in_atomic_block:
+    connection = transaction.get_connection()
+    if not connection.in_atomic_block:
         raise RuntimeError("The change trail is written inside the transaction of the change.")
-    head, _ = TrailHead.objects.select_for_update().get_or_create(centre_id=centre_id)
     new = {} if action == "deleted" else state_of(record)
     before = old or {}
     if action == "changed":
         new = {name: value for name, value in new.items() if before.get(name) != value}
         before = {name: before.get(name) for name in new}
-    change = Change(
-        centre_id=centre_id,
-        sequence=head.sequence + 1,
-        at=at or timezone.now(),
-        actor_id=by.pk if by else None,
-        actor_name=str(by) if by else "the system",
-        action=action,
-        record_type=record._meta.label_lower,
-        record_id=record.patient_id if isinstance(record, PatientIdentity) else record.pk,
-        values=text_of({"old": before, "new": new}),
-        reason=reason,
-        previous_digest=head.digest,
-    )
-    change.digest = link(head.digest, parts_of(change))
-    change.save(force_insert=True)
-    head.sequence, head.digest = change.sequence, change.digest
-    head.save()
-    return change
+    key, moment = new_key(), at or timezone.now()
+    record_id = record.patient_id if isinstance(record, PatientIdentity) else record.pk
+    actor_id, actor_name = (by.pk, str(by)) if by else (None, "the system")
+    values = encoded({"new": new, "old": before})
+    parts = {
+        "action": action,
+        "actor": plain(actor_id),
+        "actor_name": actor_name,
+        "at": plain(moment),
+        "centre": str(centre_id),
+        "id": str(key),
+        "reason": reason,
+        "record": str(record_id),
+        "type": record._meta.label_lower,
+        "values": values,
+    }
+    uuid = _native if connection.features.has_native_uuid_field else _hex
+    row = [
+        uuid(key),
+        uuid(centre_id),
+        connection.ops.adapt_datetimefield_value(moment),
+        uuid(actor_id),
+        actor_name,
+        action,
+        record._meta.label_lower,
+        uuid(record_id),
+        values,
+        reason,
+    ]
+    append = _append_at_once if connection.vendor == "postgresql" else _append
+    with connection.cursor() as cursor:
+        if not append(cursor, row, encoded(parts)):
+            TrailHead.objects.bulk_create([TrailHead(centre_id=centre_id)], ignore_conflicts=True)
+            append(cursor, row, encoded(parts))
+
+
+def _native(key: UUID | None) -> UUID | None:
+    return key
+
+
+def _hex(key: UUID | None) -> str | None:
+    return None if key is None else key.hex
+
+
+def _append_at_once(cursor: Any, row: list[Any], content: str) -> bool:
+    cursor.execute(_INSERT_AT_ONCE, [*row, content, row[1]])
+    return bool(cursor.rowcount)
+
+
+def _append(cursor: Any, row: list[Any], content: str) -> bool:
+    cursor.execute(_HEAD, [row[1]])
+    if (head := cursor.fetchone()) is None:
+        return False
+    sequence, previous = head
+    cursor.execute(_INSERT, [*row, sequence + 1, previous, linked(previous, content)])
+    return True

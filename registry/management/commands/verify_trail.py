@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
-from django.core.management.base import CommandError
+from django.core.management.base import CommandError, CommandParser
 
+from registry.errors import RuleBroken
 from registry.management.sentence import SentenceCommand
 from registry.models import Change
+from registry.trail.heads import Head, read_heads
 from registry.trail.verify import faults
+
+SHOWN = 50
 
 
 class Command(SentenceCommand):
@@ -16,11 +21,37 @@ class Command(SentenceCommand):
 
     help = "Check the change trail of every centre; exit code 1 when a link is broken."
 
+    def add_arguments(self, parser: CommandParser) -> None:
+        """Take files of heads to check against."""
+        parser.add_argument(
+            "--against",
+            metavar="FILE",
+            action="append",
+            type=Path,
+            default=[],
+            help="file of export_trail_heads; finds a cut or rewritten end too. May be given several times",
+        )
+        parser.add_argument("--public-key", metavar="HEX", help="key the files were signed with, if not this service's")
+
     def handle(self, *args: Any, **options: Any) -> None:
         """Print the faults, or how many links hold."""
-        found = list(faults())
-        for fault in found:
-            self.stderr.write(fault)
+        heads = [head for path in options["against"] for head in self._heads(path, options["public_key"])]
+        found, first = 0, ""
+        for fault in faults(heads):
+            found, first = found + 1, first or fault
+            if found <= SHOWN:
+                self.stderr.write(fault)
         if found:
-            raise CommandError(f"{len(found)} fault(s) in the change trail.", returncode=1)
-        self.stdout.write(f"{Change.objects.count()} links, all in order.")
+            more = f" (the first {SHOWN} are listed)" if found > SHOWN else ""
+            raise CommandError(f"{found} fault(s) in the change trail{more}; the first: {first}", returncode=1)
+        against = f", and {len(heads)} exported heads are among them" if heads else ""
+        self.stdout.write(f"{Change.objects.count()} links, all in order{against}.")
+
+    def _heads(self, path: Path, key: str | None) -> list[Head]:
+        try:
+            return read_heads(path.read_text(encoding="utf-8"), signed_by=key)
+        except OSError as error:
+            raise CommandError(f"{path} cannot be read: {error.strerror}.", returncode=2) from error
+        except (RuleBroken, UnicodeDecodeError) as error:
+            what = str(error) if isinstance(error, RuleBroken) else "This is no file of trail heads."
+            raise CommandError(f"{path}: {what}", returncode=2) from error

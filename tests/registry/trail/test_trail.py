@@ -15,6 +15,7 @@ from registry.trail import record as trail
 from registry.trail.canonical import link, text_of
 from registry.trail.verify import faults
 from tests import factories as make
+from tests.registry.trail.tampering import without_triggers
 
 pytestmark = pytest.mark.django_db
 
@@ -33,12 +34,7 @@ def chain():
 @pytest.fixture
 def unguarded(chain):
     """Take the triggers away, as somebody with full access to the database could."""
-    with connection.cursor() as cursor:
-        if connection.vendor == "sqlite":
-            for verb in ("update", "delete"):
-                cursor.execute(f"DROP TRIGGER registry_change_no_{verb}")
-        else:
-            cursor.execute("ALTER TABLE registry_change DISABLE TRIGGER USER")
+    without_triggers()
     return chain
 
 

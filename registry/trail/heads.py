@@ -1,0 +1,96 @@
+"""The heads of the trail on a file outside the database, signed: a chain alone cannot show that its end was cut off.
+
+The signature is Ed25519 (RFC 8032) over canonical JSON. Its key is worked out from the export key, which the database
+does not hold, by HKDF (RFC 5869).
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import json
+from dataclasses import dataclass
+from typing import Any
+from uuid import UUID
+
+from cryptography.exceptions import InvalidSignature
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PrivateKey, Ed25519PublicKey
+from cryptography.hazmat.primitives.hashes import SHA256
+from cryptography.hazmat.primitives.kdf.hkdf import HKDF
+from django.conf import settings
+from django.utils import timezone
+
+from registry.errors import RuleBroken
+from registry.models import Centre, TrailHead
+from registry.trail.canonical import text_of
+
+FORMAT = "tributary trail heads 1"
+_BAD = "This is no file of trail heads."
+
+
+@dataclass(frozen=True)
+class Head:
+    """A centre's last link as it was when the file was made."""
+
+    centre_id: UUID
+    sequence: int
+    digest: str
+    exported_at: str
+
+
+def _key() -> Ed25519PrivateKey:
+    seed = HKDF(SHA256(), 32, salt=None, info=b"tributary trail heads").derive(settings.EXPORT_KEY.encode())
+    return Ed25519PrivateKey.from_private_bytes(seed)
+
+
+def public_key() -> str:
+    """Return the public half of this service's signing key, as 64 hexadecimal digits."""
+    return _key().public_key().public_bytes_raw().hex()
+
+
+def exported_heads() -> str:
+    """Return the text of a file with the head of every centre, signed."""
+    codes = dict(Centre.objects.values_list("id", "code"))
+    content: dict[str, Any] = {
+        "format": FORMAT,
+        "exported_at": timezone.now().astimezone(dt.UTC).isoformat(timespec="seconds"),
+        "public_key": public_key(),
+        "heads": [
+            {
+                "centre": str(head.centre_id),
+                "code": codes.get(head.centre_id, ""),
+                "links": str(head.sequence),
+                "digest": head.digest,
+            }
+            for head in TrailHead.objects.order_by("centre_id")
+        ],
+    }
+    content["signature"] = _key().sign(text_of(content).encode()).hex()
+    return json.dumps(content, indent=2, ensure_ascii=False) + "\n"
+
+
+def read_heads(text: str, *, signed_by: str | None = None) -> list[Head]:
+    """Read a file of heads, made with this service's key or the public key given.
+
+    Raises
+    ------
+    RuleBroken
+        When it is no such file, or its signature does not hold.
+    """
+    try:
+        content = json.loads(text)
+        signature = bytes.fromhex(content.pop("signature"))
+        if content["format"] != FORMAT:
+            raise RuleBroken(_BAD)
+        key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(signed_by or public_key()))
+        heads = [
+            Head(UUID(head["centre"]), int(head["links"]), str(head["digest"]), str(content["exported_at"]))
+            for head in content["heads"]
+        ]
+        signed = text_of(content).encode()
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        raise RuleBroken(_BAD) from None
+    try:
+        key.verify(signature, signed)
+    except InvalidSignature:
+        raise RuleBroken("The signature of the file does not hold: it was altered, or made with another key.") from None
+    return heads
