@@ -11,25 +11,47 @@ from .signals import FloatArray
 CLIPPED_SHARE = 0.001
 APPROACH_S = 0.01
 APPROACH_SHARE = 0.35
+APPROACH_STEPS = 3.5
+LONG_S = 0.02
+CORNER = 0.15
+RESTLESS = 0.2
 
 
 def cut_off(x: FloatArray, limit: float, sample_rate_hz: float) -> int:
     """Samples cut off at a limit.
 
-    Runs of three or more at the very limit count when the signal ran into or out of them: within 10 ms by a third of
+    A run of three or more at the very limit counts when the signal ran into or out of it: within 10 ms by a third of
     what it moves at its steepest. A volume at rest between two valve movements is flat too, but comes to it and
-    leaves it gently.
+    leaves it gently. A run of 20 ms or more counts as well where the signal trembles everywhere else, or where it
+    comes to its limit or leaves it in a straight line. Moves of a few steps of a coarse converter count for nothing.
     """
     at = x == limit
     if np.count_nonzero(at) < 3:
         return 0
     starts, stops = runs_of(at)
-    reach = max(round(APPROACH_S * sample_rate_hz), 2)
-    steepest = float(np.abs(x[reach:] - x[:-reach]).max(initial=0.0))
-    entry = np.abs(x[starts] - x[np.maximum(starts - reach, 0)])
-    leave = np.abs(x[np.minimum(stops - 1 + reach, x.size - 1)] - x[stops - 1])
     length = stops - starts
-    cut = (length >= 3) & (length < FLAT_S * sample_rate_hz) & (np.maximum(entry, leave) > APPROACH_SHARE * steepest)
+    wanted = (length >= 3) & (length < FLAT_S * sample_rate_hz)
+    starts, stops, length = starts[wanted], stops[wanted], length[wanted]
+    if starts.size == 0:
+        return 0
+    moves = np.diff(x)
+    step = float(np.abs(moves[moves != 0]).min(initial=np.inf))
+    reach = max(round(APPROACH_S * sample_rate_hz), 4)
+    steepest = float(np.abs(x[reach:] - x[:-reach]).max(initial=0.0))
+
+    def moved(samples: int) -> tuple[FloatArray, FloatArray]:
+        before, behind = np.maximum(starts - samples, 0), np.minimum(stops - 1 + samples, x.size - 1)
+        return np.abs(x[before] - limit), np.abs(x[behind] - limit)
+
+    far, near = moved(reach), moved(reach // 4)
+    clear = [side > APPROACH_STEPS * step for side in far]
+    steep = [side > APPROACH_SHARE * steepest for side in far]
+    # a parabola moves by a sixteenth in the nearest quarter, a straight line by a fourth
+    straight = [close > CORNER * side for close, side in zip(near, far, strict=True)]
+    trembling = float(np.mean(moves[1:] * moves[:-1] < 0)) > RESTLESS
+    cut = (steep[0] & clear[0]) | (steep[1] & clear[1])
+    long = length >= max(LONG_S * sample_rate_hz, 5)
+    cut |= long if trembling else long & ((straight[0] & clear[0]) | (straight[1] & clear[1]))
     return int(length[cut].sum())
 
 
