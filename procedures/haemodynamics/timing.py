@@ -30,8 +30,8 @@ def timing_jitter_s(x: FloatArray, sample_rate_hz: float) -> float:
         return 0.0
     ratio = float(np.median(fourth[steep] / slope[steep])) / 0.6745
     moves = np.abs(np.diff(x))
-    # rounding to the converter's steps shows on steep stretches too, and not where the signal rests
-    rounding = float(moves[moves > 0].min(initial=np.inf)) / np.sqrt(12.0)
+    # rounding to a converter's coarse steps shows on steep stretches, not where the signal rests, and is not white
+    rounding = 3 * float(moves[moves > 0].min(initial=np.inf)) / np.sqrt(12.0)
     base = max(float(np.median(fourth[level])) / 0.6745, rounding) / float(np.median(slope[steep]))
     return float(np.sqrt(max(ratio**2 - base**2, 0.0)))
 
