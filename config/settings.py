@@ -239,6 +239,7 @@ CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 30
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_BEAT_SCHEDULE = {
     "requeue-stuck-analyses": {"task": "procedures.tasks.requeue_stuck_analyses", "schedule": 60.0},
+    "requeue-stuck-imports": {"task": "registry.tasks.requeue_stuck_imports", "schedule": 60.0},
 }
 
 CONTENT_SECURITY_POLICY = {

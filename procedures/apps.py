@@ -8,3 +8,7 @@ class ProceduresConfig(AppConfig):
 
     name = "procedures"
     verbose_name = "Procedures"
+
+    def ready(self) -> None:
+        """Name the kinds of table that this room takes in."""
+        from procedures import importing  # noqa: F401

@@ -28,13 +28,19 @@ class Right(Enum):
     SEE_AUDIT = auto()
     EXPORT_COHORT = auto()
     MANAGE_MEMBERS = auto()
+    IMPORT_TABLES = auto()
+    SEE_QUALITY = auto()
+    RAISE_QUERIES = auto()
+    ANSWER_QUERIES = auto()
 
 
-_BEDSIDE = {Right.SEE_SESSIONS, Right.WRITE_SESSIONS, Right.SEE_IDENTITY, Right.WRITE_REGISTRY}
+_QUALITY = {Right.SEE_QUALITY, Right.ANSWER_QUERIES}
+_BEDSIDE = {Right.SEE_SESSIONS, Right.WRITE_SESSIONS, Right.SEE_IDENTITY, Right.WRITE_REGISTRY} | _QUALITY
 RIGHTS: dict[str, set[Right]] = {
     Role.LAB_STAFF: _BEDSIDE,
-    Role.PHYSICIAN: _BEDSIDE | {Right.DECIDE, Right.SIGN},
-    Role.CLINICAL_LEAD: _BEDSIDE | {Right.DECIDE, Right.SIGN, Right.SEE_AUDIT, Right.EXPORT_COHORT},
+    Role.PHYSICIAN: _BEDSIDE | {Right.DECIDE, Right.SIGN, Right.RAISE_QUERIES},
+    Role.CLINICAL_LEAD: _BEDSIDE
+    | {Right.DECIDE, Right.SIGN, Right.SEE_AUDIT, Right.EXPORT_COHORT, Right.IMPORT_TABLES, Right.RAISE_QUERIES},
     Role.RESEARCHER: {Right.SEE_AUDIT, Right.EXPORT_COHORT},
     Role.ADMINISTRATOR: {Right.MANAGE_MEMBERS},
 }
@@ -48,6 +54,10 @@ _REFUSALS = {
     Right.SEE_AUDIT: "Your role does not see the audit.",
     Right.EXPORT_COHORT: "Your role does not export cohorts.",
     Right.MANAGE_MEMBERS: "Members are managed by an administrator.",
+    Right.IMPORT_TABLES: "Tables are imported by a clinical lead.",
+    Right.SEE_QUALITY: "Your role does not see single records, so there is no list of what to complete.",
+    Right.RAISE_QUERIES: "A query is raised, closed and reopened by a physician.",
+    Right.ANSWER_QUERIES: "Your role does not answer queries.",
 }
 
 

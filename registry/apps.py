@@ -8,3 +8,7 @@ class RegistryConfig(AppConfig):
 
     name = "registry"
     verbose_name = "Registry"
+
+    def ready(self) -> None:
+        """Name the kinds of table that this room takes in."""
+        from registry.importing import registry_kinds  # noqa: F401

@@ -7,6 +7,7 @@ from registry.models.change import Change, TrailHead
 from registry.models.device import Chamber, Device, DeviceKind
 from registry.models.patient import Aetiology, Consent, ConsentScope, Patient, PatientIdentity, Sex
 from registry.models.people import Centre, Member, Role, User
+from registry.models.table_import import ImportPart, ImportState, PartOf, TableImport
 
 __all__ = [
     "AdverseEvent",
@@ -21,8 +22,11 @@ __all__ = [
     "Device",
     "DeviceKind",
     "EventKind",
+    "ImportPart",
+    "ImportState",
     "Member",
     "Morphology",
+    "PartOf",
     "Patient",
     "PatientIdentity",
     "Record",
@@ -31,6 +35,7 @@ __all__ = [
     "Role",
     "Severity",
     "Sex",
+    "TableImport",
     "TrailHead",
     "User",
     "new_key",

@@ -16,14 +16,14 @@ from registry.models.encrypted import EncryptedTextField
 from registry.trail.canonical import encoded, linked, plain
 
 _HEAD = "SELECT sequence, digest FROM registry_trailhead WHERE centre_id = %s"
-_COLUMNS = (
+COLUMNS = (
     'id, centre_id, at, actor_id, actor_name, action, record_type, record_id, "values", reason, sequence, '
     "previous_digest, digest"
 )
-_INSERT = f"INSERT INTO registry_change ({_COLUMNS}) VALUES ({', '.join(['%s'] * 13)})"  # noqa: S608 - words of ours
+INSERT = f"INSERT INTO registry_change ({COLUMNS}) VALUES ({', '.join(['%s'] * 13)})"  # noqa: S608 - words of ours
 # PostgreSQL reads and locks the head, works out the digest and adds the link in one round trip.
 _INSERT_AT_ONCE = (
-    f"INSERT INTO registry_change ({_COLUMNS}) SELECT {', '.join(['%s'] * 10)}, sequence + 1, digest, "  # noqa: S608
+    f"INSERT INTO registry_change ({COLUMNS}) SELECT {', '.join(['%s'] * 10)}, sequence + 1, digest, "  # noqa: S608
     "encode(sha256(convert_to(digest || chr(10) || %s, 'UTF8')), 'hex') "
     "FROM registry_trailhead WHERE centre_id = %s FOR UPDATE"
 )
@@ -142,5 +142,5 @@ def _append(cursor: Any, row: list[Any], content: str) -> bool:
     if (head := cursor.fetchone()) is None:
         return False
     sequence, previous = head
-    cursor.execute(_INSERT, [*row, sequence + 1, previous, linked(previous, content)])
+    cursor.execute(INSERT, [*row, sequence + 1, previous, linked(previous, content)])
     return True

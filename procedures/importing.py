@@ -1,0 +1,101 @@
+"""The kind of table that holds sessions: one row an implant procedure of a registered patient."""
+
+from __future__ import annotations
+
+import datetime as dt
+from typing import Any
+
+from django.core.exceptions import ValidationError
+from django.db import models
+from django.utils import timezone
+
+from procedures.forms.sessions import NewSessionForm, SessionDetailsForm
+from procedures.models import Session
+from registry.access import Right, roles_with
+from registry.importing.kinds import PATIENT_TARGETS, WHOSE, Codes, Kind, Patients, Unique, Wrong, register
+from registry.importing.limits import broken
+from registry.importing.table import folded
+from registry.importing.targets import Sort, Target, targets_of
+from registry.models import Centre, User
+
+OPERATOR = Target(
+    "operator",
+    "Implanting physician",
+    Sort.TEXT,
+    hint="user name or full name of a physician of the centre",
+    longest=150,
+)
+
+
+def _past(moment: dt.datetime) -> None:
+    if moment > timezone.now():
+        raise ValidationError("The moment lies in the future.")
+
+
+def _targets() -> tuple[Target, ...]:
+    from dataclasses import replace
+
+    found = []
+    # Status and signature are acts of a person here, never taken over from a table.
+    without = ("status", "signed_at", "signed_content")
+    for target in targets_of(Session, NewSessionForm, SessionDetailsForm, without=without):
+        if target.name == "code":
+            target = replace(
+                target,
+                label="Session code",
+                required=False,
+                hint="left out, the next free code is given",
+                other_names=(),
+            )
+        if target.sort is Sort.MOMENT:
+            label = {"started_at": "Start of the session", "ended_at": "End of the session"}.get(
+                target.name, target.label
+            )
+            target = replace(target, label=label, checks=(*target.checks, _past))
+        found.append(target)
+    return (*PATIENT_TARGETS, *found, OPERATOR)
+
+
+class Sessions:
+    """Builder of sessions; they stay open until a physician signs each."""
+
+    def __init__(self, centre: Centre, by: User) -> None:
+        self._centre = centre
+        self._patients = Patients(centre)
+        self._unique = Unique(Session, models.Q(centre=centre), [("patient", "started_at")])
+        self._codes = Codes(Session.objects.filter(centre=centre).values_list("code", flat=True))
+        physicians = User.objects.filter(memberships__centre=centre, memberships__role__in=roles_with(Right.DECIDE))
+        self._operators: dict[str, set[Any]] = {}
+        for user in physicians.distinct():
+            for name in {folded(user.username), folded(user.full_name)} - {""}:
+                self._operators.setdefault(name, set()).add(user.pk)
+
+    def records(self, number: int, values: dict[str, Any]) -> tuple[list[models.Model], list[Wrong]]:
+        """Make the session."""
+        patient, wrong = self._patients.meant(values)
+        operator, name = None, values.pop("operator", None)
+        if name:
+            found = self._operators.get(folded(name), set())
+            if len(found) == 1:
+                operator = next(iter(found))
+            else:
+                several = "several physicians" if found else "no physician"
+                wrong = [*wrong, ("operator", f"{several} of this centre is called '{name[:40]}'")]
+        if wrong:
+            return [], wrong
+        values["code"] = values.get("code") or self._codes.next(f"S-{values['started_at']:%Y}-")
+        record = Session(centre_id=self._centre.pk, patient_id=patient, operator_id=operator, **values)
+        return [record], [*broken(record), *self._unique.wrong(number, record)]
+
+
+register(
+    Kind(
+        "sessions",
+        "Sessions",
+        "One row an implant procedure; the patients are registered already. Sessions stay open until they are signed.",
+        (Right.WRITE_SESSIONS,),
+        _targets,
+        Sessions,
+        WHOSE,
+    )
+)

@@ -1,0 +1,214 @@
+"""The kinds of table that can be taken in. Each room registers its own when the program starts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from django.db import models
+
+from registry.access import Right
+from registry.importing.limits import Judge, broken, judge_of
+from registry.importing.targets import Sort, Target
+from registry.models import Centre, Patient, PatientIdentity, User
+from registry.models.encrypted import digest
+
+# What is wrong in a row: the target it belongs to (empty: the row as a whole) and a sentence without a subject.
+Wrong = tuple[str, str]
+
+
+class Stored(Exception):
+    """The row's record is in the registry already."""
+
+
+class Builder(Protocol):
+    """Makes the records of one file, row after row; it knows what is stored and what earlier rows made."""
+
+    def records(self, number: int, values: dict[str, Any]) -> tuple[list[models.Model], list[Wrong]]:
+        """Return a row's records in the order of writing, and what is wrong with it.
+
+        Raises
+        ------
+        Stored
+            When the record is stored already.
+        """
+        ...
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of table: its words, who may load it, what its columns can be for, and how rows become records.
+
+    ``alternatives`` are targets of which at least one needs a column. ``unusual`` returns, for a row's values, a
+    message for each that is possible but not usual.
+    """
+
+    key: str
+    label: str
+    hint: str
+    rights: tuple[Right, ...]
+    targets: Callable[[], tuple[Target, ...]]
+    begin: Callable[[Centre, User], Builder]
+    alternatives: tuple[str, ...] = ()
+    unusual: Callable[[Mapping[str, Any]], list[Wrong]] = lambda values: []
+
+
+KINDS: dict[str, Kind] = {}
+
+
+def register(kind: Kind) -> None:
+    """Add a kind; called from a room's ``AppConfig.ready``."""
+    KINDS[kind.key] = kind
+
+
+PATIENT_TARGETS = (
+    Target(
+        "patient_number",
+        "Patient's hospital number",
+        Sort.TEXT,
+        identifies=True,
+        longest=60,
+        other_names=("hospital number", "local identifier", "patient number"),
+    ),
+    Target("patient_code", "Patient's code", Sort.TEXT, longest=20, other_names=("patient", "patient code", "code")),
+)
+WHOSE = tuple(target.name for target in PATIENT_TARGETS)
+
+
+class Patients:
+    """Finds the patient a row is about, by hospital number or code, among those of one centre."""
+
+    def __init__(self, centre: Centre) -> None:
+        rows = list(
+            Patient.objects.filter(centre=centre).values_list("pk", "code", "identity__local_identifier_digest")
+        )
+        self._by_code = {code.casefold(): pk for pk, code, _ in rows}
+        self._by_digest: dict[str, list[Any]] = {}
+        for pk, _, found in rows:
+            if found:
+                self._by_digest.setdefault(found, []).append(pk)
+
+    def meant(self, values: dict[str, Any]) -> tuple[Any, list[Wrong]]:
+        """Take the two references out of the values, and return the key of the patient they mean."""
+        number, code = values.pop("patient_number", None), values.pop("patient_code", None)
+        if not number and not code:
+            return None, [("patient_number", "no patient is named")]
+        found = set()
+        if number:
+            keys = self._by_digest.get(digest(number), [])
+            if len(keys) != 1:
+                what = "no patient of this centre has" if not keys else f"{len(keys)} patients of this centre have"
+                return None, [("patient_number", f"{what} this hospital number")]
+            found.add(keys[0])
+        if code:
+            if code.casefold() not in self._by_code:
+                return None, [("patient_code", f"no patient of this centre has the code '{code[:30]}'")]
+            found.add(self._by_code[code.casefold()])
+        if len(found) > 1:
+            return None, [("patient_code", "the hospital number and the code belong to different patients")]
+        return found.pop(), []
+
+
+class Unique:
+    """Holds the unique constraints of a model against what is stored and what earlier rows made."""
+
+    def __init__(self, model: type[models.Model], scope: models.Q, keys: Iterable[tuple[str, ...]] = ()) -> None:
+        """``keys`` are further sets of fields by which a stored record is the same one again."""
+        self._model = model
+        constraints = [one for one in model._meta.constraints if isinstance(one, models.UniqueConstraint)]
+        self._sets: list[tuple[tuple[str, ...], Judge | None, dict[Any, int], bool]] = []
+        for names, condition, same in (
+            *((tuple(one.fields), one.condition, False) for one in constraints if one.fields),
+            *((tuple(names), None, True) for names in keys),
+        ):
+            columns = tuple(model._meta.get_field(name).attname for name in names)
+            rows = model._default_manager.filter(scope)
+            if condition:
+                rows = rows.filter(condition)
+            judge = judge_of(model, condition) if condition else None
+            self._sets.append((columns, judge, dict.fromkeys(rows.values_list(*columns), 0), same))
+
+    def wrong(self, number: int, record: models.Model) -> Iterator[Wrong]:
+        """Yield what stands in the way of a record; it counts as made from then on.
+
+        Raises
+        ------
+        Stored
+            When the same record is in the registry already.
+        """
+        for columns, condition, seen, same in self._sets:
+            key = tuple(getattr(record, column) for column in columns)
+            if None in key or (condition is not None and not condition(record)):
+                continue
+            first = seen.setdefault(key, number)
+            if first == number:
+                continue
+            if same and not first:
+                raise Stored
+            shown = [column for column in columns if not column.endswith("_id")]
+            words = " and ".join(str(self._model._meta.get_field(name).verbose_name) for name in shown)
+            where = f"row {first} of this file" if first else "a record that is stored already"
+            yield (shown[0] if len(shown) == 1 else ""), f"has the same {words} as {where}"
+
+
+class PatientRecords:
+    """Builder for a model that belongs to a patient of the centre: one record a row."""
+
+    def __init__(self, model: type[models.Model], centre: Centre, *, same: Sequence[str], by: User) -> None:
+        self._model = model
+        self._patients = Patients(centre)
+        self._unique = Unique(model, models.Q(patient__centre=centre), [("patient", *same)])
+
+    def records(self, number: int, values: dict[str, Any]) -> tuple[list[models.Model], list[Wrong]]:
+        """Make the record."""
+        patient, wrong = self._patients.meant(values)
+        if wrong:
+            return [], wrong
+        record = self._model(patient_id=patient, **values)
+        wrong = [*broken(record), *self._unique.wrong(number, record)]
+        return [record], wrong
+
+
+class NewPatients:
+    """Builder for patients: the record and, encrypted apart from it, the identity."""
+
+    def __init__(self, centre: Centre, by: User) -> None:
+        self._centre = centre
+        self._unique = Unique(Patient, models.Q(centre=centre))
+        self._codes = Codes(Patient.objects.filter(centre=centre).values_list("code", flat=True))
+        stored = PatientIdentity.objects.filter(patient__centre=centre)
+        self._numbers = dict.fromkeys(stored.values_list("local_identifier_digest", flat=True), 0)
+
+    def records(self, number: int, values: dict[str, Any]) -> tuple[list[models.Model], list[Wrong]]:
+        """Make the patient and the identity."""
+        from registry.services.patients import identity_of
+
+        named = {name: values.pop(name) for name in ("family_name", "given_name", "birth_date", "local_identifier")}
+        values["code"] = values.get("code") or self._codes.next("P-")
+        patient = Patient(centre_id=self._centre.pk, **values)
+        identity = identity_of(patient, **named)
+        first = self._numbers.setdefault(identity.local_identifier_digest, number)
+        if not first:
+            raise Stored
+        wrong = [*broken(patient), *self._unique.wrong(number, patient)]
+        if first != number:
+            wrong.append(("local_identifier", f"is the hospital number of row {first} too"))
+        return [patient, identity], wrong
+
+
+class Codes:
+    """Running codes of a centre, such as P-0042, counted on from those that exist."""
+
+    def __init__(self, taken: Iterable[str]) -> None:
+        self._highest: dict[str, int] = {}
+        for code in taken:
+            prefix, _, number = code.rpartition("-")
+            if number.isdigit():
+                key = f"{prefix}-"
+                self._highest[key] = max(self._highest.get(key, 0), int(number))
+
+    def next(self, prefix: str) -> str:
+        """Return the next free code of a prefix."""
+        self._highest[prefix] = self._highest.get(prefix, 0) + 1
+        return f"{prefix}{self._highest[prefix]:04d}"

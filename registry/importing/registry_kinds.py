@@ -1,0 +1,96 @@
+"""The kinds of table about patients and what became of them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from django import forms
+from django.db import models
+
+from registry.access import Right
+from registry.forms.patients import DeathForm, PatientForm
+from registry.forms.records import AdverseEventForm, AssessmentForm, ConsentForm
+from registry.importing.kinds import (
+    PATIENT_TARGETS,
+    WHOSE,
+    Builder,
+    Kind,
+    NewPatients,
+    PatientRecords,
+    register,
+)
+from registry.importing.targets import Sort, Target, target_of, targets_of
+from registry.models import AdverseEvent, Assessment, Centre, Consent, Device, Patient, PatientIdentity, User
+
+_NAMES = ("local_identifier", "family_name", "given_name")
+
+
+def _patient_targets() -> tuple[Target, ...]:
+    shown = PatientForm.base_fields
+    identity = []
+    for name in _NAMES:
+        target = target_of(PatientIdentity, PatientIdentity._meta.get_field(name), shown[name])
+        assert target is not None  # noqa: S101 - tells the type checker
+        identity.append(replace(target, longest=getattr(shown[name], "max_length", None)))
+    checks = tuple(shown["birth_date"].validators)
+    birth = Target("birth_date", "Birth date", Sort.DAY, required=True, identifies=True, checks=checks)
+    stored = targets_of(Patient, PatientForm, DeathForm)
+    code = [
+        replace(one, label="Patient's code", required=False, hint="left out, the next free code is given")
+        for one in stored
+        if one.name == "code"
+    ]
+    return (*identity, birth, *code, *(one for one in stored if one.name != "code"))
+
+
+register(
+    Kind(
+        "patients",
+        "Patients",
+        "One row a patient: hospital number, name, birth date.",
+        (Right.WRITE_REGISTRY,),
+        _patient_targets,
+        NewPatients,
+    )
+)
+
+
+def _of_patients(
+    key: str, label: str, hint: str, model: type[models.Model], form: type[forms.Form] | None, same: tuple[str, ...]
+) -> None:
+    def begin(centre: Centre, by: User) -> Builder:
+        return PatientRecords(model, centre, same=same, by=by)
+
+    def targets() -> tuple[Target, ...]:
+        return (*PATIENT_TARGETS, *targets_of(model, *([form] if form else [])))
+
+    register(Kind(key, label, hint, (Right.WRITE_REGISTRY,), targets, begin, WHOSE))
+
+
+_of_patients(
+    "assessments",
+    "Assessments and follow-ups",
+    "One row a visit, before the implant or after it; the patients are registered already.",
+    Assessment,
+    AssessmentForm,
+    ("kind", "assessed_on"),
+)
+_of_patients(
+    "adverse-events",
+    "Adverse events",
+    "One row an event of a registered patient.",
+    AdverseEvent,
+    AdverseEventForm,
+    ("kind", "occurred_on"),
+)
+_of_patients(
+    "consents", "Consents", "One row a consent of a registered patient.", Consent, ConsentForm, ("scope", "given_on")
+)
+_of_patients(
+    "devices",
+    "Devices and leads",
+    "One row a generator or lead of a registered patient.",
+    Device,
+    None,
+    ("kind", "chamber", "model_name", "implanted_on"),
+)

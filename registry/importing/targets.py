@@ -1,0 +1,226 @@
+"""What a column can be for: read from a model and its form, so that a new field is importable without a second list."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Any
+
+from django import forms
+from django.core.exceptions import ValidationError
+from django.db import models
+
+from registry.forms.fields import not_in_the_future
+from registry.importing import cells
+from registry.importing.cells import Agreed, CellError
+from registry.importing.limits import hard_range
+from registry.importing.table import Cell, folded
+from registry.importing.units import stored_unit, units_of
+from registry.models.encrypted import EncryptedTextField
+
+
+class Sort(Enum):
+    """How a cell is read."""
+
+    TEXT = "text"
+    NUMBER = "number"
+    WHOLE = "whole number"
+    DAY = "date"
+    MOMENT = "date and time"
+    WORD = "word of a list"
+
+
+@dataclass(frozen=True)
+class Target:
+    """A field that a column can fill.
+
+    ``words`` holds, folded, every word that is understood and the value it stands for. ``checks`` are validators of
+    the model's and the form's field. ``when_missing`` is stored for an empty cell.
+    """
+
+    name: str
+    label: str
+    sort: Sort
+    required: bool = False
+    unit: str = ""
+    words: dict[str, Any] = field(default_factory=dict)
+    options: tuple[tuple[str, str], ...] = ()
+    checks: tuple[Callable[[Any], None], ...] = ()
+    when_missing: Any = None
+    identifies: bool = False
+    low: float | None = None
+    high: float | None = None
+    longest: int | None = None
+    hint: str = ""
+    other_names: tuple[str, ...] = ()
+
+    @property
+    def units(self) -> dict[str, float]:
+        """Return the units a column may be in, with factors to the stored one."""
+        return units_of(self.name, self.unit)
+
+
+@dataclass(frozen=True)
+class Reading:
+    """How one target's cells are read in this file: the factor of its unit, and words explained by a person."""
+
+    target: Target
+    agreed: Agreed
+    factor: float = 1.0
+    words: dict[str, Any] = field(default_factory=dict)
+
+    def value(self, cell: Cell) -> Any:
+        """Return the value to store.
+
+        Raises
+        ------
+        CellError
+            When the cell cannot be read, or breaks a rule of the field.
+        """
+        target = self.target
+        value = self._read(cell)
+        if value is None:
+            if target.required:
+                raise CellError("is empty")
+            return target.when_missing
+        for check in target.checks:
+            try:
+                check(value)
+            except ValidationError as error:
+                raise CellError(" ".join(error.messages)) from None
+        return value
+
+    def _read(self, cell: Cell) -> Any:
+        target = self.target
+        match target.sort:
+            case Sort.NUMBER:
+                number = cells.number_in(cell, self.agreed)
+                return None if number is None else self._in_range(number)
+            case Sort.WHOLE:
+                number = cells.number_in(cell, self.agreed)
+                if number is not None and number % 1:
+                    raise CellError(f"{number:g} is no whole number")
+                return None if number is None else int(self._in_range(number))
+            case Sort.DAY:
+                return cells.day_in(cell, self.agreed)
+            case Sort.MOMENT:
+                return cells.moment_in(cell, self.agreed)
+            case Sort.WORD:
+                return self._word(cells.text_in(cell, self.agreed))
+        text = cells.text_in(cell, self.agreed)
+        if text and target.longest and len(text) > target.longest:
+            raise CellError(f"has {len(text)} characters; at most {target.longest} can be kept")
+        return text
+
+    def _word(self, text: str | None) -> Any:
+        if text is None:
+            return None
+        key = folded(text)
+        if key in self.words:
+            return self.words[key]
+        if key in self.target.words:
+            return self.target.words[key]
+        known = ", ".join(label for _, label in self.target.options[:12])
+        raise CellError(f"'{text[:60]}' is none of: {known}")
+
+    def _in_range(self, number: float) -> float:
+        value = float(f"{number * self.factor:.10g}") if self.factor != 1 else number
+        low, high = self.target.low, self.target.high
+        if (low is not None and value < low) or (high is not None and value > high):
+            stored = f" ({value:g} {self.target.unit})" if self.factor != 1 else f" {self.target.unit}".rstrip()
+            between = f"{low:g} to {high:g}" if low is not None and high is not None else "what is possible"
+            raise CellError(f"{number:g}{stored} is outside {between}")
+        return value
+
+
+def targets_of(
+    model: type[models.Model],
+    *shown_in: type[forms.Form],
+    without: Iterable[str] = (),
+) -> tuple[Target, ...]:
+    """Return a target for every field of a model that a table can fill, worded as in its forms."""
+    made = {name: one for form in shown_in for name, one in form.base_fields.items()}
+    left_out = {"id", "version", "created_at", "updated_at", *without}
+    found = []
+    for stored in model._meta.concrete_fields:
+        if stored.name in left_out or stored.is_relation or not stored.editable:
+            continue
+        target = target_of(model, stored, made.get(stored.name))
+        if target:
+            found.append(target)
+    return tuple(found)
+
+
+def target_of(model: type[models.Model], stored: models.Field, shown: forms.Field | None) -> Target | None:
+    """Return the target of one field; None for a kind of column that a cell cannot hold."""
+    sort, options = _sort(stored, shown)
+    if sort is None:
+        return None
+    low, high = hard_range(model, stored.name)
+    default = stored.get_default() if stored.has_default() else None
+    understood = default is not None and str(default) == "unknown"
+    missing = default if understood else None if stored.null else "" if stored.blank else None
+    label = str((shown.label if shown and shown.label else None) or stored.verbose_name)
+    return Target(
+        stored.name,
+        label[:1].upper() + label[1:],
+        sort,
+        required=not (stored.null or stored.blank or understood),
+        unit=getattr(shown, "unit", "") or stored_unit(stored.name),
+        words=_words(stored, shown, options),
+        options=options,
+        checks=(*_validators(stored), *(shown.validators if shown else _PAST if sort is Sort.DAY else ())),
+        when_missing=missing,
+        identifies=isinstance(stored, EncryptedTextField),
+        low=low,
+        high=high,
+        longest=getattr(stored, "max_length", None),
+        other_names=(str(stored.verbose_name),),
+    )
+
+
+# A day that no form words is a day that has happened, like every other one here.
+_PAST = (not_in_the_future,)
+
+
+def _validators(stored: models.Field) -> list[Callable[[Any], None]]:
+    """Return the model field's own validators; lengths and choices are judged by the reading itself."""
+    from django.core.validators import MaxLengthValidator
+
+    return [check for check in stored._validators if not isinstance(check, MaxLengthValidator)]  # type: ignore[attr-defined]
+
+
+def _sort(stored: models.Field, shown: forms.Field | None) -> tuple[Sort | None, tuple[tuple[str, str], ...]]:
+    if isinstance(stored, models.JSONField):
+        return None, ()
+    choices = stored.choices or (getattr(shown, "choices", None) if isinstance(shown, forms.ChoiceField) else None)
+    if choices:
+        flat = [(str(key), str(label)) for key, label in choices if not isinstance(label, list | tuple)]
+        return Sort.WORD, tuple((key, label) for key, label in flat if key != "")
+    if isinstance(stored, models.BooleanField):
+        return Sort.WORD, (("true", "Yes"), ("false", "No"))
+    if isinstance(stored, models.DateTimeField):
+        return Sort.MOMENT, ()
+    if isinstance(stored, models.DateField):
+        return Sort.DAY, ()
+    if isinstance(stored, models.FloatField | models.DecimalField):
+        return Sort.NUMBER, ()
+    if isinstance(stored, models.IntegerField):
+        return Sort.WHOLE, ()
+    if isinstance(stored, models.CharField | models.TextField):
+        return Sort.TEXT, ()
+    return None, ()
+
+
+def _words(stored: models.Field, shown: forms.Field | None, options: tuple[tuple[str, str], ...]) -> dict[str, Any]:
+    """Return the words understood for a field, with what each stands for: the stored word and its label."""
+    words: dict[str, Any] = {}
+    for key, label in options:
+        value: Any = key
+        if isinstance(stored, models.BooleanField):
+            value = key == "true"
+        elif isinstance(stored, models.IntegerField):
+            value = int(key) if key.lstrip("-").isdigit() else None
+        words[folded(key)] = words[folded(label)] = value
+    return words

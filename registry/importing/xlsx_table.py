@@ -1,0 +1,194 @@
+"""Reading XLSX, row by row, after a look at the package: what it would unfold to, merged cells, formulas."""
+
+from __future__ import annotations
+
+import io
+import re
+import zipfile
+import zlib
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from registry.importing.table import MAX_CELL, Cell, Fault, Row, Table, TableError, header_of, is_blank, rows_under
+
+MAX_UNFOLDED = 400 * 1024**2
+MAX_ENTRIES = 1000
+_LAST_ROW = 1_048_576  # of the format
+_OLD = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
+_BROKEN = "The file cannot be read as XLSX; open it in a spreadsheet program and save it anew."
+_ERRORS = {"#N/A", "#REF!", "#VALUE!", "#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#SPILL!", "#CALC!"}
+# Stored numbers in these formats look the same as text; in another, such as 00000, digits that people see are lost.
+_PLAIN_NUMBER = {"General", "0", "@", "0.00", "#,##0", "#,##0.00"}
+
+
+def is_xlsx(content: bytes) -> bool:
+    """Say whether the content is a package, or an old binary workbook that must be refused as such."""
+    return content.startswith((b"PK\x03\x04", b"PK\x05\x06", _OLD))
+
+
+def read_xlsx(content: bytes, *, sheet: str = "") -> Table:
+    """Read one sheet of a workbook; with one visible sheet its name need not be given.
+
+    Raises
+    ------
+    TableError
+        With a sentence that says what to do.
+    """
+    if content.startswith(_OLD):
+        raise TableError("The file is an old XLS or protected by a password. Save it as XLSX without a password.")
+    try:
+        with zipfile.ZipFile(io.BytesIO(content)) as package:
+            _unfoldable(package)
+            return _opened(content, package, sheet)
+    except TableError:
+        raise
+    except MemoryError:
+        raise TableError("The workbook is too large to be read.") from None
+    except Exception as error:  # the library raises whatever a broken package makes it stumble over
+        raise TableError(_BROKEN) from error
+
+
+def _unfoldable(package: zipfile.ZipFile) -> None:
+    entries = package.infolist()
+    if len(entries) > MAX_ENTRIES or sum(entry.file_size for entry in entries) > MAX_UNFOLDED:
+        size = sum(entry.file_size for entry in entries) / 1024**2
+        raise TableError(
+            f"The workbook would unfold to {size:.0f} MB in {len(entries)} parts; at most {MAX_UNFOLDED // 1024**2} MB "
+            f"in {MAX_ENTRIES} parts are read."
+        )
+
+
+@dataclass
+class _Look:
+    """What a first pass over a sheet's XML found."""
+
+    merged: list[str] = field(default_factory=list)
+    formulas: bool = False
+    last_row: int = 0
+
+
+_MERGED = re.compile(rb'<(?:\w+:)?mergeCell [^>]*?ref="([A-Z0-9:]+)"')
+_FORMULA = re.compile(rb"<(?:\w+:)?f[ >/]")
+_ROW = re.compile(rb'<(?:\w+:)?row [^>]*?r="(\d+)"')
+
+
+def _look(stream: Any) -> _Look:
+    look, rest = _Look(), b""
+    while block := stream.read(1 << 20):
+        # A tag cut by the end of a block is completed by the next one.
+        text = rest + block
+        cut = text.rfind(b"<")
+        text, rest = (text[:cut], text[cut:]) if cut > 0 else (text, b"")
+        _note(look, text)
+        if len(rest) > 1 << 20:
+            raise TableError(_BROKEN)
+    _note(look, rest)
+    return look
+
+
+def _note(look: _Look, text: bytes) -> None:
+    look.merged += [found.decode() for found in _MERGED.findall(text)[: 20 - len(look.merged)]]
+    look.formulas = look.formulas or bool(_FORMULA.search(text))
+    look.last_row = max([look.last_row, *map(int, _ROW.findall(text))])
+
+
+def _opened(content: bytes, package: zipfile.ZipFile, wanted: str) -> Table:
+    from openpyxl import load_workbook
+
+    book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
+    visible = [ws for ws in book.worksheets if ws.sheet_state == "visible"]
+    hidden = [ws.title for ws in book.worksheets if ws.sheet_state != "visible"]
+    looks = {ws.title: _look(package.open(ws._worksheet_path)) for ws in visible}
+    filled = [ws for ws in visible if looks[ws.title].last_row]
+    names = tuple(ws.title for ws in filled)
+    notes = [f"The hidden sheet '{title}' is left out." for title in hidden[:10]]
+    if not filled:
+        raise TableError(
+            "Every sheet with something in it is hidden; show the one that is meant."
+            if hidden
+            else _empty(len(visible))
+        )
+    if wanted and wanted not in names:
+        raise TableError(f"There is no visible sheet '{wanted}' with rows; there are: {', '.join(names)}.")
+    chosen = next(ws for ws in filled if not wanted or ws.title == wanted)
+    if not wanted and len(filled) > 1:
+        return Table((), iter(()), "", names, notes)
+    look = looks[chosen.title]
+    if look.last_row > _LAST_ROW:
+        raise TableError(f"The sheet claims a row {look.last_row}, beyond what a workbook can hold.")
+    if look.merged:
+        raise TableError(
+            f"Cells are merged: {', '.join(look.merged[:5])}. Undo that: a merged cell's value belongs to one row only."
+        )
+    formulas = _formulas(content, chosen.title) if look.formulas else None
+    cells = _rows(chosen, formulas)
+    first = next(cells, None)
+    if first is None:
+        raise TableError(_empty(1))
+    if first[0] != 1:
+        raise TableError("The first row is empty; it must hold the names of the columns.")
+    header = header_of(first[1])
+    return Table(header, rows_under(header, _guarded(cells)), chosen.title, names, notes)
+
+
+def _empty(count: int) -> str:
+    return "The sheet is empty." if count == 1 else "Every sheet is empty."
+
+
+def _guarded(cells: Iterator[Row]) -> Iterator[Row]:
+    """Turn whatever the library stumbles over in the middle of a sheet into a sentence."""
+    try:
+        yield from cells
+    except TableError:
+        raise
+    except (ValueError, KeyError, TypeError, IndexError, AttributeError, SyntaxError, zlib.error, EOFError) as error:
+        raise TableError(_BROKEN) from error
+    except zipfile.BadZipFile as error:
+        raise TableError(_BROKEN) from error
+
+
+def _formulas(content: bytes, title: str) -> Iterator[Sequence[Any]]:
+    """Walk the sheet a second time for its formulas: one that was never worked out must not pass as missing."""
+    from openpyxl import load_workbook
+
+    sheet = load_workbook(io.BytesIO(content), read_only=True, data_only=False, keep_links=False)[title]
+    sheet.reset_dimensions()
+    return sheet.iter_rows()
+
+
+def _rows(sheet: Any, formulas: Iterator[Sequence[Any]] | None) -> Iterator[Row]:
+    sheet.reset_dimensions()  # a claimed size is not to be trusted
+    for number, row in enumerate(sheet.iter_rows(), start=1):
+        cells: list[Cell] = [_value(cell) for cell in row]
+        if formulas is not None:
+            for place, cell in enumerate(next(formulas)):
+                if cell.data_type == "f" and is_blank(cells[place]):
+                    cells[place] = Fault("the formula was never worked out; save its value in place of it")
+        if cells or number == 1:
+            yield number, cells
+
+
+def _value(cell: Any) -> Cell:
+    value = cell.value
+    if value is None or isinstance(value, bool):
+        return value
+    if isinstance(value, str):
+        if len(value) > MAX_CELL:
+            return Fault(f"the text is longer than {MAX_CELL} characters")
+        return Fault(f"holds the error {value}") if cell.data_type == "e" or value in _ERRORS else value
+    if isinstance(value, int | float) and cell.number_format not in _PLAIN_NUMBER:
+        return Shown(value, cell.number_format)
+    return value
+
+
+class Shown(float):
+    """A number whose format shows other digits than are stored, such as 00123 for 123, or 35 % for 0.35."""
+
+    def __new__(cls, value: float, shown_as: str) -> Shown:
+        """Keep the format beside the number."""
+        made = super().__new__(cls, value)
+        made.shown_as = shown_as
+        return made
+
+    shown_as: str

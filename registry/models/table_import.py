@@ -1,0 +1,110 @@
+"""A table from elsewhere on its way in: the file, what was decided about it, and what its dry run found."""
+
+from __future__ import annotations
+
+from django.db import models
+from django.db.models import Q
+
+from registry.models.base import Record
+from registry.models.constraints import one_of
+from registry.models.declared import PLACE, STAFF, UPKEEP, declare, identifies, withheld
+from registry.models.encrypted import EncryptedTextField
+from registry.models.people import Centre, User
+
+
+class ImportState(models.TextChoices):
+    """How far it is."""
+
+    NEW = "new", "Columns to be decided"
+    CHECKING = "checking", "Dry run under way"
+    CHECKED = "checked", "Dry run done"
+    LOADING = "loading", "Loading"
+    LOADED = "loaded", "Loaded"
+    DISCARDED = "discarded", "Discarded"
+
+
+class TableImport(Record):
+    """One file of one kind for one centre. The file and everything read from it may name persons: ciphertext."""
+
+    centre = models.ForeignKey(Centre, models.PROTECT, related_name="imports")
+    kind = models.CharField(max_length=30)
+    uploaded_by = models.ForeignKey(User, models.PROTECT, related_name="+")
+    original_name = models.CharField(max_length=200)
+    sha256 = models.CharField(max_length=64)
+    size_bytes = models.PositiveBigIntegerField()
+    encoding = models.CharField(max_length=20)
+    separator = models.CharField(max_length=10, blank=True)
+    sheet = models.CharField(max_length=100, blank=True)
+    # JSON: names of columns and sheets, and what a first walk over the rows saw.
+    look = EncryptedTextField(default="{}")
+    # JSON: registry.importing.plan.Plan.
+    plan = EncryptedTextField(default="{}")
+    state = models.CharField(max_length=10, choices=ImportState, default=ImportState.NEW)
+    step = models.CharField(max_length=80, blank=True)
+    progress_percent = models.PositiveSmallIntegerField(default=0)
+    failure = models.TextField(blank=True)
+    attempts = models.PositiveSmallIntegerField(default=0)
+    claimed_at = models.DateTimeField(null=True, blank=True)
+    rows_read = models.PositiveIntegerField(default=0)
+    problems = models.PositiveIntegerField(default=0)
+    unusual = models.PositiveIntegerField(default=0)
+    stored_already = models.PositiveIntegerField(default=0)
+    records_made = models.PositiveIntegerField(default=0)
+    finished_at = models.DateTimeField(null=True, blank=True)
+
+    handling = declare(
+        withheld("centre", PLACE),
+        withheld("uploaded_by", STAFF),
+        identifies("original_name look plan sheet sha256", "a file of patients may name persons"),
+        withheld("kind size_bytes encoding separator state step progress_percent failure attempts claimed_at", UPKEEP),
+        withheld("rows_read problems unusual stored_already records_made finished_at", UPKEEP),
+    )
+
+    class Meta:
+        ordering = ("-created_at", "-id")
+        indexes = [models.Index(fields=("centre", "-created_at"))]
+        constraints = [
+            one_of("tableimport", "state", ImportState.values),
+            models.UniqueConstraint(
+                fields=("centre", "kind", "sha256", "sheet"),
+                condition=Q(state=ImportState.LOADED),
+                name="tableimport_loaded_once",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return self.original_name
+
+
+class PartOf(models.TextChoices):
+    """What a part is a piece of."""
+
+    FILE = "file", "The file"
+    FINDINGS = "findings", "What the dry run found"
+
+
+class ImportPart(models.Model):
+    """A piece of the file, or a page of findings; both may name persons, so both are ciphertext.
+
+    They go when the table is loaded or discarded.
+    """
+
+    table_import = models.ForeignKey(TableImport, models.CASCADE, related_name="parts")
+    of = models.CharField(max_length=10, choices=PartOf)
+    number = models.PositiveIntegerField()
+    content = EncryptedTextField()
+
+    handling = declare(
+        withheld("id table_import of number", UPKEEP),
+        identifies("content", "a file of patients may name persons"),
+    )
+
+    class Meta:
+        ordering = ("number",)
+        constraints = [
+            models.UniqueConstraint(fields=("table_import", "of", "number"), name="importpart_in_line"),
+            one_of("importpart", "of", PartOf.values),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.of} {self.number}"

@@ -1,0 +1,21 @@
+"""Background tasks of the registry. Thin: each fetches its arguments and calls a service."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from celery import shared_task
+
+from registry.services import import_running
+
+
+@shared_task(name="registry.tasks.carry_out_import")
+def carry_out_import(key: str) -> None:
+    """Check or load a table that waits for it."""
+    import_running.carry_out(UUID(key))
+
+
+@shared_task(name="registry.tasks.requeue_stuck_imports")
+def requeue_stuck_imports() -> int:
+    """Queue again what a lost worker left behind."""
+    return import_running.requeue_stuck()
