@@ -9,7 +9,7 @@ from typing import Any, Protocol
 from django.db import models
 
 from registry.access import Right
-from registry.importing.limits import Judge, broken, judge_of
+from registry.importing.limits import Judge, broken, column_of, judge_of
 from registry.importing.targets import Sort, Target
 from registry.models import Centre, Patient, PatientIdentity, User
 from registry.models.encrypted import digest
@@ -122,7 +122,7 @@ class Unique:
             *((tuple(one.fields), one.condition, False) for one in constraints if one.fields),
             *((tuple(names), None, True) for names in keys),
         ):
-            columns = tuple(model._meta.get_field(name).attname for name in names)
+            columns = tuple(column_of(model, name).attname for name in names)
             rows = model._default_manager.filter(scope)
             if condition:
                 rows = rows.filter(condition)
@@ -147,7 +147,7 @@ class Unique:
             if same and not first:
                 raise Stored
             shown = [column for column in columns if not column.endswith("_id")]
-            words = " and ".join(str(self._model._meta.get_field(name).verbose_name) for name in shown)
+            words = " and ".join(str(column_of(self._model, name).verbose_name) for name in shown)
             where = f"row {first} of this file" if first else "a record that is stored already"
             yield (shown[0] if len(shown) == 1 else ""), f"has the same {words} as {where}"
 

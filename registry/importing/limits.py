@@ -5,7 +5,7 @@ from __future__ import annotations
 import operator
 from collections.abc import Callable, Iterator
 from functools import lru_cache
-from typing import Any
+from typing import Any, cast
 
 from django.db import models
 from django.db.models import F, Q
@@ -67,7 +67,12 @@ def _checks(model: type[models.Model]) -> tuple[tuple[models.CheckConstraint, Ju
 
 @lru_cache(maxsize=512)
 def _words_of(model: type[models.Model], name: str) -> str:
-    return str(model._meta.get_field(name).verbose_name)
+    return str(column_of(model, name).verbose_name)
+
+
+def column_of(model: type[models.Model], name: str) -> models.Field:
+    """Return a field that is a column of its own."""
+    return cast("models.Field", model._meta.get_field(name))
 
 
 def _said(model: type[models.Model], constraint: models.CheckConstraint) -> tuple[str, str]:
@@ -125,13 +130,13 @@ _COMPARISONS: dict[str, Callable[[Any, Any], bool]] = {
 
 def _leaf(model: type[models.Model], lookup: str, wanted: Any) -> Judge:
     name, _, comparison = lookup.partition("__")
-    column = model._meta.get_field(name).attname
+    column = column_of(model, name).attname
     if comparison == "isnull":
         return lambda record: (getattr(record, column) is None) is wanted
     if comparison not in _COMPARISONS:
         raise NotImplementedError(f"'{lookup}' cannot be judged in memory.")
     compare = _COMPARISONS[comparison]
-    other = model._meta.get_field(wanted.name).attname if isinstance(wanted, F) else ""
+    other = column_of(model, wanted.name).attname if isinstance(wanted, F) else ""
 
     def judge(record: models.Model) -> bool | None:
         held = getattr(record, column)

@@ -19,6 +19,7 @@ from registry.importing.kinds import (
     PatientRecords,
     register,
 )
+from registry.importing.limits import column_of
 from registry.importing.targets import Sort, Target, target_of, targets_of
 from registry.models import AdverseEvent, Assessment, Centre, Consent, Device, Patient, PatientIdentity, User
 
@@ -29,7 +30,7 @@ def _patient_targets() -> tuple[Target, ...]:
     shown = PatientForm.base_fields
     identity = []
     for name in _NAMES:
-        target = target_of(PatientIdentity, PatientIdentity._meta.get_field(name), shown[name])
+        target = target_of(PatientIdentity, column_of(PatientIdentity, name), shown[name])
         assert target is not None  # noqa: S101 - tells the type checker
         identity.append(replace(target, longest=getattr(shown[name], "max_length", None)))
     checks = tuple(shown["birth_date"].validators)

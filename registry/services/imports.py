@@ -256,7 +256,7 @@ def answer_questions(*, by: User, run: TableImport, answers: dict[str, str]) -> 
                 name, _, word = rest.partition(":")
                 plan = replace(plan, words={**plan.words, name: {**plan.words.get(name, {}), word: answer}})
             else:
-                plan = replace(plan, **{sort: answer})
+                plan = Plan.of(asdict(plan) | {sort: answer})
         if wrong:
             raise RuleBroken(next(iter(wrong.values()))[0], fields=wrong)
         locked.plan = _text(asdict(plan))
