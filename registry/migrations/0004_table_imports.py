@@ -10,7 +10,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('registry', '0002_change_is_append_only'),
+        ('registry', '0003_people'),
     ]
 
     operations = [
