@@ -212,7 +212,7 @@ def test_a_longer_file_may_leave_out_what_is_stored(lead, centre):
     assert Patient.objects.count() == 5
 
 
-@pytest.mark.parametrize("broken", ["registry.trail.bulk.link", "registry.services.import_running.write_created"])
+@pytest.mark.parametrize("broken", ["registry.trail.bulk.linked", "registry.services.import_running.write_created"])
 def test_a_crash_in_the_middle_of_loading_leaves_nothing_and_can_be_started_again(lead, centre, monkeypatch, broken):
     run = checked(lead, decided(lead, begin(lead, centre, as_csv([PATIENTS, *people()]))))
     before = counts()

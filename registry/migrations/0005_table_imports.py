@@ -10,7 +10,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('registry', '0003_people'),
+        ('registry', '0004_change_follows_the_head'),
     ]
 
     operations = [
