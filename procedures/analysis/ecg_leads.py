@@ -35,7 +35,8 @@ def read_leads(
     roles = {role: i for i, role in enumerate(assignment.roles) if role and role.startswith("ECG_")}
     if not roles:
         raise RecordingError(
-            "The recording holds no channel that is known as one of the twelve leads; name them with --map."
+            "The recording holds no channel that is known as one of the twelve leads; "
+            "say which is which (on the command line --map ECG_I=LABEL)."
         )
     # a lead that was named by hand and cannot be used must not be replaced by one computed from others
     for role, label in mapping.items():

@@ -1,0 +1,60 @@
+// Electrocardiograms on millimetre paper, as SVG whose unit is the millimetre.
+const SPACE = "http://www.w3.org/2000/svg";
+
+export function make(name, attributes = {}, text = "") {
+  const element = document.createElementNS(SPACE, name);
+  for (const [key, value] of Object.entries(attributes)) element.setAttribute(key, value);
+  if (text) element.textContent = text;
+  return element;
+}
+
+// Millimetres in a box: 1 mm lines, heavier every 5 mm.
+export function paper(width, height, label) {
+  const svg = make("svg", { viewBox: `0 0 ${width} ${height}`, class: "ecg", "aria-hidden": "true" });
+  svg.dataset.mm = `${width} ${height}`;
+  svg.dataset.label = label;
+  const line = (at, upright) => (upright ? `M${at} 0V${height}` : `M0 ${at}H${width}`);
+  for (const [kind, every] of [["fine", 1], ["coarse", 5]]) {
+    let path = "";
+    for (let x = 0; x <= width; x += every) path += line(x, true);
+    for (let y = 0; y <= height; y += every) path += line(y, false);
+    svg.append(make("path", { d: path, class: `grid-${kind}` }));
+  }
+  return svg;
+}
+
+// A signal as path data; pauses (null) break the line. x and y turn a time and a value into millimetres.
+export function trace(times, values, x, y) {
+  let path = "";
+  let down = false;
+  for (let i = 0; i < values.length; i += 1) {
+    if (values[i] === null) {
+      down = false;
+      continue;
+    }
+    path += `${down ? "L" : "M"}${x(times[i]).toFixed(2)} ${y(values[i]).toFixed(2)}`;
+    down = true;
+  }
+  return path;
+}
+
+export function say(svg, x, y, text, kind = "name") {
+  svg.append(make("text", { x, y, class: kind }, text));
+}
+
+// A small triangle that points at a pacing stimulus.
+export function stimulus(svg, x, y, kind = "stimulus") {
+  svg.append(make("path", { d: `M${x} ${y}l-1.1 -2h2.2z`, class: kind }));
+}
+
+// The calibration pulse: 1 mV for 200 ms.
+export function pulse(svg, x, y) {
+  svg.append(make("path", { d: `M${x} ${y}h1v-10h5v10h1`, class: "trace" }));
+}
+
+export async function fetched(url) {
+  const answer = await fetch(url, { headers: { Accept: "application/json" } });
+  const content = await answer.json();
+  if (!answer.ok) throw new Error(content.message ?? "The trace was not sent.");
+  return content;
+}

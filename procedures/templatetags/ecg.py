@@ -1,0 +1,89 @@
+"""How electrical values are written on pages."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+from django import template
+from django.utils.html import format_html
+from django.utils.safestring import SafeString
+
+from procedures.electrocardiogram.activation import LATE_QLV_MS, LATE_RV_LV_MS
+from procedures.models import IntervalKind, IntervalReading
+from procedures.selectors.ecgs import StateQrs
+
+register = template.Library()
+_LATE = {IntervalKind.QLV: LATE_QLV_MS, IntervalKind.RV_LV: LATE_RV_LV_MS}
+
+
+@register.simple_tag
+def verdict(met: bool | None, yes: str, no: str, unknown: str) -> SafeString:
+    """Write true, false or open as a word with its own shape."""
+    if met is None:
+        return format_html('<span class="missing">{}</span>', unknown)
+    kind, word = ("solid", yes) if met else ("dashed", no)
+    return format_html('<span class="mark {}">{}</span>', kind, word)
+
+
+@register.filter
+def signed_number(value: float | None) -> str:
+    """Write a change with its sign, whole."""
+    if value is None:
+        return "not known"
+    whole = round(value)
+    return f"{'+' if whole > 0 else '−' if whole < 0 else ''}{abs(whole)}"
+
+
+@register.filter
+def signed_ms(value: float | None) -> str:
+    """Write a change in milliseconds."""
+    return "not known" if value is None else f"{signed_number(value)}\N{NO-BREAK SPACE}ms"
+
+
+@register.filter
+def ms(value: float | None) -> str:
+    """Write milliseconds, or that they are not known."""
+    return "not known" if value is None else f"{value:.0f}\N{NO-BREAK SPACE}ms"
+
+
+@register.filter
+def step_value(value: Any) -> str:
+    """Write what a step was judged by."""
+    if isinstance(value, float):
+        return "no S wave" if math.isinf(value) else f"R/S {value:.2f}"
+    return str(value) if value is not None else "not assessable"
+
+
+@register.filter
+def late(reading: IntervalReading) -> str:
+    """Call an activation late where it reaches the published or used limit."""
+    limit = _LATE.get(IntervalKind(reading.kind))
+    return "late" if limit is not None and reading.duration_ms >= limit else ""
+
+
+@register.filter
+def qrs_source(qrs: StateQrs) -> str:
+    """Say whether a QRS duration was measured, read or typed, and what stands beside it."""
+    if not qrs.origin:
+        return "–"
+    exact = f" ± {qrs.sd_ms:.0f} ms" if qrs.sd_ms is not None else ""
+    return f"{qrs.origin}{exact}" + (f"; {qrs.beside}" if qrs.beside else "")
+
+
+@register.filter
+def pieces(text: str) -> list[str]:
+    """Split a text at its blanks."""
+    return text.split()
+
+
+@register.filter
+def named(text: str) -> list[tuple[str, str]]:
+    """Split ``name=label,name=label``."""
+    return [(name, label) for name, _, label in (part.partition("=") for part in text.split(","))]
+
+
+@register.filter
+def plus(text: str) -> str:
+    """Write a step with a true sign."""
+    return text.replace("-", "−") if text.startswith("-") else f"+{text}"
