@@ -18,6 +18,7 @@ from procedures.models import (
     Session,
     Site,
 )
+from procedures.selectors.ecgs import StateQrs, qrs_by_state
 
 # Stroke work and dP/dt max predicted outcome differently in published cohorts (stroke work best: de Roest et al.,
 # Eur J Heart Fail 2013;15:299); the first of these that was measured opens the page, any other is one choice away.
@@ -34,6 +35,7 @@ class SiteRow:
     measurement: LeadMeasurement | None
     concerns: list[str]
     visits: int
+    qrs: StateQrs | None = None
 
 
 @dataclass(frozen=True)
@@ -83,7 +85,8 @@ def compare_session(session: Session, metric_key: str | None = None) -> SessionC
     for response in session.responses.all():
         responses.setdefault(response.site_id, {})[response.metric] = response
     sites = list(session.sites.select_related("tributary").prefetch_related("measurements", "epochs"))
-    rows = [_row(site, key, responses.get(site.pk, {})) for site in sites if site.reached]
+    qrs = qrs_by_state(session)
+    rows = [_row(site, key, responses.get(site.pk, {}), qrs.get(site.pk)) for site in sites if site.reached]
     rows.sort(key=lambda row: (row.response is None, row.response.rank if row.response else 0, row.site.label))
     epochs = list(session.epochs.filter(excluded_reason="").select_related("site"))
     return SessionComparison(
@@ -111,7 +114,7 @@ def _origins(session: Session, key: str) -> set[str]:
     return set(by_epoch.values())
 
 
-def _row(site: Site, key: str | None, by_metric: dict[str, AcuteResponse]) -> SiteRow:
+def _row(site: Site, key: str | None, by_metric: dict[str, AcuteResponse], qrs: StateQrs | None) -> SiteRow:
     measurements = sorted(site.measurements.all(), key=lambda m: (m.measured_at, m.pk))
     last = measurements[-1] if measurements else None
     concerns = (
@@ -127,4 +130,4 @@ def _row(site: Site, key: str | None, by_metric: dict[str, AcuteResponse]) -> Si
     if site.stability == "unstable":
         concerns.append("unstable position")
     visits = sum(1 for epoch in site.epochs.all() if not epoch.excluded_reason)
-    return SiteRow(site, by_metric.get(key) if key else None, by_metric, last, concerns, visits)
+    return SiteRow(site, by_metric.get(key) if key else None, by_metric, last, concerns, visits, qrs)

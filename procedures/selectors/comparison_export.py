@@ -72,7 +72,20 @@ def _site(row: SiteRow) -> dict[str, Any]:
         **{name: _plain(getattr(row.response, name, None)) for name in _ESTIMATES},
         "flags": list(row.response.flags) if row.response else [],
         "measurement": {name: getattr(row.measurement, name) for name in _MEASURED} if row.measurement else None,
+        "qrs": _qrs(row),
         "concerns": row.concerns,
+    }
+
+
+def _qrs(row: SiteRow) -> dict[str, Any] | None:
+    """The QRS duration in force: measured stands over calipers, calipers over typed."""
+    if row.qrs is None or row.qrs.duration_ms is None:
+        return None
+    return {
+        "duration_ms": _plain(round(row.qrs.duration_ms, 1)),
+        "sd_ms": None if row.qrs.sd_ms is None else round(row.qrs.sd_ms, 1),
+        "origin": row.qrs.origin,
+        "typed_ms": row.qrs.typed_ms,
     }
 
 

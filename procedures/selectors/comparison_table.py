@@ -65,22 +65,27 @@ def _cells(row: SiteRow) -> tuple[str, ...]:
             words.signed(response.unpaired_change_percent),
             f"{response.epochs} / {response.beats}",
         )
-    return (row.site.label, *numbers, *_electrical(row.measurement))
+    return (row.site.label, *numbers, *_electrical(row.measurement), _qrs(row))
 
 
-def _electrical(measured: LeadMeasurement | None) -> tuple[str, str, str]:
+def _electrical(measured: LeadMeasurement | None) -> tuple[str, str]:
     if measured is None:
-        return "–", "–", "–"
-    threshold, phrenic, qrs = "–", "–", "–"
+        return "–", "–"
+    threshold, phrenic = "–", "–"
     if measured.capture_threshold_v is not None:
         threshold = f"{measured.capture_threshold_v:g} at {measured.pulse_width_ms:g}"
     if measured.phrenic_threshold_v is not None:
         phrenic = f"{measured.phrenic_threshold_v:g}"
     elif measured.phrenic_none_up_to_v is not None:
         phrenic = f"none to {measured.phrenic_none_up_to_v:g}"
-    if measured.qrs_duration_ms is not None:
-        qrs = f"{measured.qrs_duration_ms:.0f}"
-    return threshold, phrenic, qrs
+    return threshold, phrenic
+
+
+def _qrs(row: SiteRow) -> str:
+    """The duration in force and, by a letter, where it comes from: measured, calipers, typed."""
+    if row.qrs is None or row.qrs.duration_ms is None:
+        return "–"
+    return f"{row.qrs.duration_ms:.0f} {row.qrs.origin.removeprefix('by ')}"
 
 
 def _columns(rows: Sequence[Sequence[str]]) -> list[str]:

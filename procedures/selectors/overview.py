@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from uuid import UUID
 
 from procedures.limits import electrical_concerns
 from procedures.metrics import BY_KEY, METRICS, Metric
 from procedures.models import Epoch, EpochMetric, LeadMeasurement, Origin, Session, Site, Tributary
+from procedures.selectors.ecgs import StateQrs
 from procedures.selectors.observations import metric_in_force
 
 # What the table of epochs shows first, as far as it was measured; the rest stands on the page of the epoch.
@@ -23,6 +26,7 @@ class SiteLine:
     measured_times: int
     epochs: int
     concerns: list[str]
+    qrs: StateQrs | None = None
 
 
 @dataclass(frozen=True)
@@ -43,15 +47,15 @@ class EpochRow:
     origin: str
 
 
-def tributary_groups(session: Session) -> list[TributaryGroup]:
+def tributary_groups(session: Session, qrs: Mapping[UUID, StateQrs] | None = None) -> list[TributaryGroup]:
     """Group the sites of a session of ``session_detail`` by tributary, in the order they were entered."""
     by_tributary: dict[object, list[SiteLine]] = {}
     for site in session.sites.all():
-        by_tributary.setdefault(site.tributary_id, []).append(_line(site))
+        by_tributary.setdefault(site.tributary_id, []).append(_line(site, (qrs or {}).get(site.pk)))
     return [TributaryGroup(t, by_tributary.get(t.pk, [])) for t in session.tributaries.all()]
 
 
-def _line(site: Site) -> SiteLine:
+def _line(site: Site, qrs: StateQrs | None) -> SiteLine:
     measurements = list(site.measurements.all())
     last = measurements[-1] if measurements else None
     concerns = []
@@ -62,7 +66,7 @@ def _line(site: Site) -> SiteLine:
             phrenic_v=last.phrenic_threshold_v,
             phrenic_none_up_to_v=last.phrenic_none_up_to_v,
         )
-    return SiteLine(site, last, len(measurements), len(site.epochs.all()), concerns)
+    return SiteLine(site, last, len(measurements), len(site.epochs.all()), concerns, qrs)
 
 
 def epoch_columns(session: Session) -> list[Metric]:

@@ -6,6 +6,7 @@ import math
 from typing import Any
 
 from django import template
+from django.urls import reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
@@ -60,6 +61,21 @@ def late(reading: IntervalReading) -> str:
     """Call an activation late where it reaches the published or used limit."""
     limit = _LATE.get(IntervalKind(reading.kind))
     return "late" if limit is not None and reading.duration_ms >= limit else ""
+
+
+@register.simple_tag
+def qrs_cell(qrs: StateQrs | None, link: bool = False) -> SafeString:
+    """Write a QRS duration with the word that tells measured, read and typed apart."""
+    if qrs is None or qrs.duration_ms is None:
+        return format_html('<span class="missing">{}</span>', "not measured")
+    number: SafeString | str = f"{qrs.duration_ms:.0f}"
+    if link and qrs.ecg:
+        number = format_html(
+            '<a href="{}">{}<span class="unseen"> ms, the ECG</span></a>',
+            reverse("procedures:ecg", args=[qrs.ecg.pk]),
+            number,
+        )
+    return format_html('{} <span class="unit">{}</span>', number, qrs.origin)
 
 
 @register.filter

@@ -18,10 +18,12 @@ from procedures.metrics import BY_KEY
 from procedures.models import AnalysisRun, Recording, RunState
 from procedures.recordings import RecordingError, open_recording
 from procedures.selectors.beats import LONGEST_VIEW_S
+from procedures.selectors.ecgs import MOST_ECGS
 from procedures.selectors.recorded import SHOWN, recorded_epochs
 from procedures.selectors.sessions import sessions_for
 from procedures.services.analysis import cancel_analysis, start_analysis
 from procedures.services.calibrations import segment_numbers
+from procedures.services.ecgs import has_twelve_leads
 from procedures.services.recordings import map_channels, store_recording
 from procedures.views.entry import answer, rights_in, session_to_write
 from registry.access import Right, require
@@ -114,6 +116,8 @@ def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
         "beats_until_s": min(found.axis_start_s + LONGEST_VIEW_S, found.axis_start_s + found.duration_s),
         "numbers": recorded_epochs(found),
         "shown_metrics": [BY_KEY[key] for key in SHOWN],
+        "ecgs": list(found.ecgs.select_related("epoch__site", "site").defer("result")[:MOST_ECGS]),
+        "has_leads": has_twelve_leads(found),
         "calibrations": list(found.calibrations.all()),
         "conductances": conductances,
         "calibratable": bool(segments) or any(channel.get("role") == "V_LV" for channel in found.channels),

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_safe
 from procedures.forms.base import likely_moment
 from procedures.forms.sessions import LogEntryForm, SessionFilter
 from procedures.models import Session, Status
+from procedures.selectors.ecgs import state_lines
 from procedures.selectors.overview import epoch_columns, epoch_rows, tributary_groups
 from procedures.selectors.sessions import session_detail, session_list, timeline
 from procedures.views.entry import rights_in
@@ -59,12 +60,14 @@ def session(request: MemberRequest, session: UUID) -> HttpResponse:
     shown = session_detail(request.user).get(pk=session)
     rights = rights_in(request.user, shown)
     columns = epoch_columns(shown)
+    lines = state_lines(shown)
     context = {
         "session": shown,
         "rights": rights,
         "identity": _identity(shown) if rights["see_identity"] else None,
         "timeline": timeline(shown),
-        "tributaries": tributary_groups(shown),
+        "tributaries": tributary_groups(shown, {line.qrs.site.pk: line.qrs for line in lines if line.qrs.site}),
+        "lines": lines,
         "epoch_columns": columns,
         "epoch_rows": epoch_rows(shown, columns),
         "decision": max(shown.decisions.all(), key=lambda d: (d.decided_at, d.pk), default=None),
