@@ -243,7 +243,7 @@ class Tablet:
         for _ in range(count):
             self.number += 1
             draw = rng.random()
-            key = rng.choice(shared) if draw < 0.06 else rng.choice(own) if own and draw < 0.25 else None
+            key = rng.choice(shared) if shared and draw < 0.06 else rng.choice(own) if own and draw < 0.25 else None
             at = f"2024-03-02T{9 + self.number // 3600:02d}:{self.number // 60 % 60:02d}:{self.number % 60:02d}Z"
             made.append({"text": f"{self.name}-{self.number:05d}", "key": key, "at": at})
         return made

@@ -38,12 +38,37 @@ async function file(event, path) {
   return ofPage ? kept(event.request, path) : fetch(event.request);
 }
 
+// Opened without a line, the installed page goes to the session that was open last on this tablet.
+async function start(request) {
+  try {
+    return await fetch(request);
+  } catch (error) {
+    const session = await lastSession();
+    if (session === null) throw error;
+    return Response.redirect(`/sessions/${session}/bedside/`);
+  }
+}
+
+async function lastSession() {
+  if (!(await indexedDB.databases()).some(({ name }) => name === "tributary-bedside")) return null;
+  const asked = (request) =>
+    new Promise((resolve, reject) => {
+      request.onsuccess = () => resolve(request.result);
+      request.onerror = () => reject(request.error);
+    });
+  const db = await asked(indexedDB.open("tributary-bedside"));
+  const rows = await asked(db.transaction("sessions").objectStore("sessions").getAll());
+  db.close();
+  return rows.sort((a, b) => b.savedAt - a.savedAt)[0]?.session ?? null;
+}
+
 self.addEventListener("fetch", (event) => {
   const { request } = event;
   const address = new URL(request.url);
   if (request.method !== "GET" || address.origin !== self.location.origin) return;
   if (request.mode === "navigate") {
     if (PAGE.test(address.pathname)) event.respondWith(kept(request, SHELL));
+    else if (address.pathname === "/sessions/") event.respondWith(start(request));
   } else if (FILES.includes(address.pathname)) {
     event.respondWith(file(event, address.pathname));
   }

@@ -10,6 +10,8 @@ import { uuid7 } from "./uuid7.js";
 // The last known state of another session is forgotten after a day; this one's stays as long as it is open.
 const STATE_MAX_AGE_MS = 24 * 3600 * 1000;
 
+const LEAVE_MS = 1500;
+
 export class NotLoaded extends Error {
   constructor() {
     super("This session has not been opened on this tablet while it was connected. Connect once to load it.");
@@ -204,7 +206,9 @@ export class Store {
   #leave() {
     this.close();
     this.pending = [];
-    location.replace("/");
+    document.body.replaceChildren();
+    // The other tab is still about to log out; only then does the way lead to the log-in.
+    setTimeout(() => location.replace("/"), LEAVE_MS);
   }
 
   close() {
