@@ -17,6 +17,7 @@ from .signals import FloatArray
 FEWEST_BEATS = 4
 SMALLEST_CORRELATION = 0.65
 SMALLEST_EDV_RANGE = 0.05
+WIDEST_SHARE = 0.075
 
 
 class CalibrationError(ValueError):
@@ -164,7 +165,8 @@ def slope_factor(conductance_sv_ml: float, reference_sv_ml: float) -> float:
 class ParallelVolume:
     """Parallel volume from a saline wash-in: where the line of ESV on EDV meets ESV = EDV.
 
-    ``standard_error_ml`` by the delta method from the covariance of slope and intercept.
+    ``standard_error_ml`` by the delta method from the covariance of slope and intercept; ``low_ml`` and ``high_ml``
+    are the 95 % interval (t on n − 2).
     """
 
     parallel_ml: float
@@ -173,6 +175,8 @@ class ParallelVolume:
     intercept_ml: float
     correlation: float
     beats: int
+    low_ml: float
+    high_ml: float
 
 
 def rising_limb(edv_ml: FloatArray) -> slice:
@@ -200,7 +204,8 @@ def parallel_volume(edv_ml: FloatArray, esv_ml: FloatArray, regress: str = "esv_
     ------
     CalibrationError
         With fewer than 4 beats, an EDV range below 5 % of the mean, a correlation below 0.65, a slope of 1 or more,
-        or a negative result.
+        a negative result, or a 95 % interval that reaches further from it than 7.5 % of the mean EDV (project choice:
+        every volume and the ejection fraction would be as uncertain).
     """
     edv, esv = np.asarray(edv_ml, dtype=float), np.asarray(esv_ml, dtype=float)
     good = np.isfinite(edv) & np.isfinite(esv)
@@ -229,4 +234,12 @@ def parallel_volume(edv_ml: FloatArray, esv_ml: FloatArray, regress: str = "esv_
     gradient_a, gradient_b = volume / (1 - slope), 1 / (1 - slope)
     variance = gradient_a**2 * fit.stderr**2 + gradient_b**2 * variance_b + 2 * gradient_a * gradient_b * covariance
     error = float(np.sqrt(max(variance, 0.0)))
-    return ParallelVolume(volume, error, slope, intercept, correlation, int(edv.size))
+    half = float(stats.t.ppf(0.975, edv.size - 2)) * error
+    widest = WIDEST_SHARE * float(edv.mean())
+    if half > widest:
+        raise CalibrationError(
+            f"The parallel volume would be {volume:.0f} mL, 95 % interval {volume - half:.0f} to {volume + half:.0f} "
+            f"mL; ±{widest:.0f} mL ({100 * WIDEST_SHARE:g} % of the end-diastolic volume) or less is needed. "
+            "Repeat the wash-in, with a larger rise or more beats."
+        )
+    return ParallelVolume(volume, error, slope, intercept, correlation, int(edv.size), volume - half, volume + half)

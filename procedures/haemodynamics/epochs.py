@@ -18,6 +18,9 @@ from .settings import Settings
 from .signals import EpochWindow, FloatArray, SignalSource
 from .windows import IntArray
 
+# Amplitude below which a swing from beat to beat is not taken for breathing (project choice).
+SMALLEST_SWING, SMALLEST_SWING_MMHG = 0.004, 0.3
+
 
 def epoch_windows(signals: SignalSource, epochs: Sequence[EpochWindow]) -> tuple[list[EpochWindow], NDArray[np.bool_]]:
     """Epochs in order of time, and for which of them settling beats count.
@@ -69,9 +72,10 @@ def trim_breaths(
     if channel is not None:
         breathing = respiration.from_channel(*channel)
     if breathing is None:
-        seen = ("edv_ml", "p_max_mmhg", "p_min_mmhg")
-        values = [np.where(refused == "", metrics[key], np.nan) for key in seen if key in metrics]
-        breathing = respiration.from_beats(mark_s, values)
+        seen = [key for key in ("edv_ml", "p_max_mmhg", "p_min_mmhg") if key in metrics]
+        values = [np.where(refused == "", metrics[key], np.nan) for key in seen]
+        smallest = [SMALLEST_SWING_MMHG if key == "p_min_mmhg" else _share_of_typical(metrics[key]) for key in seen]
+        breathing = respiration.from_beats(mark_s, values, smallest)
     if breathing is None:
         text = "Breathing could not be identified; epochs were not cut to whole breaths."
         return [QualityNote("no_breathing", text, severity="info")]
@@ -89,6 +93,11 @@ def trim_breaths(
             notes.append(QualityNote("few_breaths", text, epoch=window.label))
         refused[members[~np.asarray(keep, dtype=bool)]] = "partial_breath"
     return notes
+
+
+def _share_of_typical(column: FloatArray) -> float:
+    known = column[np.isfinite(column)]
+    return SMALLEST_SWING * abs(float(np.median(known))) if known.size else 0.0
 
 
 def summary(beats: BeatTable, index: int, window: EpochWindow) -> EpochSummary:

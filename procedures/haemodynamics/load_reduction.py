@@ -192,13 +192,6 @@ def edpvr(edv_ml: FloatArray, edp_mmhg: FloatArray) -> ExponentialRelation:
     return ExponentialRelation(scale, stiffness, stiffness - half, stiffness + half, int(edv.size))
 
 
-def single_beat_ees(esp_mmhg: float, esv_ml: float, v0_ml: float = 0.0) -> float:
-    """ESP/(ESV − V0), mmHg/mL: an *estimate* from one beat that stands or falls with the V0 assumed."""
-    if not esv_ml > v0_ml:
-        raise LoadReductionError("ESV must lie above V0.")
-    return esp_mmhg / (esv_ml - v0_ml)
-
-
 def coupling_ratio(ea_mmhg_per_ml: float, ees_mmhg_per_ml: float) -> float:
     """Ea/Ees."""
     if not ees_mmhg_per_ml > 0:

@@ -43,8 +43,10 @@ def sine_share(time_s: FloatArray, value: FloatArray, frequency_hz: FloatArray) 
     return np.asarray((ys**2 * cc - 2 * ys * yc * sc + yc**2 * ss) / determinant / power)
 
 
-def dominant_period_s(time_s: FloatArray, value: FloatArray, fastest_hz: float = FASTEST_HZ) -> float | None:
-    """Period of a clear rhythm of 0.12 to ``fastest_hz``, or ``None``.
+def dominant_period_s(
+    time_s: FloatArray, value: FloatArray, fastest_hz: float = FASTEST_HZ, smallest: float = 0.0
+) -> float | None:
+    """Period of a clear rhythm of 0.12 to ``fastest_hz`` with an amplitude of ``smallest`` or more, or ``None``.
 
     The shares of variance explained are averaged over windows of 40 s, since nobody breathes like a clock; the best
     frequency must explain 40 % on average, more when there are few values.
@@ -53,7 +55,7 @@ def dominant_period_s(time_s: FloatArray, value: FloatArray, fastest_hz: float =
     if frequency[-1] <= SLOWEST_HZ or time_s.size < FEWEST_VALUES:
         return None
     edges = np.arange(time_s[0], max(time_s[-1] - WINDOW_S / 2, time_s[0] + 1e-9), WINDOW_S)
-    shares, counts = [], []
+    shares, counts, variances = [], [], []
     for start in edges:
         last = start == edges[-1]
         inside = (time_s >= start) & (last | (time_s < start + WINDOW_S))
@@ -61,14 +63,17 @@ def dominant_period_s(time_s: FloatArray, value: FloatArray, fastest_hz: float =
             continue
         shares.append(sine_share(time_s[inside], value[inside], frequency))
         counts.append(int(inside.sum()))
+        variances.append(float(np.var(value[inside])))
     if not shares:
         return None
     mean = np.mean(shares, axis=0)
     best = int(mean.argmax())
     # the best of many frequencies explains about 2·ln(n)/n of pure noise
     by_chance = float(np.mean([2 * np.log(n) / n for n in counts]))
-    inner = 0 < best < frequency.size - 1
-    return float(1 / frequency[best]) if inner and mean[best] >= CLEAR_SHARE + by_chance / len(counts) else None
+    if not 0 < best < frequency.size - 1 or mean[best] < CLEAR_SHARE + by_chance / len(counts):
+        return None
+    amplitude = np.sqrt(2 * mean[best] * np.mean(variances))
+    return float(1 / frequency[best]) if amplitude >= smallest else None
 
 
 def thinned(respiration: FloatArray, sample_rate_hz: float, start_s: float) -> tuple[FloatArray, FloatArray]:
@@ -88,14 +93,18 @@ def from_channel(time_s: FloatArray, series: FloatArray) -> Breathing | None:
     return Breathing(period, "respiration channel") if period else None
 
 
-def from_beats(time_s: FloatArray, values: list[FloatArray]) -> Breathing | None:
-    """Breathing from the swing of several metrics from beat to beat; the first that shows it clearly tells."""
-    for value in values:
+def from_beats(time_s: FloatArray, values: list[FloatArray], smallest: list[float]) -> Breathing | None:
+    """Breathing from the swing of several metrics from beat to beat; the first that shows it clearly tells.
+
+    ``smallest``: amplitude below which a swing of each is not taken for breathing. Heart beat and sampling make
+    small regular swings of their own, and one so small moves no mean.
+    """
+    for value, floor in zip(values, smallest, strict=True):
         good = np.isfinite(value)
         if good.sum() < FEWEST_VALUES:
             continue
         rate = 1 / float(np.median(np.diff(time_s[good])))
-        period = dominant_period_s(time_s[good], value[good], 0.45 * rate)
+        period = dominant_period_s(time_s[good], value[good], 0.45 * rate, floor)
         if period:
             return Breathing(period, "pressure")
     return None

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import pytest
 
@@ -69,9 +71,27 @@ def test_standard_error_of_the_parallel_volume_is_its_spread() -> None:
     for _ in range(400):
         edv, esv = wash_in(rng, 0.0)
         limb = rising_limb(edv)
-        found.append(parallel_volume(edv[limb], esv[limb] + 0.5 * rng.standard_normal(limb.stop - limb.start)))
+        found.append(parallel_volume(edv[limb], esv[limb] + 0.25 * rng.standard_normal(limb.stop - limb.start)))
     spread = np.std([item.parallel_ml for item in found])
     assert np.sqrt(np.mean([item.standard_error_ml**2 for item in found])) == pytest.approx(spread, rel=0.15)
+
+
+def test_wide_interval_is_refused_with_its_figure() -> None:
+    rng = np.random.default_rng(5)
+    kept, refused = [], []
+    for _ in range(200):
+        gain = np.linspace(1, 1.1, 8)
+        edv = 60 + 150 * gain + rng.standard_normal(gain.size)
+        esv = 60 + 90 * gain + rng.standard_normal(gain.size)
+        try:
+            kept.append(parallel_volume(edv, esv))
+        except CalibrationError as error:
+            refused.append(str(error))
+    assert sum(bool(re.search(r"95 % interval -?\d+ to \d+ mL", text)) for text in refused) > 80
+    assert len(refused) > 100  # 1 mL of noise on so small a rise leaves the volume open by 20 mL
+    widths = np.array([(one.high_ml - one.low_ml) / 2 for one in kept])
+    assert (widths <= 0.075 * 225).all()
+    assert all(one.low_ml < one.parallel_ml < one.high_ml for one in kept)
 
 
 def test_unknown_way_to_regress_is_refused() -> None:

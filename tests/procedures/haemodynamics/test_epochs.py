@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import EpochWindow, PressureVolumeSignals, Settings, analyse, loops
-from procedures.haemodynamics.respiration import dominant_period_s, whole_breaths
+from procedures.haemodynamics.respiration import dominant_period_s, from_beats, whole_breaths
 from tests.procedures.haemodynamics.generator import Made
 
 UNTRIMMED = Settings(whole_breaths=False)
@@ -104,6 +104,15 @@ def test_noise_is_not_taken_for_breathing(seed: int) -> None:
     rng = np.random.default_rng(seed)
     time = np.cumsum(rng.normal(0.8, 0.02, 60))
     assert dominant_period_s(time, rng.standard_normal(60), 0.55) is None
+
+
+@pytest.mark.parametrize("swing_percent", [0.02, 0.1, 5.0])
+def test_swing_too_small_to_matter_is_no_breathing(swing_percent: float) -> None:
+    # sampling at 250 Hz beats against a paced heart: a regular swing, and so small that it moves no mean
+    time = np.arange(0, 60, 60 / 140)
+    value = 200 * (1 + swing_percent / 100 * np.sin(2 * np.pi * time / 4))
+    found = from_beats(time, [value], [0.004 * 200])
+    assert (found is not None) == (swing_percent > 1)
 
 
 def test_cut_to_whole_breaths() -> None:

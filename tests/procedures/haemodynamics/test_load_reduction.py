@@ -89,5 +89,3 @@ def test_what_cannot_be_fitted_is_refused() -> None:
         relations.edpvr(EDV, EDV - 150)
     with pytest.raises(LoadReductionError, match="zero pressure"):
         relations.espvr_curved(EDV, 100 + 0.01 * (EDV - 170) ** 2, EDV)
-    with pytest.raises(LoadReductionError, match="above V0"):
-        relations.single_beat_ees(90, 20, 30)
