@@ -30,6 +30,8 @@ _UNITS = {
     "_percent": "%",
     "_degrees": "deg",
     "_mmhg": "mm[Hg]",
+    "_cm": "cm",
+    "_kg": "kg",
     "_ohm": "Ohm",
     "_min": "min",
     "_ml": "mL",

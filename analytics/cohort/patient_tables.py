@@ -48,9 +48,8 @@ def _last_days(chunk: list[UUID]) -> dict[UUID, dt.date]:
         for patient, day in rows.annotate(last=Max(name)):
             if day is not None:
                 found[patient].append(timezone.localdate(day) if isinstance(day, dt.datetime) else day)
-    for patient, died_on in Patient.objects.filter(pk__in=chunk).values_list("id", "died_on"):
-        if died_on is not None:
-            found[patient].append(died_on)
+    for patient, *days in Patient.objects.filter(pk__in=chunk).values_list("id", "died_on", "follow_up_ended_on"):
+        found[patient] += [day for day in days if day is not None]
     return {patient: max(days) for patient, days in found.items()}
 
 
@@ -92,6 +91,9 @@ def _patient_rows(cohort: Cohort) -> Iterator[Cells]:
                 age_told(age_on(born, day), age_on(born, last[key])) if day else None,
                 hide.shifted(key, day) if day else None,
                 hide.shifted(key, person.died_on) if person.died_on else None,
+                person.death_cause if person.died_on else None,
+                hide.shifted(key, person.follow_up_ended_on) if person.follow_up_ended_on else None,
+                person.follow_up_ended_because,
             ]
 
 
@@ -137,6 +139,9 @@ PATIENTS = Table(
         ),
         _derived("first_session_on", "Day of the first session", "date (shifted)", "procedures.session.started_at"),
         shifted_day(Patient, "died_on", "Day of death"),
+        plain(Patient, "death_cause"),
+        shifted_day(Patient, "follow_up_ended_on", "Day the follow-up here ended"),
+        plain(Patient, "follow_up_ended_because"),
     ),
     read=_patient_rows,
 )

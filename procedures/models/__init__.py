@@ -12,6 +12,7 @@ from procedures.models.electrocardiogram import (
     IntervalReading,
 )
 from procedures.models.epoch import Chambers, Epoch, EpochBeats, EpochMetric, Origin, PacingConfiguration
+from procedures.models.part import PartAct, SessionPart
 from procedures.models.recording import AnalysisRun, BeatOverride, Recording, RunState
 from procedures.models.response import AcuteResponse, Decision, ResponseSummary
 from procedures.models.scanned import Part, ScannedPart
@@ -59,12 +60,14 @@ __all__ = [
     "PacingConfiguration",
     "ParallelOrigin",
     "Part",
+    "PartAct",
     "ProcedureKind",
     "Recording",
     "ResponseSummary",
     "RunState",
     "ScannedPart",
     "Session",
+    "SessionPart",
     "Site",
     "Stability",
     "Status",

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -67,7 +68,7 @@ def survival(
     if not failed.any():
         return [Step(float(day), 1.0, None, None, int((days >= day).sum()), 0) for day in wanted]
     estimate = ecdf(CensoredData(uncensored=days[failed], right=days[~failed])).sf
-    limits = estimate.confidence_interval(level, method="log-log")
+    limits: Any = estimate.confidence_interval(level, method="log-log")  # its parts are distributions; stubs say floats
     steps = []
     for day in wanted:
         low, high = (float(one.evaluate(day)) for one in (limits.low, limits.high))

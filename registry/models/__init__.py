@@ -1,15 +1,38 @@
 """The registry's records, one subject a module."""
 
-from registry.models.adverse_event import AdverseEvent, EventKind, Relation, Severity
-from registry.models.assessment import Assessment, AssessmentKind, Morphology, Rhythm
+from registry.models.adverse_event import AdverseEvent, EventKind, Relation, Severity, Treatment
+from registry.models.assessment import MEDICINES, Assessment
+from registry.models.assessment_words import (
+    AssessmentKind,
+    GlobalAssessment,
+    ImagingMethod,
+    LifeInstrument,
+    Morphology,
+    PreviousDevice,
+    Rhythm,
+    ScarMethod,
+)
 from registry.models.base import Record, new_key
 from registry.models.change import Change, TrailHead
-from registry.models.device import Chamber, Device, DeviceKind
-from registry.models.patient import Aetiology, Consent, ConsentScope, Patient, PatientIdentity, Sex
+from registry.models.device import FAILURES, Chamber, Device, DeviceKind, ExplantReason
+from registry.models.device_check import DeviceCheck
+from registry.models.patient import (
+    Aetiology,
+    Consent,
+    ConsentScope,
+    DeathCause,
+    EndOfFollowUp,
+    Patient,
+    PatientIdentity,
+    Sex,
+)
 from registry.models.people import Centre, Member, Role, User
 from registry.models.table_import import ImportPart, ImportState, PartOf, TableImport
+from registry.models.planned_visit import PlannedVisit
 
 __all__ = [
+    "FAILURES",
+    "MEDICINES",
     "AdverseEvent",
     "Aetiology",
     "Assessment",
@@ -19,24 +42,35 @@ __all__ = [
     "Change",
     "Consent",
     "ConsentScope",
+    "DeathCause",
     "Device",
+    "DeviceCheck",
     "DeviceKind",
+    "EndOfFollowUp",
     "EventKind",
     "ImportPart",
     "ImportState",
+    "ExplantReason",
+    "GlobalAssessment",
+    "ImagingMethod",
+    "LifeInstrument",
     "Member",
     "Morphology",
     "PartOf",
     "Patient",
     "PatientIdentity",
+    "PlannedVisit",
+    "PreviousDevice",
     "Record",
     "Relation",
     "Rhythm",
     "Role",
+    "ScarMethod",
     "Severity",
     "Sex",
     "TableImport",
     "TrailHead",
+    "Treatment",
     "User",
     "new_key",
 ]

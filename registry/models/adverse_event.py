@@ -5,7 +5,7 @@ from __future__ import annotations
 from django.db import models
 
 from registry.models.base import Record
-from registry.models.constraints import one_of
+from registry.models.constraints import in_order, one_of
 from registry.models.declared import FREE_TEXT, as_is, declare, pseudonym, shifted, withheld
 from registry.models.patient import Patient
 
@@ -23,6 +23,13 @@ class EventKind(models.TextChoices):
     PHRENIC_STIMULATION = "phrenic_stimulation", "Phrenic stimulation"
     CONTRAST_NEPHROPATHY = "contrast_nephropathy", "Kidney injury after contrast"
     HEART_FAILURE_ADMISSION = "heart_failure_admission", "Admission for heart failure"
+    OTHER_ADMISSION = "other_admission", "Other admission to hospital"
+    LEAD_FAILURE = "lead_failure", "Lead failure"
+    VENTRICULAR_ARRHYTHMIA = "ventricular_arrhythmia", "Ventricular arrhythmia"
+    INAPPROPRIATE_SHOCK = "inappropriate_shock", "Inappropriate shock"
+    REINTERVENTION = "reintervention", "Re-intervention"
+    EXTRACTION = "extraction", "Lead extraction"
+    THERAPY_STOPPED = "therapy_stopped", "Resynchronisation stopped"
     DEATH = "death", "Death"
     OTHER = "other", "Other"
 
@@ -44,20 +51,35 @@ class Relation(models.TextChoices):
     UNKNOWN = "unknown", "Not known"
 
 
+class Treatment(models.TextChoices):
+    """What was done about it; the most that was needed."""
+
+    NONE = "none", "None, watched"
+    PROGRAMMING = "programming", "Programming"
+    MEDICINES = "medicines", "Medicines"
+    DRAINAGE = "drainage", "Drainage or puncture"
+    OPERATION = "operation", "Operation"
+    EXTRACTION = "extraction", "Removal of lead or system"
+    OTHER = "other", "Other"
+    UNKNOWN = "unknown", "Not known"
+
+
 class AdverseEvent(Record):
     """Something that went wrong, with its date, severity and relation to the procedure."""
 
     patient = models.ForeignKey(Patient, models.CASCADE, related_name="adverse_events")
     kind = models.CharField(max_length=30, choices=EventKind)
     occurred_on = models.DateField()
+    ended_on = models.DateField(null=True, blank=True)
     severity = models.CharField(max_length=10, choices=Severity)
     relation = models.CharField(max_length=10, choices=Relation, default=Relation.UNKNOWN)
+    treatment = models.CharField(max_length=15, choices=Treatment, default=Treatment.UNKNOWN)
     description = models.TextField(blank=True)
 
     handling = declare(
         pseudonym("patient"),
-        as_is("kind severity relation"),
-        shifted("occurred_on"),
+        as_is("kind severity relation treatment"),
+        shifted("occurred_on ended_on"),
         withheld("description", FREE_TEXT),
     )
 
@@ -68,6 +90,8 @@ class AdverseEvent(Record):
             one_of("adverseevent", "kind", EventKind.values),
             one_of("adverseevent", "severity", Severity.values),
             one_of("adverseevent", "relation", Relation.values),
+            one_of("adverseevent", "treatment", Treatment.values),
+            in_order("adverseevent", "occurred_on", "ended_on"),
         ]
 
     def __str__(self) -> str:

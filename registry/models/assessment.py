@@ -4,38 +4,37 @@ from __future__ import annotations
 
 from django.db import models
 
+from registry.clinical import quantities
+from registry.models.assessment_words import (
+    AssessmentKind,
+    GlobalAssessment,
+    ImagingMethod,
+    LifeInstrument,
+    Morphology,
+    PreviousDevice,
+    Rhythm,
+    ScarMethod,
+)
 from registry.models.base import Record
-from registry.models.constraints import one_of, within
-from registry.models.declared import as_is, declare, pseudonym, shifted
+from registry.models.constraints import below, one_of, within
+from registry.models.declared import UPKEEP, as_is, declare, pseudonym, shifted, withheld
 from registry.models.patient import Patient
 
-
-class AssessmentKind(models.TextChoices):
-    """When in the course it was made."""
-
-    BEFORE = "before", "Before the implant"
-    FOLLOW_UP = "follow_up", "Follow-up"
-
-
-class Rhythm(models.TextChoices):
-    """Atrial rhythm."""
-
-    SINUS = "sinus", "Sinus rhythm"
-    ATRIAL_FIBRILLATION = "atrial_fibrillation", "Atrial fibrillation"
-    OTHER = "other", "Other"
-    UNKNOWN = "unknown", "Not known"
+# Classes of medicines, each yes, no or not known.
+MEDICINES = (
+    "on_acei_or_arb",
+    "on_arni",
+    "on_beta_blocker",
+    "on_mra",
+    "on_sglt2_inhibitor",
+    "on_loop_diuretic",
+    "on_antiarrhythmic",
+    "on_anticoagulant",
+)
 
 
-class Morphology(models.TextChoices):
-    """Conduction pattern of the QRS complex."""
-
-    LBBB = "lbbb", "Left bundle branch block"
-    RBBB = "rbbb", "Right bundle branch block"
-    IVCD = "ivcd", "Non-specific conduction delay"
-    RV_PACED = "rv_paced", "Right-ventricular paced"
-    BIV_PACED = "biv_paced", "Biventricular paced"
-    NARROW = "narrow", "Narrow"
-    UNKNOWN = "unknown", "Not known"
+def _answer(words: str) -> models.BooleanField[bool | None, bool | None]:
+    return models.BooleanField(words, null=True, blank=True)
 
 
 class Assessment(Record):
@@ -48,45 +47,96 @@ class Assessment(Record):
     rhythm = models.CharField(max_length=20, choices=Rhythm, default=Rhythm.UNKNOWN)
     qrs_duration_ms = models.FloatField("QRS duration", null=True, blank=True)
     qrs_morphology = models.CharField(max_length=10, choices=Morphology, default=Morphology.UNKNOWN)
+    imaging_method = models.CharField(
+        "Method of LVEF and volumes", max_length=15, choices=ImagingMethod, default=ImagingMethod.UNKNOWN
+    )
     lvef_percent = models.FloatField("LVEF", null=True, blank=True)
     lvedv_ml = models.FloatField("LVEDV", null=True, blank=True)
     lvesv_ml = models.FloatField("LVESV", null=True, blank=True)
     nt_probnp_pg_per_ml = models.FloatField("NT-proBNP", null=True, blank=True)
+    bnp_pg_per_ml = models.FloatField("BNP", null=True, blank=True)
     creatinine_umol_per_l = models.FloatField("Creatinine", null=True, blank=True)
     systolic_mmhg = models.FloatField("Systolic pressure", null=True, blank=True)
     diastolic_mmhg = models.FloatField("Diastolic pressure", null=True, blank=True)
     six_minute_walk_m = models.FloatField("Six-minute walk", null=True, blank=True)
+    quality_of_life_instrument = models.CharField(
+        "Quality-of-life instrument", max_length=10, choices=LifeInstrument, default=LifeInstrument.NOT_ASKED
+    )
+    quality_of_life_score = models.FloatField("Quality of life", null=True, blank=True)
+    global_assessment = models.CharField(
+        "Patient's global assessment", max_length=20, choices=GlobalAssessment, default=GlobalAssessment.UNKNOWN
+    )
+    height_cm = models.FloatField("Height", null=True, blank=True)
+    weight_kg = models.FloatField("Weight", null=True, blank=True)
+    previous_device = models.CharField(
+        "Device before", max_length=10, choices=PreviousDevice, default=PreviousDevice.UNKNOWN
+    )
+    ventricular_pacing_percent = models.FloatField("Ventricular pacing, measured or expected", null=True, blank=True)
+    av_block = _answer("High-degree AV block or other need of ventricular pacing")
+    capture_assured = _answer("Atrial fibrillation: a strategy secures biventricular capture")
+    therapy_optimised = _answer("Optimal medical therapy for 3 months or longer")
+    on_acei_or_arb = _answer("ACE inhibitor or ARB")
+    on_arni = _answer("ARNI")
+    on_beta_blocker = _answer("Beta-blocker")
+    on_mra = _answer("Mineralocorticoid antagonist")
+    on_sglt2_inhibitor = _answer("SGLT2 inhibitor")
+    on_loop_diuretic = _answer("Loop diuretic")
+    on_antiarrhythmic = _answer("Antiarrhythmic, class I or III")
+    on_anticoagulant = _answer("Anticoagulant")
+    scar_method = models.CharField(max_length=10, choices=ScarMethod, default=ScarMethod.UNKNOWN)
+    scar_burden_percent = models.FloatField("Scar, share of the left ventricle", null=True, blank=True)
+    posterolateral_scar = _answer("Scar in the posterolateral wall")
+    # Names of the fields whose value lay outside the usual range and was confirmed.
+    confirmed_unusual = models.JSONField(default=list, blank=True)
 
     handling = declare(
         pseudonym("patient"),
         as_is("kind nyha_class rhythm qrs_duration_ms qrs_morphology lvef_percent lvedv_ml lvesv_ml"),
         as_is("nt_probnp_pg_per_ml creatinine_umol_per_l systolic_mmhg diastolic_mmhg six_minute_walk_m"),
+        as_is("imaging_method bnp_pg_per_ml quality_of_life_instrument quality_of_life_score global_assessment"),
+        as_is("height_cm weight_kg previous_device ventricular_pacing_percent av_block capture_assured"),
+        as_is("therapy_optimised on_acei_or_arb on_arni on_beta_blocker on_mra on_sglt2_inhibitor on_loop_diuretic"),
+        as_is("on_antiarrhythmic on_anticoagulant scar_method scar_burden_percent posterolateral_scar"),
         shifted("assessed_on"),
+        withheld("confirmed_unusual", UPKEEP),
     )
 
     class Meta:
         ordering = ("assessed_on", "id")
         indexes = [models.Index(fields=("patient", "kind", "assessed_on"))]
-        # Physical limits: wide enough for any living person, tight enough to catch a wrong unit. Project choice.
         constraints = [
             one_of("assessment", "kind", AssessmentKind.values),
             one_of("assessment", "rhythm", Rhythm.values),
             one_of("assessment", "qrs_morphology", Morphology.values),
-            within("assessment", "nyha_class", 1, 4),
-            within("assessment", "qrs_duration_ms", 40, 320),
-            within("assessment", "lvef_percent", 3, 90),
-            within("assessment", "lvedv_ml", 20, 800),
-            within("assessment", "lvesv_ml", 5, 750),
-            within("assessment", "nt_probnp_pg_per_ml", 1, 200000),
-            within("assessment", "creatinine_umol_per_l", 10, 2500),
-            within("assessment", "systolic_mmhg", 40, 300),
-            within("assessment", "diastolic_mmhg", 20, 200),
-            within("assessment", "six_minute_walk_m", 0, 1500),
+            one_of("assessment", "imaging_method", ImagingMethod.values),
+            one_of("assessment", "quality_of_life_instrument", LifeInstrument.values),
+            one_of("assessment", "global_assessment", GlobalAssessment.values),
+            one_of("assessment", "previous_device", PreviousDevice.values),
+            one_of("assessment", "scar_method", ScarMethod.values),
+            *(within("assessment", one.field, *one.hard) for one in quantities.ASSESSMENT),
             models.CheckConstraint(
                 condition=models.Q(lvesv_ml__isnull=True)
                 | models.Q(lvedv_ml__isnull=True)
                 | models.Q(lvesv_ml__lt=models.F("lvedv_ml")),
                 name="assessment_lvesv_below_lvedv",
+            ),
+            below("assessment", "diastolic_mmhg", "systolic_mmhg", "The diastolic pressure lies above the systolic."),
+            models.CheckConstraint(
+                condition=models.Q(
+                    quality_of_life_instrument=LifeInstrument.NOT_ASKED, quality_of_life_score__isnull=True
+                )
+                | models.Q(quality_of_life_score__isnull=False) & ~models.Q(quality_of_life_instrument="not_asked"),
+                name="assessment_life_score_has_instrument",
+                violation_error_message="Give both the score and the instrument it was asked with, or neither.",
+                violation_error_code="field:quality_of_life_score",
+            ),
+            models.CheckConstraint(
+                condition=models.Q(quality_of_life_instrument=LifeInstrument.MLHFQ)
+                | models.Q(quality_of_life_score__isnull=True)
+                | models.Q(quality_of_life_score__lte=100),
+                name="assessment_life_score_in_scale",
+                violation_error_message="This instrument's scale ends at 100.",
+                violation_error_code="field:quality_of_life_score",
             ),
         ]
 

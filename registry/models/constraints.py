@@ -24,6 +24,13 @@ def one_of(table: str, field: str, values: list[str]) -> CheckConstraint:
     return CheckConstraint(condition=Q(**{f"{field}__in": values}), name=f"{table}_{field}_known")
 
 
+def one_of_or_none(table: str, field: str, values: list[str]) -> CheckConstraint:
+    """Refuse words that are not in the list; missing is allowed."""
+    return CheckConstraint(
+        condition=Q(**{f"{field}__isnull": True}) | Q(**{f"{field}__in": values}), name=f"{table}_{field}_known"
+    )
+
+
 def in_order(table: str, earlier: str, later: str) -> CheckConstraint:
     """Refuse an end before its beginning; either may be missing."""
     condition = Q(**{f"{earlier}__isnull": True}) | Q(**{f"{later}__isnull": True}) | Q(**{f"{later}__gte": F(earlier)})
@@ -41,3 +48,16 @@ def both_or_neither(table: str, first: str, second: str) -> CheckConstraint:
         **{f"{first}__isnull": False, f"{second}__isnull": False}
     )
     return CheckConstraint(condition=condition, name=f"{table}_{first}_with_{second}"[:63])
+
+
+def below(table: str, smaller: str, larger: str, message: str) -> CheckConstraint:
+    """Refuse a value that is not below another one; either may be missing."""
+    condition = (
+        Q(**{f"{smaller}__isnull": True}) | Q(**{f"{larger}__isnull": True}) | Q(**{f"{smaller}__lt": F(larger)})
+    )
+    return CheckConstraint(
+        condition=condition,
+        name=f"{table}_{smaller}_below_{larger}"[:63],
+        violation_error_message=message,
+        violation_error_code=f"{FIELD_CODE}{smaller}",
+    )

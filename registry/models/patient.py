@@ -5,8 +5,19 @@ from __future__ import annotations
 from django.db import models
 
 from registry.models.base import Record
-from registry.models.constraints import in_order, one_of
-from registry.models.declared import LINK, PLACE, as_is, declare, derived, identifies, pseudonym, shifted, withheld
+from registry.models.constraints import both_or_neither, in_order, one_of, one_of_or_none
+from registry.models.declared import (
+    LINK,
+    PLACE,
+    UPKEEP,
+    as_is,
+    declare,
+    derived,
+    identifies,
+    pseudonym,
+    shifted,
+    withheld,
+)
 from registry.models.encrypted import EncryptedTextField
 from registry.models.people import Centre
 
@@ -27,6 +38,26 @@ class Aetiology(models.TextChoices):
     UNKNOWN = "unknown", "Not known"
 
 
+class DeathCause(models.TextChoices):
+    """What somebody died of, in the groups that outcome studies use."""
+
+    HEART_FAILURE = "heart_failure", "Heart failure"
+    SUDDEN = "sudden", "Sudden cardiac death"
+    OTHER_CARDIOVASCULAR = "other_cardiovascular", "Other cardiovascular"
+    NON_CARDIOVASCULAR = "non_cardiovascular", "Not cardiovascular"
+    UNKNOWN = "unknown", "Not known"
+
+
+class EndOfFollowUp(models.TextChoices):
+    """Why a living patient is no longer followed here."""
+
+    ELSEWHERE = "elsewhere", "Followed elsewhere"
+    DECLINED = "declined", "Declined by the patient"
+    TRANSPLANT = "transplant", "Transplant or assist device"
+    LOST = "lost", "Lost to follow-up"
+    OTHER = "other", "Other"
+
+
 class Patient(Record):
     """A treated person, known here by a code only."""
 
@@ -35,10 +66,13 @@ class Patient(Record):
     sex = models.CharField(max_length=10, choices=Sex, default=Sex.UNKNOWN)
     aetiology = models.CharField(max_length=20, choices=Aetiology, default=Aetiology.UNKNOWN)
     died_on = models.DateField(null=True, blank=True)
+    death_cause = models.CharField(max_length=20, choices=DeathCause, default=DeathCause.UNKNOWN)
+    follow_up_ended_on = models.DateField(null=True, blank=True)
+    follow_up_ended_because = models.CharField(max_length=15, choices=EndOfFollowUp, null=True, blank=True)  # noqa: DJ001 - none while it goes on
 
     handling = declare(
-        as_is("sex aetiology"),
-        shifted("died_on"),
+        as_is("sex aetiology death_cause follow_up_ended_because"),
+        shifted("died_on follow_up_ended_on"),
         identifies("code"),
         withheld("centre", PLACE),
     )
@@ -49,6 +83,9 @@ class Patient(Record):
             models.UniqueConstraint(fields=("centre", "code"), name="patient_code_once_per_centre"),
             one_of("patient", "sex", Sex.values),
             one_of("patient", "aetiology", Aetiology.values),
+            one_of("patient", "death_cause", DeathCause.values),
+            one_of_or_none("patient", "follow_up_ended_because", EndOfFollowUp.values),
+            both_or_neither("patient", "follow_up_ended_on", "follow_up_ended_because"),
         ]
 
     def __str__(self) -> str:
@@ -89,10 +126,13 @@ class Consent(Record):
     patient = models.ForeignKey(Patient, models.CASCADE, related_name="consents")
     scope = models.CharField(max_length=10, choices=ConsentScope)
     given_on = models.DateField()
+    # Which text was signed, such as "information sheet of March 2025, version 3".
+    document_version = models.CharField(max_length=60, blank=True)
     withdrawn_on = models.DateField(null=True, blank=True)
 
     handling = declare(
         withheld("patient scope given_on withdrawn_on", LINK),
+        withheld("document_version", UPKEEP),
     )
 
     class Meta:

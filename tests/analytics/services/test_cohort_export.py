@@ -121,6 +121,7 @@ def test_numbers_carry_ucum_units():
     assert units["epochs", "rate_per_min"] == "/min"
     assert units["acute_responses", "change_percent"] == "%"
     unitless = {"mean", "sd", "standard_error"}  # in the metric's unit, which metrics.csv gives
+    unitless |= {"quality_of_life_score"}  # the instrument stands beside it
     unitless |= {"probability_best", "probability_better_than_baseline"}  # plain fractions
     assert {
         column.name for table in TABLES for column in table.columns if column.type == "number" and not column.unit
