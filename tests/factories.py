@@ -26,12 +26,14 @@ from registry.models import (
     Centre,
     Consent,
     Device,
+    DeviceCheck,
     Member,
     Patient,
+    PlannedVisit,
     Role,
     User,
 )
-from registry.services.patients import put_adverse_event, put_assessment, put_consent, put_device, register_patient
+from registry.services.patients import put_adverse_event, put_assessment, put_consent, put_device, put_device_check, register_patient
 from registry.services.people import add_member, found_centre
 
 DAY = dt.date(2024, 3, 2)
@@ -95,6 +97,18 @@ def make_device(patient: Patient, *, by: User | None = None, **values: Any) -> D
     """Write an implanted generator."""
     filled = {"kind": "generator", "model_name": "Demo generator A", "implanted_on": DAY} | values
     return put_device(by=by or writer_of(patient.centre), patient=patient, **filled)
+
+
+def make_device_check(patient: Patient, *, by: User | None = None, **values: Any) -> DeviceCheck:
+    """Write a device check half a year after the implant."""
+    filled = {"checked_on": DAY + dt.timedelta(days=180)} | values
+    return put_device_check(by=by or writer_of(patient.centre), patient=patient, **filled)
+
+
+def make_planned_visit(centre: Centre, **values: Any) -> PlannedVisit:
+    """Write one planned visit of a centre, as it is stored."""
+    filled = {"label": "3 months", "after_days": 91, "early_days": 20, "late_days": 30} | values
+    return PlannedVisit.objects.create(centre=centre, **filled)
 
 
 def make_adverse_event(patient: Patient, *, by: User | None = None, **values: Any) -> AdverseEvent:

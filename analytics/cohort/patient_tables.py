@@ -50,7 +50,7 @@ def _last_days(chunk: list[UUID]) -> dict[UUID, dt.date]:
                 found[patient].append(timezone.localdate(day) if isinstance(day, dt.datetime) else day)
     for patient, *days in Patient.objects.filter(pk__in=chunk).values_list("id", "died_on", "follow_up_ended_on"):
         found[patient] += [day for day in days if day is not None]
-    return {patient: max(days) for patient, days in found.items()}
+    return {patient: max(days) for patient, days in found.items() if days}
 
 
 def by_declaration(model: type[Record]) -> Table | None:

@@ -24,7 +24,29 @@ RANGES = {
     "systolic_mmhg": (40, 300),
     "diastolic_mmhg": (20, 200),
     "six_minute_walk_m": (0, 1500),
+    "bnp_pg_per_ml": (1, 50000),
+    "height_cm": (90, 250),
+    "weight_kg": (20, 350),
+    "ventricular_pacing_percent": (0, 100),
+    "scar_burden_percent": (0, 100),
 }
+CHECK_RANGES = {
+    "biventricular_pacing_percent": (0, 100),
+    "pulse_width_ms": (0.02, 3),
+    "ra_threshold_v": (0.05, 15),
+    "rv_threshold_v": (0.05, 15),
+    "lv_threshold_v": (0.05, 15),
+    "ra_impedance_ohm": (50, 5000),
+    "rv_impedance_ohm": (50, 5000),
+    "lv_impedance_ohm": (50, 5000),
+    "ra_sensing_mv": (0.05, 30),
+    "rv_sensing_mv": (0.1, 50),
+    "battery_months": (0, 240),
+    "atrial_arrhythmia_percent": (0, 100),
+    "ventricular_episodes": (0, 10000),
+    "shocks": (0, 1000),
+}
+VISIT_RANGES = {"after_days": (0, 3660), "early_days": (0, 366), "late_days": (0, 366)}
 _BEFORE = dt.date(2024, 1, 1)
 # Name of the constraint -> maker of a lawful row, and the values that break it.
 CASES = {
@@ -52,12 +74,61 @@ CASES = {
     "adverseevent_kind_known": (lambda: make.make_adverse_event(make.make_patient()), {"kind": "flu"}),
     "adverseevent_severity_known": (lambda: make.make_adverse_event(make.make_patient()), {"severity": ""}),
     "adverseevent_relation_known": (lambda: make.make_adverse_event(make.make_patient()), {"relation": "maybe"}),
-} | {
-    f"assessment_{field}_range": (
+    "assessment_imaging_method_known": (lambda: make.make_assessment(make.make_patient()), {"imaging_method": "ct"}),
+    "assessment_quality_of_life_instrument_known": (
         lambda: make.make_assessment(make.make_patient()),
-        {field: low - 1 if low else high + 1},
+        {"quality_of_life_instrument": "own", "quality_of_life_score": 5},
+    ),
+    "assessment_quality_of_life_score_range": (
+        lambda: make.make_assessment(make.make_patient()),
+        {"quality_of_life_instrument": "mlhfq", "quality_of_life_score": 106},
+    ),
+    "assessment_life_score_in_scale": (
+        lambda: make.make_assessment(make.make_patient()),
+        {"quality_of_life_instrument": "kccq", "quality_of_life_score": 101},
+    ),
+    "assessment_life_score_has_instrument": (
+        lambda: make.make_assessment(make.make_patient()),
+        {"quality_of_life_score": 50},
+    ),
+    "assessment_global_assessment_known": (
+        lambda: make.make_assessment(make.make_patient()),
+        {"global_assessment": "fine"},
+    ),
+    "assessment_previous_device_known": (
+        lambda: make.make_assessment(make.make_patient()),
+        {"previous_device": "pump"},
+    ),
+    "assessment_scar_method_known": (lambda: make.make_assessment(make.make_patient()), {"scar_method": "eye"}),
+    "assessment_diastolic_mmhg_below_systolic_mmhg": (
+        lambda: make.make_assessment(make.make_patient()),
+        {"systolic_mmhg": 100, "diastolic_mmhg": 100},
+    ),
+    "adverseevent_treatment_known": (lambda: make.make_adverse_event(make.make_patient()), {"treatment": "luck"}),
+    "adverseevent_ended_on_after_occurred_on": (
+        lambda: make.make_adverse_event(make.make_patient()),
+        {"ended_on": _BEFORE},
+    ),
+    "device_explant_reason_known": (
+        lambda: make.make_device(make.make_patient(), explanted_on=dt.date(2025, 1, 1)),
+        {"explant_reason": "age"},
+    ),
+    "device_reason_needs_day": (lambda: make.make_device(make.make_patient()), {"explant_reason": "battery"}),
+    "patient_death_cause_known": (make.make_patient, {"death_cause": "age"}),
+    "patient_follow_up_ended_because_known": (
+        make.make_patient,
+        {"follow_up_ended_on": _BEFORE, "follow_up_ended_because": "tired"},
+    ),
+    "patient_follow_up_ended_on_with_follow_up_ended_because": (make.make_patient, {"follow_up_ended_on": _BEFORE}),
+    "plannedvisit_has_label": (lambda: make.make_planned_visit(make.make_centre()), {"label": ""}),
+} | {
+    f"{table}_{field}_range": (maker, {field: low - 1 if low >= 1 else high + 1})
+    for table, maker, ranges in (
+        ("assessment", lambda: make.make_assessment(make.make_patient()), RANGES),
+        ("devicecheck", lambda: make.make_device_check(make.make_patient()), CHECK_RANGES),
+        ("plannedvisit", lambda: make.make_planned_visit(make.make_centre()), VISIT_RANGES),
     )
-    for field, (low, high) in RANGES.items()
+    for field, (low, high) in ranges.items()
 }
 
 
