@@ -27,6 +27,8 @@ class Right(Enum):
     WRITE_REGISTRY = auto()
     SEE_AUDIT = auto()
     EXPORT_COHORT = auto()
+    RECALL = auto()
+    PLAN_FOLLOW_UP = auto()
     MANAGE_MEMBERS = auto()
     IMPORT_TABLES = auto()
     SEE_QUALITY = auto()
@@ -38,9 +40,10 @@ _QUALITY = {Right.SEE_QUALITY, Right.ANSWER_QUERIES}
 _BEDSIDE = {Right.SEE_SESSIONS, Right.WRITE_SESSIONS, Right.SEE_IDENTITY, Right.WRITE_REGISTRY} | _QUALITY
 RIGHTS: dict[str, set[Right]] = {
     Role.LAB_STAFF: _BEDSIDE,
-    Role.PHYSICIAN: _BEDSIDE | {Right.DECIDE, Right.SIGN, Right.RAISE_QUERIES},
+    Role.PHYSICIAN: _BEDSIDE | {Right.DECIDE, Right.SIGN, Right.RAISE_QUERIES, Right.RECALL},
     Role.CLINICAL_LEAD: _BEDSIDE
-    | {Right.DECIDE, Right.SIGN, Right.SEE_AUDIT, Right.EXPORT_COHORT, Right.IMPORT_TABLES, Right.RAISE_QUERIES},
+    | {Right.DECIDE, Right.SIGN, Right.SEE_AUDIT, Right.EXPORT_COHORT, Right.IMPORT_TABLES, Right.RAISE_QUERIES}
+    | {Right.RECALL, Right.PLAN_FOLLOW_UP},
     Role.RESEARCHER: {Right.SEE_AUDIT, Right.EXPORT_COHORT},
     Role.ADMINISTRATOR: {Right.MANAGE_MEMBERS},
 }
@@ -53,6 +56,8 @@ _REFUSALS = {
     Right.WRITE_REGISTRY: "Your role does not change patient records.",
     Right.SEE_AUDIT: "Your role does not see the audit.",
     Right.EXPORT_COHORT: "Your role does not export cohorts.",
+    Right.RECALL: "A recall list is drawn up by a physician.",
+    Right.PLAN_FOLLOW_UP: "The follow-up schedule is set by the clinical lead.",
     Right.MANAGE_MEMBERS: "Members are managed by an administrator.",
     Right.IMPORT_TABLES: "Tables are imported by a clinical lead.",
     Right.SEE_QUALITY: "Your role does not see single records, so there is no list of what to complete.",

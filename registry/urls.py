@@ -10,6 +10,7 @@ urlpatterns = [
     path("patients/new/", patients.new_patient, name="new_patient"),
     path("patients/<uuid:key>/", patients.patient, name="patient"),
     path("patients/<uuid:key>/figure.json", patients.patient_figure, name="patient_figure"),
+    path("patients/<uuid:patient_key>/details/", records.details, name="details"),
     path("patients/<uuid:patient_key>/death/", records.death, name="death"),
 ]
 for kind in records.KINDS:

@@ -33,7 +33,8 @@ from registry.models import (
     Role,
     User,
 )
-from registry.services.patients import put_adverse_event, put_assessment, put_consent, put_device, put_device_check, register_patient
+from registry.services.course import put_adverse_event, put_assessment, put_consent, put_device, put_device_check
+from registry.services.patients import register_patient
 from registry.services.people import add_member, found_centre
 
 DAY = dt.date(2024, 3, 2)

@@ -12,7 +12,7 @@ from django.utils import timezone
 from analytics.cohort.deidentify import Deidentifier
 from procedures.models import Session
 from registry.models import Centre, ConsentScope, Patient
-from registry.selectors.patients import with_consent
+from registry.selectors.patients import with_consent, without_withdrawal
 
 # Patients a query fetches at once: bounds the memory of an export of any size.
 CHUNK = 500
@@ -46,8 +46,12 @@ class Cohort:
 
 
 def select_cohort(centre: Centre, year: int | None, deidentifier: Deidentifier, *, today: dt.date) -> Cohort:
-    """Return the centre's cohort as its consents stand today; with a year, the patients treated in it."""
-    consented = with_consent(Patient.objects.filter(centre=centre), ConsentScope.RESEARCH, today)
+    """Return the centre's cohort as its consents stand today; with a year, the patients treated in it.
+
+    Research needs its own consent. Who took back the consent to the registry itself is left out too.
+    """
+    kept = without_withdrawal(Patient.objects.filter(centre=centre), ConsentScope.REGISTRY, today)
+    consented = with_consent(kept, ConsentScope.RESEARCH, today)
     sessions = {
         key: SessionStart(patient, started_at)
         for key, patient, started_at in Session.objects.filter(patient__in=consented).values_list(

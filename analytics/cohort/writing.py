@@ -20,7 +20,7 @@ from procedures.services.responses import ALGORITHM_VERSION
 FORMAT = "tributary cohort 1"
 DICTIONARY = ("file", "column", "label", "type", "unit", "allowed_values", "source")
 RULES = (
-    "Only patients whose research consent stands on the day of the export.",
+    "Only patients whose research consent stands on the day of the export, and who have not withdrawn the registry's.",
     "Keys are replaced by keyed hashes (HMAC-SHA-256, 80 bits); the key is kept outside the database and the export. "
     "Exports with the same key fingerprint use the same pseudonyms and shifts.",
     "All days of a patient are shifted by one secret number of days from -365 to 365, never 0, so that intervals are "

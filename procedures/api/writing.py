@@ -20,14 +20,9 @@ from procedures.models import (
     ThresholdTest,
     Tributary,
 )
-from registry.api.fields import Colleague, FiniteFloatField, Reference
+from registry.api.fields import Colleague, Confirmed, FiniteFloatField, Reference
 from registry.api.serializers import KnownFieldsOnly, WriteSerializer
 from registry.models import Patient
-
-
-class _Confirmed(serializers.BooleanField):
-    def __init__(self, **options: Any) -> None:
-        super().__init__(default=False, help_text="Set once somebody has confirmed the unusual values.", **options)
 
 
 class _AmendmentReason(serializers.CharField):
@@ -91,7 +86,7 @@ class LeadMeasurementWriteSerializer(WriteSerializer):
     """What was measured at a site; leave out what was not. Unusual values are taken once ``confirmed``."""
 
     site = Reference(Site, "session__centre")
-    confirmed = _Confirmed()
+    confirmed = Confirmed()
     amendment_reason = _AmendmentReason()
 
     class Meta:
@@ -187,5 +182,5 @@ class EnteredMetricsSerializer(KnownFieldsOnly):
     """Metrics of an epoch by key, entered by hand beside any computed ones."""
 
     metrics = serializers.DictField(child=TypedMetricSerializer(), allow_empty=False)
-    confirmed = _Confirmed()
+    confirmed = Confirmed()
     amendment_reason = _AmendmentReason()

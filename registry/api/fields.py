@@ -23,6 +23,13 @@ class FiniteFloatField(serializers.FloatField):
         return value
 
 
+class Confirmed(serializers.BooleanField):
+    """Whether somebody has looked at the unusual values and said they are right."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(default=False, help_text="Set once somebody has confirmed the unusual values.", **options)
+
+
 class _VisibleKey(serializers.PrimaryKeyRelatedField):
     """The key of a record the person may see; any other key is 'not found', whether it exists or not."""
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 from typing import Any
 from uuid import UUID
 
-from registry.api.fields import Reference
+from rest_framework import serializers
+
+from registry.api.fields import Confirmed, Reference
 from registry.api.serializers import RECORD, ReadSerializer, WriteSerializer
 from registry.api.views import RecordViewSet, WritableRecordViewSet
-from registry.models import AdverseEvent, Assessment, Patient, User
-from registry.services.patients import put_adverse_event, put_assessment
+from registry.clinical import quantities
+from registry.models import MEDICINES, AdverseEvent, Assessment, DeviceCheck, Patient, User
+from registry.services.course import put_adverse_event, put_assessment, put_device_check
 
 _STATE = (
     "patient",
@@ -27,8 +30,33 @@ _STATE = (
     "systolic_mmhg",
     "diastolic_mmhg",
     "six_minute_walk_m",
+    "imaging_method",
+    "bnp_pg_per_ml",
+    "quality_of_life_instrument",
+    "quality_of_life_score",
+    "global_assessment",
+    "height_cm",
+    "weight_kg",
+    "previous_device",
+    "ventricular_pacing_percent",
+    "av_block",
+    "capture_assured",
+    "therapy_optimised",
+    *MEDICINES,
+    "scar_method",
+    "scar_burden_percent",
+    "posterolateral_scar",
 )
-_EVENT = ("patient", "kind", "occurred_on", "severity", "relation", "description")
+_CHECK = (
+    "patient",
+    "checked_on",
+    "pulse_width_ms",
+    *(quantity.field for quantity in quantities.CHECK),
+    "ventricular_episodes",
+    "shocks",
+    "changes",
+)
+_EVENT = ("patient", "kind", "occurred_on", "ended_on", "severity", "relation", "treatment", "description")
 
 
 class PatientSerializer(ReadSerializer):
@@ -36,25 +64,60 @@ class PatientSerializer(ReadSerializer):
 
     class Meta:
         model = Patient
-        fields = (*RECORD, "centre", "code", "sex", "aetiology", "died_on")
+        fields = (
+            *RECORD,
+            "centre",
+            "code",
+            "sex",
+            "aetiology",
+            "died_on",
+            "death_cause",
+            "follow_up_ended_on",
+            "follow_up_ended_because",
+        )
 
 
 class AssessmentSerializer(ReadSerializer):
     """A dated clinical state; null is 'not measured'."""
 
+    confirmed_unusual = serializers.ListField(child=serializers.CharField())
+
     class Meta:
         model = Assessment
-        fields = (*RECORD, *_STATE)
+        fields = (*RECORD, *_STATE, "confirmed_unusual")
 
 
 class AssessmentWriteSerializer(WriteSerializer):
-    """A dated clinical state; leave out what was not measured."""
+    """A dated clinical state; leave out what was not measured. Unusual values are taken once ``confirmed``."""
 
     patient = Reference(Patient, "centre")
+    confirmed = Confirmed()
 
     class Meta:
         model = Assessment
-        fields = ("version", *_STATE)
+        fields = ("version", *_STATE, "confirmed")
+        validators = ()
+
+
+class DeviceCheckSerializer(ReadSerializer):
+    """A check of the implanted system; null is 'not read'."""
+
+    confirmed_unusual = serializers.ListField(child=serializers.CharField())
+
+    class Meta:
+        model = DeviceCheck
+        fields = (*RECORD, *_CHECK, "confirmed_unusual")
+
+
+class DeviceCheckWriteSerializer(WriteSerializer):
+    """A check of the implanted system; leave out what was not read. Unusual values are taken once ``confirmed``."""
+
+    patient = Reference(Patient, "centre")
+    confirmed = Confirmed()
+
+    class Meta:
+        model = DeviceCheck
+        fields = ("version", *_CHECK, "confirmed")
         validators = ()
 
 
@@ -97,6 +160,20 @@ class AssessmentViewSet(WritableRecordViewSet):
     def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Assessment:
         """Write an assessment."""
         return put_assessment(by=by, key=key, version=version, **values)
+
+
+class DeviceCheckViewSet(WritableRecordViewSet):
+    """Checks of the implanted system."""
+
+    queryset = DeviceCheck.objects.all()
+    serializer_class = DeviceCheckSerializer
+    write_serializer_class = DeviceCheckWriteSerializer
+    centre_path = "patient__centre"
+    filters = {"patient": "patient"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> DeviceCheck:
+        """Write a device check."""
+        return put_device_check(by=by, key=key, version=version, **values)
 
 
 class AdverseEventViewSet(WritableRecordViewSet):

@@ -2,9 +2,10 @@
 
 from rest_framework.routers import SimpleRouter
 
-from registry.api.records import AdverseEventViewSet, AssessmentViewSet, PatientViewSet
+from registry.api.records import AdverseEventViewSet, AssessmentViewSet, DeviceCheckViewSet, PatientViewSet
 
 router = SimpleRouter(trailing_slash=False, use_regex_path=False)
 router.register("patients", PatientViewSet)
 router.register("assessments", AssessmentViewSet)
+router.register("device-checks", DeviceCheckViewSet)
 router.register("adverse-events", AdverseEventViewSet)

@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from typing import Any
 from uuid import UUID
 
 from django import forms
 
+from registry.clinical.quantities import BY_FIELD
+from registry.errors import Conflict, NeedsConfirmation, RuleBroken
 from registry.models import Record, new_key
+
+_RANGE = re.compile(r"^Enter a value from (\S+) to (\S+), ")
 
 
 class PageForm(forms.Form):
@@ -42,6 +47,51 @@ class RecordForm(PageForm):
         """Return the cleaned values under the names the service takes."""
         return {name: value for name, value in self.cleaned_data.items() if name not in ("key", "record_version")}
 
+    def worded(self, error: RuleBroken | Conflict) -> RuleBroken | Conflict:
+        """Name quantity and unit in a message about a range; the constraint knows neither."""
+        if isinstance(error, Conflict):
+            return error
+        fields = {}
+        for name, messages in error.fields.items():
+            quantity = BY_FIELD.get(name)
+            if quantity is not None:
+                unit = f" {quantity.unit}" if quantity.unit else ""
+                told = rf"{quantity.label}: enter a value from \1 to \2{unit}, "
+                messages = [_RANGE.sub(told, message) for message in messages]
+            fields[name] = messages
+        return type(error)(str(error), fields=fields)
+
     def identity(self) -> tuple[UUID, int | None]:
         """Return the record's key and the version it was read at."""
         return self.cleaned_data["key"], self.cleaned_data["record_version"]
+
+
+class MeasuredForm(RecordForm):
+    """A form of measured numbers: one outside its usual range is taken once somebody confirms it."""
+
+    confirmed = forms.BooleanField(
+        required=False, label="These values are right, although unusual", widget=forms.HiddenInput
+    )
+    # Headings and the fields below each, in the order of the page.
+    groups: tuple[tuple[str, tuple[str, ...]], ...] = ()
+
+    def __init__(self, *args: Any, **options: Any) -> None:
+        """Make the form; the box to tick appears once it is needed."""
+        super().__init__(*args, **options)
+        self.order_fields([*(name for _, names in self.groups for name in names), "confirmed"])
+        if self.data.get("confirmed"):
+            self._ask()
+
+    def _ask(self) -> None:
+        self.fields["confirmed"].widget = forms.CheckboxInput()
+
+    def worded(self, error: RuleBroken | Conflict) -> RuleBroken | Conflict:
+        """Show the box when a value is unusual."""
+        if isinstance(error, NeedsConfirmation):
+            self._ask()
+        return super().worded(error)
+
+    @property
+    def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:
+        """The visible fields under their headings."""
+        return [(heading, [self[name] for name in names]) for heading, names in self.groups]

@@ -89,6 +89,41 @@ class AnswerField(forms.ChoiceField):
         self.error_messages["invalid_choice"] = f"{label}: choose one of the answers shown."
 
 
+class ListField(forms.ChoiceField):
+    """One answer of a list, for what is often not known: the first entry says so and nothing has to be chosen."""
+
+    def __init__(self, label: str, choices: Iterable[tuple[str, str]], *, empty: str, **options: Any) -> None:
+        """Make the field; ``empty`` is the value that stands for no answer."""
+        super().__init__(label=label, choices=list(choices), required=False, initial=empty, **options)
+        self.empty = empty
+        self.error_messages["invalid_choice"] = f"{label}: choose one of the list."
+
+    def clean(self, value: Any) -> str:
+        """Return the answer; none given is the one that stands for it."""
+        return str(super().clean(value) or self.empty)
+
+
+class YesNoField(forms.TypedChoiceField):
+    """Yes, no, or not recorded, which is None."""
+
+    def __init__(self, label: str, **options: Any) -> None:
+        """Make the field."""
+        choices = [("", "Not recorded"), ("yes", "Yes"), ("no", "No")]
+        super().__init__(
+            label=label,
+            choices=choices,
+            required=False,
+            coerce=lambda value: value == "yes",
+            empty_value=None,
+            **options,
+        )
+        self.error_messages["invalid_choice"] = f"{label}: choose one of the list."
+
+    def prepare_value(self, value: Any) -> Any:
+        """Show a stored answer."""
+        return {True: "yes", False: "no", None: ""}.get(value, value)
+
+
 def not_in_the_future(day: dt.date) -> None:
     """Refuse a day after today."""
     if day > timezone.localdate():

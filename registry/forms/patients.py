@@ -8,8 +8,8 @@ from typing import Any
 from django import forms
 
 from registry.forms.base import PageForm, RecordForm
-from registry.forms.fields import AnswerField, DayField, WordsField
-from registry.models import Aetiology, Centre, Sex
+from registry.forms.fields import AnswerField, DayField, ListField, WordsField
+from registry.models import Aetiology, Centre, DeathCause, EndOfFollowUp, Sex
 
 
 class SearchForm(PageForm):
@@ -44,3 +44,28 @@ class DeathForm(PageForm):
     """Record the day of death."""
 
     died_on = DayField("Day of death")
+    death_cause = AnswerField("Cause", DeathCause.choices)
+
+
+class PatientDetailsForm(RecordForm):
+    """What is recorded of the patient apart from the identifiers."""
+
+    sex = AnswerField("Sex", Sex.choices)
+    aetiology = AnswerField("Cause of the heart failure", Aetiology.choices)
+    follow_up_ended_on = DayField("Follow-up here ended on", required=False)
+    follow_up_ended_because = ListField("Because", [("", "It goes on"), *EndOfFollowUp.choices], empty="")
+
+    def clean(self) -> dict[str, Any]:
+        """Ask for day and reason together."""
+        cleaned = super().clean() or {}
+        cleaned["follow_up_ended_because"] = cleaned.get("follow_up_ended_because") or None
+        if cleaned["follow_up_ended_because"] and not cleaned.get("follow_up_ended_on"):
+            self.add_error("follow_up_ended_on", "Follow-up here ended on: enter the day.")
+        if cleaned.get("follow_up_ended_on") and not cleaned["follow_up_ended_because"]:
+            self.add_error("follow_up_ended_because", "Because: choose why the follow-up ended.")
+        return cleaned
+
+    def shown(self, record: Any) -> dict[str, Any]:
+        """Return the stored values."""
+        values = super().shown(record)
+        return values | {"follow_up_ended_because": values["follow_up_ended_because"] or ""}

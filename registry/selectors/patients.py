@@ -76,3 +76,10 @@ def with_consent(patients: QuerySet[Patient], scope: ConsentScope, on: dt.date) 
         Q(withdrawn_on__isnull=True) | Q(withdrawn_on__gt=on)
     )
     return patients.filter(pk__in=standing.values("patient"))
+
+
+def without_withdrawal(patients: QuerySet[Patient], scope: ConsentScope, on: dt.date) -> QuerySet[Patient]:
+    """Leave out the patients who took a consent of that scope back by the day and gave no other since."""
+    withdrawn = Consent.objects.filter(scope=scope, withdrawn_on__lte=on).values("patient")
+    standing = with_consent(patients, scope, on).values("pk")
+    return patients.exclude(Q(pk__in=withdrawn) & ~Q(pk__in=standing))

@@ -1,9 +1,8 @@
-"""Writing patients and what belongs to them."""
+"""Writing patients: registration, what is known of them as persons, death."""
 
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping
 from typing import Any
 from uuid import UUID
 
@@ -12,7 +11,7 @@ from django.utils import timezone
 
 from registry.access import Right, require
 from registry.errors import RuleBroken
-from registry.models import AdverseEvent, Assessment, Centre, Consent, Device, Patient, PatientIdentity, User
+from registry.models import Centre, DeathCause, Patient, PatientIdentity, User
 from registry.models.encrypted import digest
 from registry.services.records import change, put
 from registry.trail import record as trail
@@ -91,59 +90,26 @@ def register_patient(
     return patient
 
 
-def _put_for_patient(
-    model: Any,
-    *,
-    by: User,
-    patient: Patient,
-    key: UUID | None,
-    version: int | None,
-    values: Mapping[str, Any],
-) -> Any:
+def describe_patient(*, by: User, patient: Patient, version: int | None = None, **values: Any) -> Patient:
+    """Change what is recorded of the patient apart from the identifiers: sex, cause, end of follow-up.
+
+    Raises
+    ------
+    AccessDenied, RuleBroken, Conflict
+        As for every record.
+    """
     require(by, patient.centre_id, Right.WRITE_REGISTRY)
-    record, _ = put(
-        model,
-        by=by,
-        centre_id=patient.centre_id,
-        values=values,
-        scope={"patient": patient},
-        key=key,
-        version=version,
-    )
-    return record
-
-
-def put_assessment(
-    *, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any
-) -> Assessment:
-    """Write an assessment; fields as in the model, anything left out stays missing."""
-    return _put_for_patient(Assessment, by=by, patient=patient, key=key, version=version, values=values)
-
-
-def put_consent(
-    *, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any
-) -> Consent:
-    """Write a consent, or its withdrawal."""
-    return _put_for_patient(Consent, by=by, patient=patient, key=key, version=version, values=values)
-
-
-def put_device(
-    *, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any
-) -> Device:
-    """Write an implanted device or lead."""
-    return _put_for_patient(Device, by=by, patient=patient, key=key, version=version, values=values)
-
-
-def put_adverse_event(
-    *, by: User, patient: Patient, key: UUID | None = None, version: int | None = None, **values: Any
-) -> AdverseEvent:
-    """Write an adverse event."""
-    return _put_for_patient(AdverseEvent, by=by, patient=patient, key=key, version=version, values=values)
+    day = values.get("follow_up_ended_on")
+    if day and day > timezone.localdate():
+        raise RuleBroken("The day lies in the future.", fields={"follow_up_ended_on": ["Enter a day in the past."]})
+    with transaction.atomic():
+        locked = Patient.objects.select_for_update().get(pk=patient.pk)
+        return change(locked, by=by, centre_id=patient.centre_id, values=values, version=version)
 
 
 @transaction.atomic
-def record_death(*, by: User, patient: Patient, died_on: dt.date) -> Patient:
-    """Record the day of death.
+def record_death(*, by: User, patient: Patient, died_on: dt.date, death_cause: str = DeathCause.UNKNOWN) -> Patient:
+    """Record the day and cause of death.
 
     Raises
     ------
@@ -156,4 +122,5 @@ def record_death(*, by: User, patient: Patient, died_on: dt.date) -> Patient:
         raise RuleBroken("The day of death lies in the future.", fields={"died_on": ["Enter a day in the past."]})
     require(by, patient.centre_id, Right.WRITE_REGISTRY)
     locked = Patient.objects.select_for_update().get(pk=patient.pk)
-    return change(locked, by=by, centre_id=patient.centre_id, values={"died_on": died_on}, version=None)
+    values = {"died_on": died_on, "death_cause": death_cause}
+    return change(locked, by=by, centre_id=patient.centre_id, values=values, version=None)

@@ -15,6 +15,9 @@ from registry.access import Right, allowed, centres_for, require_somewhere
 from registry.errors import Conflict, RuleBroken
 from registry.forms.patients import PatientForm, SearchForm
 from registry.selectors import course
+from registry.selectors.checks import checks
+from registry.selectors.follow_up import standing_of
+from registry.selectors.indication import indications
 from registry.selectors.patients import age_on, find_patient, patient_list, search_patients
 from registry.services.patients import register_patient
 from registry.views.course_figure import course_figure
@@ -63,19 +66,27 @@ def new_patient(request: MemberRequest) -> HttpResponse:
 
 @require_GET
 def patient(request: MemberRequest, key: UUID) -> HttpResponse:
-    """Show one patient: the course, the devices, what went wrong, the consents and the sessions."""
+    """Show one patient: indication, course, response, devices, checks, what went wrong, consents and sessions."""
     person = find_patient(request.user, key, Right.SEE_SESSIONS)
-    assessments = list(person.assessments.all())
+    assessments, events = list(person.assessments.all()), list(person.adverse_events.all())
     knows_identity = allowed(request.user, person.centre_id, Right.SEE_IDENTITY)
-    last_day = person.died_on or timezone.localdate()
+    today = timezone.localdate()
+    implants = course.implants(person, assessments, events, today)
+    lines = course.lines(person, assessments)
     context = {
         "patient": person,
         "identity": person.identity if knows_identity else None,
-        "age": age_on(person.identity.birth_date, last_day),
-        "quantities": course.QUANTITIES,
-        "rows": course.rows(assessments),
-        "changes": course.changes(assessments),
-        "implants": course.implants(person, assessments),
+        "age": age_on(person.identity.birth_date, person.died_on or today),
+        "assessments": assessments,
+        "lines": [line for line in lines if not line.empty],
+        "never": [line.label for line in lines if line.empty],
+        "implants": implants,
+        "indications": indications(person, assessments, implants[0].implanted_on if implants else None),
+        "visit": standing_of(person, today),
+        "checks": checks(person),
+        "events": events,
+        "devices": person.devices.all(),
+        "consents": person.consents.all(),
         "sessions": person.sessions.all(),
         "may_write": allowed(request.user, person.centre_id, Right.WRITE_REGISTRY),
         "may_open": allowed(request.user, person.centre_id, Right.WRITE_SESSIONS),
@@ -87,5 +98,6 @@ def patient(request: MemberRequest, key: UUID) -> HttpResponse:
 def patient_figure(request: MemberRequest, key: UUID) -> JsonResponse:
     """Return the figure of a patient's course."""
     person = find_patient(request.user, key, Right.SEE_SESSIONS)
-    assessments = list(person.assessments.all())
-    return JsonResponse(course_figure(assessments, course.implants(person, assessments)))
+    assessments, events = list(person.assessments.all()), list(person.adverse_events.all())
+    implants = course.implants(person, assessments, events, timezone.localdate())
+    return JsonResponse(course_figure(assessments, implants))

@@ -13,29 +13,51 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
 from registry.access import Right
+from registry.clinical.event_definitions import DEFINITIONS, SEVERITY
 from registry.errors import Conflict, RuleBroken
+from registry.forms.assessments import AssessmentForm
 from registry.forms.base import RecordForm
-from registry.forms.patients import DeathForm
-from registry.forms.records import AdverseEventForm, AssessmentForm, ConsentForm
+from registry.forms.checks import DeviceCheckForm
+from registry.forms.devices import DeviceForm
+from registry.forms.patients import DeathForm, PatientDetailsForm
+from registry.forms.records import AdverseEventForm, ConsentForm
+from registry.models import EventKind, Patient
+from registry.selectors.devices import models_known
 from registry.selectors.patients import find_patient
-from registry.services.patients import put_adverse_event, put_assessment, put_consent, record_death
+from registry.services.course import put_adverse_event, put_assessment, put_consent, put_device, put_device_check
+from registry.services.patients import describe_patient, record_death
 from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
 
 @dataclass(frozen=True)
 class Kind:
-    """One kind of record that belongs to a patient: its words, form, service and name on the patient."""
+    """One kind of record that belongs to a patient: its words, form, service and name on the patient.
+
+    ``options`` gives the form what it needs to know of the patient; ``notes`` is a template shown below the form.
+    """
 
     name: str
     form: type[RecordForm]
     put: Callable[..., Any]
     related: str
+    options: Callable[[Patient], dict[str, Any]] = lambda patient: {}
+    notes: str = ""
 
 
 KINDS = {
     "assessments": Kind("assessment", AssessmentForm, put_assessment, "assessments"),
-    "adverse-events": Kind("adverse event", AdverseEventForm, put_adverse_event, "adverse_events"),
+    "device-checks": Kind("device check", DeviceCheckForm, put_device_check, "device_checks"),
+    "devices": Kind(
+        "device or lead", DeviceForm, put_device, "devices", lambda patient: {"models_known": models_known(patient)}
+    ),
+    "adverse-events": Kind(
+        "adverse event",
+        AdverseEventForm,
+        put_adverse_event,
+        "adverse_events",
+        notes="registry/event_definitions.html",
+    ),
     "consents": Kind("consent", ConsentForm, put_consent, "consents"),
 }
 
@@ -46,26 +68,51 @@ def record(request: MemberRequest, patient_key: UUID, kind: str, key: UUID | Non
     patient = find_patient(request.user, patient_key, Right.WRITE_REGISTRY)
     about = KINDS[kind]
     stored = getattr(patient, about.related).get(pk=key) if key else None
-    form = about.form(request.POST or None, record=stored)
+    form = about.form(request.POST or None, record=stored, **about.options(patient))
     if request.method == "POST" and form.is_valid():
         form_key, version = form.identity()
         try:
             about.put(by=request.user, patient=patient, key=key or form_key, version=version, **form.values())
         except (RuleBroken, Conflict) as error:
-            apply_rule(form, error)
+            apply_rule(form, form.worded(error))
         else:
             messages.success(request, f"The {about.name} is saved.")
             return redirect("registry:patient", patient.pk)
     title = f"Correct the {about.name}" if stored else f"New {about.name}"
-    context = {"form": form, "patient": patient, "title": title, "verb": "Save"}
+    context = {"form": form, "patient": patient, "title": title, "verb": "Save", "notes": about.notes}
+    if about.notes:
+        context["definitions"] = [(kind.label, DEFINITIONS[kind]) for kind in EventKind]
+        context["severity"] = SEVERITY
     return render(request, "registry/patient_form.html", context, status=422 if form.errors else 200)
+
+
+@require_http_methods(["GET", "POST"])
+def details(request: MemberRequest, patient_key: UUID) -> HttpResponse:
+    """Correct sex and cause of the heart failure, or record that the follow-up here has ended."""
+    patient = find_patient(request.user, patient_key, Right.WRITE_REGISTRY)
+    form = PatientDetailsForm(request.POST or None, record=patient)
+    if request.method == "POST" and form.is_valid():
+        try:
+            describe_patient(by=request.user, patient=patient, version=form.identity()[1], **form.values())
+        except (RuleBroken, Conflict) as error:
+            apply_rule(form, error)
+        else:
+            messages.success(request, "The patient's details are saved.")
+            return redirect("registry:patient", patient.pk)
+    context = {"form": form, "patient": patient, "title": "Details", "verb": "Save"}
+    return render(request, "registry/patient_form.html", context, status=422 if form.errors else 200)
+
+
+def death_of(patient: Patient) -> dict[str, Any]:
+    """Return what is recorded of a patient's death; nothing is chosen beforehand while the patient lives."""
+    return {"died_on": patient.died_on, "death_cause": patient.death_cause} if patient.died_on else {}
 
 
 @require_http_methods(["GET", "POST"])
 def death(request: MemberRequest, patient_key: UUID) -> HttpResponse:
     """Record the day of death, or correct it."""
     patient = find_patient(request.user, patient_key, Right.WRITE_REGISTRY)
-    form = DeathForm(request.POST or None, initial={"died_on": patient.died_on})
+    form = DeathForm(request.POST or None, initial=death_of(patient))
     if request.method == "POST" and form.is_valid():
         try:
             record_death(by=request.user, patient=patient, **form.cleaned_data)

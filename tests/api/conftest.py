@@ -117,6 +117,11 @@ def bodies(world: World) -> dict[str, dict[str, Any]]:
             "assessed_on": "2026-02-10",
             "lvesv_ml": 150,
         },
+        "device-checks": {
+            "patient": str(world.patient.pk),
+            "checked_on": "2026-04-10",
+            "biventricular_pacing_percent": 97.5,
+        },
         "adverse-events": {
             "patient": str(world.patient.pk),
             "kind": "haematoma",

@@ -3,6 +3,7 @@
 READABLE = [
     "patients",
     "assessments",
+    "device-checks",
     "adverse-events",
     "sessions",
     "log-entries",

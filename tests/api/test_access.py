@@ -164,5 +164,6 @@ def test_patients_are_pseudonymous(api: Api, world: World) -> None:
     record = api.get(f"patients/{world.patient.pk}").json()
     assert set(record) == {
         *("id", "version", "created_at", "updated_at"),
-        *("centre", "code", "sex", "aetiology", "died_on"),
+        *("centre", "code", "sex", "aetiology", "died_on", "death_cause"),
+        *("follow_up_ended_on", "follow_up_ended_because"),
     }

@@ -25,6 +25,7 @@ CHANGES: dict[str, dict[str, Any]] = {
     "epochs": {"excluded_reason": "Lead moved."},
     "decisions": {"reason": "Led, and no phrenic stimulation."},
     "assessments": {"lvef_percent": 28.0},
+    "device-checks": {"lv_threshold_v": 1.4},
     "adverse-events": {"relation": "related"},
 }
 

@@ -60,6 +60,18 @@ def test_only_patients_whose_research_consent_stands_today(centre, researcher, t
     assert standing.pk != later.pk
 
 
+def test_who_took_back_the_registry_consent_is_in_no_export(centre, researcher, tmp_path):
+    today = timezone.localdate()
+    gone, back = consented(centre), consented(centre)
+    for patient in (gone, back):
+        make.make_consent(patient, scope="registry", given_on="2024-01-05", withdrawn_on=today)
+    make.make_consent(back, scope="registry", given_on=today)
+
+    export = export_cohort(by=researcher, centre=centre, out=tmp_path / "out", key=KEY)
+
+    assert export.patients == 1
+
+
 def test_a_year_takes_its_sessions_and_their_patients(centre, researcher, tmp_path):
     one, other = consented(centre), consented(centre)
     for patient, year in ((one, 2023), (one, 2024), (other, 2024)):

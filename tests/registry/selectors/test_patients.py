@@ -6,7 +6,7 @@ import pytest
 
 from registry.access import Right
 from registry.models import ConsentScope, Patient, Role
-from registry.selectors.course import QUANTITIES, changes, rows
+from registry.selectors.course import lines
 from registry.selectors.patients import age_on, patients_for, with_consent
 from tests import factories as make
 
@@ -63,11 +63,51 @@ def test_the_course_compares_the_last_before_with_the_latest_after():
     ):
         make.make_assessment(patient, kind=kind, assessed_on=day, **values)
 
-    assessments = list(patient.assessments.all())
-    told = dict(zip([quantity.field for quantity in QUANTITIES], changes(assessments), strict=True))
+    told = {line.label: line for line in lines(patient, list(patient.assessments.all()))}
 
-    assert told["lvef_percent"] == "+9 points"
-    assert told["lvesv_ml"] == "-25 %"
-    assert told["nyha_class"] is None
-    assert [row.cells[2] for row in rows(assessments)] == ["22", "25", "31", "34"]
-    assert [row.cells[4] for row in rows(assessments)] == ["200", None, "150", None]
+    assert told["LVEF"].change == "+9 points"
+    assert told["LVESV"].change == "-25 %"
+    assert told["NYHA class"].change is None
+    assert told["LVEF"].cells == ["22", "25", "31", "34"]
+    assert told["LVESV"].cells == ["200", None, "150", None]
+    assert told["Medicines"].empty
+
+
+def course_of(patient):
+    return {line.label: line.cells for line in lines(patient, list(patient.assessments.all()))}
+
+
+def test_the_course_works_out_filtration_and_indexed_volume():
+    # 1.0 mg/dL at 67 years: 142 · (1.0/0.7)^-1.2 · 0.9938^67 · 1.012 = 61.7 (CKD-EPI 2021, female).
+    patient = make.make_patient(sex="female", birth_date=dt.date(1956, 5, 4))
+    make.make_assessment(patient, creatinine_umol_per_l=88.4, lvesv_ml=181.8, weight_kg=70, height_cm=170)
+    told = course_of(patient)
+
+    assert told["eGFR, CKD-EPI 2021"] == ["62 (G2)"]
+    assert told["LVESV index"] == ["100"]
+
+
+def test_the_course_says_why_filtration_cannot_be_worked_out():
+    patient = make.make_patient(sex="unknown")
+    make.make_assessment(patient, creatinine_umol_per_l=88.4)
+
+    assert course_of(patient)["eGFR, CKD-EPI 2021"] == ["needs the sex"]
+
+
+def test_a_quality_of_life_change_is_told_for_one_instrument_only():
+    patient = make.make_patient()
+    asked = {"quality_of_life_instrument": "mlhfq", "quality_of_life_score": 50}
+    make.make_assessment(patient, **asked)
+    make.make_assessment(patient, kind="follow_up", assessed_on=make.DAY, **asked | {"quality_of_life_score": 30})
+    change = {line.label: line.change for line in lines(patient, list(patient.assessments.all()))}
+    assert change["Quality of life"] == "-20 (lower is better)"
+
+    make.make_assessment(
+        patient,
+        kind="follow_up",
+        assessed_on=make.DAY + dt.timedelta(days=1),
+        quality_of_life_instrument="kccq",
+        quality_of_life_score=70,
+    )
+    change = {line.label: line.change for line in lines(patient, list(patient.assessments.all()))}
+    assert change["Quality of life"] is None

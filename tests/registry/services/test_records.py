@@ -7,7 +7,8 @@ from django.utils import timezone
 
 from registry.errors import AccessDenied, Conflict, RuleBroken
 from registry.models import Assessment, Change, PatientIdentity, Role, new_key
-from registry.services.patients import put_assessment, record_death, register_patient
+from registry.services.course import put_assessment
+from registry.services.patients import record_death, register_patient
 from registry.services.people import found_centre
 from tests import factories as make
 

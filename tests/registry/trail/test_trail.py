@@ -10,7 +10,8 @@ from django.core.management import CommandError, call_command
 from django.db import Error, connection, transaction
 
 from registry.models import Change, TrailHead
-from registry.services.patients import put_assessment, record_death
+from registry.services.course import put_assessment
+from registry.services.patients import record_death
 from registry.trail import record as trail
 from registry.trail.canonical import link, text_of
 from registry.trail.verify import faults

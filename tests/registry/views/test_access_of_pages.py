@@ -17,10 +17,13 @@ def addresses(patient):
         "assessments": make.make_assessment(patient),
         "adverse-events": make.make_adverse_event(patient),
         "consents": make.make_consent(patient),
+        "device-checks": make.make_device_check(patient),
+        "devices": make.make_device(patient),
     }
     found = {"patient": reverse("registry:patient", args=[patient.pk])}
     found["patient_figure"] = reverse("registry:patient_figure", args=[patient.pk])
     found["death"] = reverse("registry:death", args=[patient.pk])
+    found["details"] = reverse("registry:details", args=[patient.pk])
     for kind, record in records.items():
         about = {"patient_key": patient.pk, "kind": kind}
         found[f"new_record {kind}"] = reverse("registry:new_record", kwargs=about)
@@ -33,7 +36,7 @@ def statuses(client, where):
 
 
 def test_every_page_of_the_registry_is_looked_at_here():
-    names = {"patients", "new_patient", "patient", "patient_figure", "death", "record", "new_record"}
+    names = {"patients", "new_patient", "patient", "patient_figure", "death", "details", "record", "new_record"}
 
     assert {pattern.name for pattern in urlpatterns} == names
 

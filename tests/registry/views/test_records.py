@@ -6,8 +6,8 @@ from html import unescape
 import pytest
 from django.urls import reverse
 
-from registry.models import AdverseEvent, Assessment, Consent, Role
-from registry.services.patients import put_assessment
+from registry.models import AdverseEvent, Assessment, Consent, Device, DeviceCheck, Role
+from registry.services.course import put_assessment
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -20,6 +20,8 @@ ASSESSMENT = {
     "lvesv_ml": " 131.5 ",
     "lvedv_ml": "190",
 }
+CHECK = {"checked_on": "2024-09-01", "biventricular_pacing_percent": "97,5", "battery_months": "96"}
+LEAD = {"kind": "lead", "chamber": "lv", "model_name": "Invented 4", "implanted_on": "2024-03-02"}
 EVENT = {"kind": "haematoma", "occurred_on": "2024-03-03", "severity": "minor", "relation": "unknown"}
 CONSENT = {"scope": "research", "given_on": "2024-02-20", "withdrawn_on": ""}
 
@@ -58,6 +60,8 @@ def hidden(staff, address):
         ("assessments", ASSESSMENT, Assessment),
         ("adverse-events", EVENT, AdverseEvent),
         ("consents", CONSENT, Consent),
+        ("device-checks", CHECK, DeviceCheck),
+        ("devices", LEAD, Device),
     ],
 )
 def test_a_record_sent_twice_is_written_once(staff, patient, kind, typed, model):
@@ -83,7 +87,7 @@ def test_numbers_left_empty_are_missing_and_never_zero(staff, patient):
 @pytest.mark.parametrize(
     ("field", "typed", "message"),
     [
-        ("lvef_percent", "95", "Enter a value from 3 to 90, or leave it empty."),
+        ("lvef_percent", "95", "LVEF: enter a value from 3 to 90 %, or leave it empty."),
         ("lvef_percent", "34 %", "LVEF: enter a number of %, such as 1.5."),
         ("creatinine_umol_per_l", "1,105", "Creatinine: 1,105 could be 1105 or 1.105; write it without a comma."),
         ("nyha_class", "", "NYHA class: choose one answer."),
@@ -105,7 +109,7 @@ def test_a_wrong_value_is_said_beside_its_field_and_nothing_is_written(staff, pa
 def test_end_systolic_volume_above_end_diastolic_is_refused(staff, patient):
     address = new(patient, "assessments")
 
-    answer = staff.post(address, ASSESSMENT | hidden(staff, address) | {"lvesv_ml": "200"})
+    answer = staff.post(address, ASSESSMENT | hidden(staff, address) | {"lvesv_ml": "200", "lvedv_ml": "190"})
 
     assert answer.status_code == 422
     assert answer.context["form"].errors
@@ -175,11 +179,131 @@ def test_day_of_death_is_recorded(staff, patient):
     address = reverse("registry:death", args=[patient.pk])
     assert staff.post(address, {"died_on": "2999-01-01"}).status_code == 422
 
-    answer = staff.post(address, {"died_on": "2024-10-01"})
+    answer = staff.post(address, {"died_on": "2024-10-01", "death_cause": "sudden"})
 
     patient.refresh_from_db()
     assert answer.status_code == 302
-    assert str(patient.died_on) == "2024-10-01"
+    assert (str(patient.died_on), patient.death_cause) == ("2024-10-01", "sudden")
+
+
+def send(staff, address, typed):
+    return staff.post(address, typed | hidden(staff, address))
+
+
+def test_a_laboratory_unit_is_asked_for_and_converted(staff, patient):
+    address = new(patient, "assessments")
+    typed = ASSESSMENT | {"creatinine_umol_per_l": "1,2", "nt_probnp_pg_per_ml": "100"}
+
+    asked = send(staff, address, typed)
+    assert set(asked.context["form"].errors) == {"creatinine_unit", "peptide_unit"}
+    assert not Assessment.objects.exists()
+
+    send(staff, address, typed | {"creatinine_unit": "mg/dL", "peptide_unit": "pmol/L"})
+
+    record = Assessment.objects.get()
+    assert (record.creatinine_umol_per_l, record.nt_probnp_pg_per_ml) == (106.08, 845.7)
+    page = staff.get(stored(patient, "assessments", record)).content.decode()
+    assert re.search(r'name="creatinine_umol_per_l" value="106.08"', page)
+    assert re.search(r'value="umol/L" selected', page)
+
+
+def test_a_number_in_the_wrong_unit_is_refused_by_the_range_with_its_unit(staff, patient):
+    typed = ASSESSMENT | {"creatinine_umol_per_l": "106", "creatinine_unit": "mg/dL"}
+
+    answer = send(staff, new(patient, "assessments"), typed)
+
+    told = "Creatinine: enter a value from 10 to 2500 µmol/L, or leave it empty."
+    assert answer.context["form"].errors["creatinine_umol_per_l"] == [told]
+
+
+def test_an_unusual_value_is_taken_once_confirmed_and_kept_flagged(staff, patient):
+    typed = ASSESSMENT | {"weight_kg": "190"}
+    address = new(patient, "assessments")
+
+    asked = send(staff, address, typed)
+
+    assert asked.status_code == 422
+    assert "Weight 190 kg is unusual" in asked.content.decode()
+    assert 'type="checkbox" name="confirmed"' in asked.content.decode()
+    assert not Assessment.objects.exists()
+    assert send(staff, address, typed | {"confirmed": "on"}).status_code == 302
+    assert Assessment.objects.get().confirmed_unusual == ["weight_kg"]
+
+
+def test_what_is_not_answered_stays_not_known(staff, patient):
+    send(staff, new(patient, "assessments"), ASSESSMENT | {"on_mra": "no", "therapy_optimised": "yes"})
+
+    record = Assessment.objects.get()
+    assert (record.on_mra, record.therapy_optimised, record.on_arni) == (False, True, None)
+    assert (record.imaging_method, record.quality_of_life_instrument) == ("unknown", "not_asked")
+
+
+@pytest.mark.parametrize(
+    ("typed", "field", "message"),
+    [
+        ({"quality_of_life_score": "40"}, "quality_of_life_score", "Give both the score and the instrument"),
+        (
+            {"quality_of_life_score": "103", "quality_of_life_instrument": "kccq"},
+            "quality_of_life_score",
+            "This instrument's scale ends at 100.",
+        ),
+        ({"systolic_mmhg": "80", "diastolic_mmhg": "90"}, "diastolic_mmhg", "lies above the systolic"),
+    ],
+)
+def test_what_does_not_fit_together_is_said_beside_its_field(staff, patient, typed, field, message):
+    answer = send(staff, new(patient, "assessments"), ASSESSMENT | typed)
+
+    assert message in answer.context["form"].errors[field][0]
+    assert not Assessment.objects.exists()
+
+
+@pytest.mark.parametrize(
+    ("typed", "field", "message"),
+    [
+        ({"chamber": ""}, "chamber", "choose where the lead lies"),
+        ({"kind": "generator"}, "chamber", "a generator has none"),
+        ({"explanted_on": "2024-05-01"}, "explant_reason", "say why"),
+        ({"explant_reason": "failure"}, "explanted_on", "Give the day"),
+        ({"explanted_on": "2024-01-01", "explant_reason": "failure"}, "explanted_on", "before the beginning"),
+        ({"model_name": " "}, "model_name", "Model: enter it."),
+    ],
+)
+def test_a_part_is_asked_for_what_belongs_together(staff, patient, typed, field, message):
+    answer = send(staff, new(patient, "devices"), LEAD | typed)
+
+    assert message in answer.context["form"].errors[field][0]
+    assert not Device.objects.exists()
+
+
+def test_taking_a_part_out_of_service_keeps_it_with_its_reason(staff, patient):
+    device = make.make_device(patient, serial_number="S-1")
+    address = stored(patient, "devices", device)
+    typed = {"kind": "generator", "model_name": device.model_name, "serial_number": "S-1", "implanted_on": "2024-03-02"}
+
+    assert send(staff, address, typed | {"explanted_on": "2024-09-01", "explant_reason": "battery"}).status_code == 302
+
+    device.refresh_from_db()
+    assert (device.explant_reason, device.serial_number, device.version) == ("battery", "S-1", 2)
+
+
+def test_adverse_events_show_what_counts_as_what(staff, patient):
+    html = staff.get(new(patient, "adverse-events")).content.decode()
+
+    assert "re-operation, prolongs the stay or interrupts anticoagulation" in html
+    assert "N Engl J Med 2013;368:2084" in html
+
+
+def test_details_are_corrected_and_the_end_of_follow_up_needs_day_and_reason(staff, patient):
+    address = reverse("registry:details", args=[patient.pk])
+    typed = {"sex": "male", "aetiology": "non_ischaemic"}
+
+    assert send(staff, address, typed | {"follow_up_ended_on": "2024-10-01"}).status_code == 422
+    assert send(staff, address, typed | {"follow_up_ended_because": "lost"}).status_code == 422
+    both = typed | {"follow_up_ended_on": "2024-10-01", "follow_up_ended_because": "lost"}
+    assert send(staff, address, both).status_code == 302
+
+    patient.refresh_from_db()
+    assert (patient.sex, patient.follow_up_ended_because) == ("male", "lost")
 
 
 def test_a_record_of_another_patient_is_not_found_under_this_one(staff, patient):
