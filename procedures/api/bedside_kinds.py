@@ -114,7 +114,7 @@ class _EnteredMetric(KnownFieldsOnly):
     mean = FiniteFloatField()
     sd = FiniteFloatField(required=False, allow_null=True, default=None, min_value=0)
     beats = serializers.IntegerField(required=False, allow_null=True, default=None, min_value=1, max_value=1_000_000)
-    confirmed = writing._Confirmed()
+    confirmed = writing.Confirmed()
     amendment_reason = writing._AmendmentReason()
 
 
