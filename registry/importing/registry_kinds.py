@@ -8,8 +8,9 @@ from django import forms
 from django.db import models
 
 from registry.access import Right
+from registry.forms.assessments import AssessmentForm
 from registry.forms.patients import DeathForm, PatientForm
-from registry.forms.records import AdverseEventForm, AssessmentForm, ConsentForm
+from registry.forms.records import AdverseEventForm, ConsentForm
 from registry.importing.kinds import (
     PATIENT_TARGETS,
     WHOSE,

@@ -27,8 +27,8 @@ from registry.models.patient import (
     Sex,
 )
 from registry.models.people import Centre, Member, Role, User
-from registry.models.table_import import ImportPart, ImportState, PartOf, TableImport
 from registry.models.planned_visit import PlannedVisit
+from registry.models.table_import import ImportPart, ImportState, PartOf, TableImport
 
 __all__ = [
     "FAILURES",
@@ -48,11 +48,11 @@ __all__ = [
     "DeviceKind",
     "EndOfFollowUp",
     "EventKind",
-    "ImportPart",
-    "ImportState",
     "ExplantReason",
     "GlobalAssessment",
     "ImagingMethod",
+    "ImportPart",
+    "ImportState",
     "LifeInstrument",
     "Member",
     "Morphology",

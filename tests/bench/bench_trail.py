@@ -26,7 +26,7 @@ from django.test import Client  # noqa: E402
 from django.test.runner import DiscoverRunner  # noqa: E402
 
 from registry.models import Change, Record, new_key  # noqa: E402
-from registry.services.patients import put_assessment  # noqa: E402
+from registry.services.course import put_assessment  # noqa: E402
 from registry.trail import record as trail  # noqa: E402
 from registry.trail.verify import faults  # noqa: E402
 from tests import factories as make  # noqa: E402

@@ -10,7 +10,7 @@ from django.core.management import CommandError, call_command
 from django.db import Error, connection, transaction
 
 from registry.models import Change, TrailHead
-from registry.services.patients import put_assessment
+from registry.services.course import put_assessment
 from registry.trail import record as trail
 from registry.trail.canonical import link
 from registry.trail.heads import exported_heads, public_key, read_heads
