@@ -33,6 +33,21 @@ class Step:
     at_risk: int
     failures: int
 
+    @property
+    def percent(self) -> str:
+        """The share in percent."""
+        return f"{100 * self.share:.1f}"
+
+    @property
+    def low_percent(self) -> str:
+        """The lower limit in percent; empty where there is none."""
+        return "" if self.low is None else f"{100 * self.low:.1f}"
+
+    @property
+    def high_percent(self) -> str:
+        """The upper limit in percent; empty where there is none."""
+        return "" if self.high is None else f"{100 * self.high:.1f}"
+
 
 def survival(
     lifetimes: Sequence[Lifetime], at_days: Sequence[float] | None = None, *, level: float = 0.95

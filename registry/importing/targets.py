@@ -159,7 +159,9 @@ def target_of(model: type[models.Model], stored: models.Field, shown: forms.Fiel
         return None
     low, high = hard_range(model, stored.name)
     default = stored.get_default() if stored.has_default() else None
-    understood = default is not None and str(default) == "unknown"
+    # What stands for "nothing was said": the word unknown, or a default that the form does not ask about either.
+    unasked = isinstance(stored, models.BooleanField) or (shown is not None and not shown.required)
+    understood = default is not None and (str(default) == "unknown" or unasked)
     missing = default if understood else None if stored.null else "" if stored.blank else None
     label = str((shown.label if shown and shown.label else None) or stored.verbose_name)
     return Target(

@@ -108,7 +108,7 @@ def test_a_line_of_the_trail_is_the_same_as_the_one_a_person_makes(lead, centre)
 
 def test_follow_ups_in_other_units_words_and_dates(lead, centre):
     patient = make.make_patient(centre, by=lead, local_identifier="HOSP-9")
-    header = ["hospital number", "Visit", "Seen on", "NYHA", "EF", "LVEDV [L]", "Crea [mg/dL]", "QRS [s]", "BNP"]
+    header = ["hospital number", "Visit", "Seen on", "NYHA", "EF", "LVEDV [L]", "Crea [mg/dL]", "QRS [s]", "proBNP"]
     rows = [
         ["HOSP-9", "V1", "27.03.2024", "III", "0,35", "0,21", "1,2", "0,145", "k.A."],
         ["HOSP-9", "V2", "01.04.2024", "2", "0,4", "", "1", "", "100"],
@@ -121,7 +121,7 @@ def test_follow_ups_in_other_units_words_and_dates(lead, centre):
         "lvedv_ml": "LVEDV [L]",
         "creatinine_umol_per_l": "Crea [mg/dL]",
         "qrs_duration_ms": "QRS [s]",
-        "nt_probnp_pg_per_ml": "BNP",
+        "nt_probnp_pg_per_ml": "proBNP",
     }
     run = begin(lead, centre, as_csv([header, *rows], ";"), "assessments")
     run = decided(lead, run, columns=columns, missing=("k.A.",))

@@ -37,6 +37,7 @@ def statuses(client, where):
 
 def test_every_page_of_the_registry_is_looked_at_here():
     names = {"patients", "new_patient", "patient", "patient_figure", "death", "details", "record", "new_record"}
+    names |= {"follow_up", "schedule", "recall", "recall_csv", "survival"}
 
     assert {pattern.name for pattern in urlpatterns} == names
 
@@ -85,3 +86,29 @@ def test_pages_about_persons_are_kept_out_of_caches(client):
     client.force_login(make.make_user(Role.PHYSICIAN, patient.centre))
 
     assert client.get(reverse("registry:patient", args=[patient.pk]))["Cache-Control"] == "no-store"
+
+
+@pytest.mark.parametrize(
+    ("page", "roles"),
+    [
+        ("follow_up", BEDSIDE),
+        ("schedule", {Role.CLINICAL_LEAD}),
+        ("recall", {Role.PHYSICIAN, Role.CLINICAL_LEAD}),
+        ("recall_csv", {Role.PHYSICIAN, Role.CLINICAL_LEAD}),
+        ("survival", {Role.CLINICAL_LEAD, Role.RESEARCHER}),
+    ],
+)
+@pytest.mark.parametrize("role", [*Role.values, None])
+def test_follow_up_and_parts(client, role, page, roles):
+    centre = make.make_centre()
+    client.force_login(make.make_user(role, centre))
+    where = reverse(f"registry:{page}", args=[centre.code] if page == "schedule" else [])
+
+    assert client.get(where).status_code == (200 if role in roles else 403)
+
+
+def test_the_schedule_of_another_centre_is_not_found(client):
+    other = make.make_centre()
+    client.force_login(make.make_user(Role.CLINICAL_LEAD))
+
+    assert client.get(reverse("registry:schedule", args=[other.code])).status_code == 404
