@@ -6,6 +6,7 @@ import { asked, openDatabase, written, writing } from "./database.js";
 export class Outbox {
   static async open() {
     const outbox = new Outbox();
+    outbox.unsealed = new Map();
     outbox.db = await openDatabase();
     // The key is made before the transaction: one that waits for anything else closes by itself.
     const fresh = await makeKey();
@@ -34,14 +35,18 @@ export class Outbox {
 
   async all() {
     const rows = await asked(this.db.transaction("entries").objectStore("entries").getAll());
-    return Promise.all(rows.map((row) => this.#opened(row)));
+    const found = await Promise.all(rows.map((row) => this.#opened(row)));
+    // Unsealing hundreds of waiting entries anew after each answer would be felt.
+    this.unsealed = new Map(rows.map((row, place) => [String(row.sealed.iv), found[place].content]));
+    return found.map(({ content, ...rest }) => ({ ...content, ...rest }));
   }
 
   // The oldest entries of a person that may be sent, in order.
   async due(author, most) {
     const index = this.db.transaction("entries").objectStore("entries").index("by_state");
     const rows = await asked(index.getAll(IDBKeyRange.only(["waiting", author]), most));
-    return Promise.all(rows.map((row) => this.#opened(row)));
+    const found = await Promise.all(rows.map((row) => this.#opened(row)));
+    return found.map(({ content, ...rest }) => ({ ...content, ...rest }));
   }
 
   // Deletes and rewrites rows, and keeps the state of a session, all or nothing.
@@ -53,6 +58,14 @@ export class Outbox {
     for (const sequence of gone) entries.delete(sequence);
     for (const row of rows) entries.put(row);
     if (kept) transaction.objectStore("sessions").put(kept);
+    await written(transaction);
+  }
+
+  // The last known state alone can be had again from the server, so nothing waits for the disk.
+  async remember(session, state) {
+    const row = { session, savedAt: Date.now(), sealed: await seal(this.key, state) };
+    const transaction = this.db.transaction(["sessions"], "readwrite", { durability: "relaxed" });
+    transaction.objectStore("sessions").put(row);
     await written(transaction);
   }
 
@@ -86,7 +99,7 @@ export class Outbox {
 
   async #opened(row) {
     const { sealed, ...rest } = row;
-    return { ...(await unseal(this.key, sealed)), ...rest };
+    return { content: this.unsealed.get(String(sealed.iv)) ?? (await unseal(this.key, sealed)), ...rest };
   }
 
   async #closed({ sequence, id, session, author, state, since, ...content }) {

@@ -28,6 +28,7 @@ export async function openStore(session, { base = "/api/v1/bedside" } = {}) {
 export class Store {
   #listeners = new Set();
   #tail = Promise.resolve();
+  #added = 0;
 
   constructor(session, outbox, transport) {
     Object.assign(this, { session, outbox });
@@ -131,7 +132,8 @@ export class Store {
       remove,
       payload,
     });
-    this.pending.push(entry);
+    this.#added += 1;
+    if (!this.pending.some((one) => one.id === entry.id)) this.pending.push(entry);
     this.channel.postMessage({ type: "outbox" });
     this.#changed();
     this.sync.soon();
@@ -147,11 +149,10 @@ export class Store {
 
   // Called by the sync: what the server said about the session.
   async learned(answer) {
-    if (answer !== null) {
-      this.known = merged(this.known, answer);
-      await this.outbox.settle({ session: this.session, state: this.known });
-    }
+    if (answer === null) return;
+    this.known = merged(this.known, answer);
     this.#changed();
+    await this.outbox.remember(this.session, this.known);
   }
 
   // Called by the sync: entries the server has, and entries it could not take. Both are one transaction on the disk.
@@ -178,12 +179,29 @@ export class Store {
   }
 
   async reload() {
-    this.pending = await this.outbox.all();
+    let found, count;
+    // What is entered while the disk is read would be missing from what was read.
+    do {
+      count = this.#added;
+      found = await this.outbox.all();
+    } while (count !== this.#added);
+    this.pending = found;
     this.#changed();
   }
 
+  // Called by the sync: how the line is. Each look at the server alone is no news.
   told(line) {
+    const news = Object.keys(line).some((name) => name !== "lastSeen" && line[name] !== this.line[name]);
     Object.assign(this.line, line);
+    if (news) this.#tell();
+  }
+
+  // Called by the sync: which entries are under way.
+  underWay(entries, sending) {
+    for (const { id } of entries) {
+      if (sending) this.sending.add(id);
+      else this.sending.delete(id);
+    }
     this.#changed();
   }
 
@@ -221,6 +239,10 @@ export class Store {
       const ours = this.pending.filter((entry) => entry.session === this.session);
       this.state = overlay(this.known, ours, this.sending);
     }
+    this.#tell();
+  }
+
+  #tell() {
     for (const listener of this.#listeners) listener(this);
   }
 }

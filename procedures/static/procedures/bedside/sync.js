@@ -145,8 +145,7 @@ export class Sync {
     const entries = this.#sendable(due.filter((entry) => entry.session === session));
     if (entries.held.length) await store.answered([], entries.held);
     if (!entries.ready.length) return entries.held.length > 0;
-    for (const entry of entries.ready) store.sending.add(entry.id);
-    store.told({});
+    store.underWay(entries.ready, true);
     try {
       const { answers } = await this.transport.send(this.#wire(session, entries.ready), token);
       this.#most = AT_ONCE;
@@ -156,8 +155,7 @@ export class Sync {
       if (!whole) throw error;
       return await this.#refused(entries.ready, error);
     } finally {
-      for (const entry of entries.ready) store.sending.delete(entry.id);
-      store.told({});
+      store.underWay(entries.ready, false);
     }
   }
 
