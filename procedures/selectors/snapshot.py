@@ -26,6 +26,7 @@ def snapshot(session: Session) -> dict[str, Any]:
         "threshold_tests": ThresholdTest.objects.filter(site__session=session),
         "difficulties": session.difficulties.all(),
         "scanned_parts": session.scanned_parts.all(),
+        "parts": session.parts.all(),
         "pacing_configurations": session.pacing_configurations.all(),
         "recordings": session.recordings.all(),
         "epochs": session.epochs.all(),

@@ -1,0 +1,84 @@
+"""Writing which generators and leads a session implanted, and which it took out of service."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django.utils import timezone
+
+from procedures.models import PartAct, Session, SessionPart
+from procedures.services.guard import writing
+from registry.errors import RuleBroken
+from registry.models import Device, User
+from registry.services.course import put_device
+from registry.services.records import put
+
+
+def _note(by: User, session: Session, device: Device, act: PartAct, reason: str) -> SessionPart:
+    """Record the act; the same act on the same part in the same session is a replay."""
+    stored = SessionPart.objects.filter(device=device, act=act).first()
+    if stored is not None:
+        if stored.session_id != session.pk:
+            raise RuleBroken("Another session has recorded this for the part.")
+        return stored
+    part, _ = put(
+        SessionPart,
+        by=by,
+        centre_id=session.centre_id,
+        scope={"session": session},
+        values={"device": device, "act": act},
+        reason=reason,
+    )
+    return part
+
+
+def implant_part(*, by: User, session: Session, key: UUID | None = None, reason: str = "", **values: Any) -> Device:
+    """Write a part that the session implanted; it belongs to the patient from the session's day on.
+
+    Raises
+    ------
+    AccessDenied, RuleBroken, Conflict
+        As for every record; ``SessionSigned`` when the session is signed and no reason is given.
+    """
+    with writing(session, by=by, summary="Part implanted", reason=reason) as locked:
+        day = timezone.localdate(locked.started_at)
+        device = put_device(by=by, patient=locked.patient, key=key, implanted_on=day, **values)
+        _note(by, locked, device, PartAct.IMPLANTED, reason)
+        return device
+
+
+def explant_part(
+    *,
+    by: User,
+    session: Session,
+    device: Device,
+    version: int,
+    explant_reason: str,
+    left_in_place: bool = False,
+    reason: str = "",
+) -> Device:
+    """Write that the session took a part of its patient out of service.
+
+    Raises
+    ------
+    RuleBroken
+        When the part is another patient's, or was taken out of service already on another day.
+    """
+    with writing(session, by=by, summary="Part taken out of service", reason=reason) as locked:
+        if device.patient_id != locked.patient_id:
+            raise Device.DoesNotExist("This part was not found.")
+        day = timezone.localdate(locked.started_at)
+        if device.explanted_on not in (None, day):
+            raise RuleBroken("This part was taken out of service on another day already.")
+        changed = put_device(
+            by=by,
+            patient=locked.patient,
+            key=device.pk,
+            version=version,
+            explanted_on=day,
+            explant_reason=explant_reason,
+            left_in_place=left_in_place,
+        )
+        _note(by, locked, changed, PartAct.EXPLANTED, reason)
+        return changed

@@ -1,0 +1,89 @@
+"""Pages: the generators and leads of a session."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_safe
+
+from procedures.forms.parts import ExplantForm, ImplantForm
+from procedures.models import ScannedPart
+from procedures.selectors.parts import filled_from, parts_of
+from procedures.selectors.sessions import sessions_for
+from procedures.services.parts import explant_part, implant_part
+from procedures.views.entry import answer, rights_in, session_to_write
+from registry.models import Device
+from registry.selectors.devices import models_known
+from registry.views.request import MemberRequest
+
+
+@require_safe
+def parts(request: MemberRequest, session: UUID) -> HttpResponse:
+    """Show what the session implanted and took out, what is in service, and what was scanned."""
+    found = sessions_for(request.user).select_related("patient", "centre").get(pk=session)
+    context = {"session": found, "parts": parts_of(found), "rights": rights_in(request.user, found)}
+    return render(request, "procedures/parts.html", context)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def implant(request: MemberRequest, session: UUID) -> HttpResponse:
+    """Write an implanted part; ``?scanned=`` fills the form from a label scanned at the table."""
+    found = session_to_write(request.user, session)
+    initial = {}
+    if key := request.GET.get("scanned"):
+        initial = filled_from(ScannedPart.objects.get(pk=UUID(key), session=found)) if _is_key(key) else {}
+    form = ImplantForm(request.POST or None, session=found, initial=initial, models_known=models_known(found.patient))
+
+    def write(form: ImplantForm) -> Device:
+        guard = form.guard
+        return implant_part(by=request.user, session=found, key=guard["key"], reason=guard["reason"], **form.values)
+
+    return answer(
+        request,
+        form,
+        write=write,
+        template="procedures/part.html",
+        done=reverse("procedures:parts", args=[found.pk]),
+        said="The part is recorded.",
+    )
+
+
+def _is_key(text: str) -> bool:
+    try:
+        UUID(text)
+    except ValueError:
+        return False
+    return True
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def explant(request: MemberRequest, session: UUID, device: UUID) -> HttpResponse:
+    """Write that a part of the patient was taken out of service in this session."""
+    found = session_to_write(request.user, session)
+    part = Device.objects.get(pk=device, patient=found.patient_id)
+    form = ExplantForm(request.POST or None, session=found, record=part)
+
+    def write(form: ExplantForm) -> Device:
+        guard = form.guard
+        return explant_part(
+            by=request.user,
+            session=found,
+            device=part,
+            version=guard["version"] or 0,
+            explant_reason=form.cleaned_data["explant_reason"],
+            left_in_place=form.cleaned_data["left_in_place"],
+            reason=guard["reason"],
+        )
+
+    return answer(
+        request,
+        form,
+        write=write,
+        template="procedures/part_out.html",
+        done=reverse("procedures:parts", args=[found.pk]),
+        said="The part is out of service.",
+        context={"part": part},
+    )

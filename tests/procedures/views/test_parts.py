@@ -1,0 +1,100 @@
+"""The generators and leads of a session."""
+
+import re
+from html import unescape
+
+import pytest
+from django.urls import reverse
+
+from procedures.models import PartAct, SessionPart
+from procedures.services.sessions import sign_session
+from registry.models import Device, Role
+from tests import factories as make
+
+pytestmark = pytest.mark.django_db
+LEAD = {"kind": "lead", "chamber": "lv", "model_name": "Invented 4", "serial_number": "S-9", "udi": "(01)0(21)S-9"}
+
+
+@pytest.fixture
+def session(db):
+    return make.end_session(make.make_session())
+
+
+@pytest.fixture
+def staff(client, session):
+    client.force_login(make.make_user(Role.LAB_STAFF, session.centre))
+    return client
+
+
+def send(staff, address, typed):
+    html = staff.get(address).content.decode()
+    found = re.findall(r'<input type="hidden" name="([a-z_]+)" value="([^"]*)"', html)
+    hidden = {name: unescape(value) for name, value in found if name != "csrfmiddlewaretoken"}
+    return [staff.post(address, typed | hidden) for _ in range(2)]
+
+
+def test_an_implanted_part_sent_twice_is_written_once_and_belongs_to_the_patient(staff, session):
+    answers = send(staff, reverse("procedures:new_part", args=[session.pk]), LEAD)
+
+    assert [answer.status_code for answer in answers] == [302, 302]
+    device = Device.objects.get()
+    assert (device.patient, device.implanted_on, device.udi) == (session.patient, make.DAY, "(01)0(21)S-9")
+    assert SessionPart.objects.get().act == PartAct.IMPLANTED
+    page = staff.get(reverse("procedures:parts", args=[session.pk])).content.decode()
+    assert "Invented 4, serial number S-9" in " ".join(page.split())
+
+
+def test_taking_out_of_service_ends_on_the_day_of_the_session(staff, session):
+    old = make.make_device(session.patient, implanted_on="2019-01-01")
+
+    answers = send(staff, reverse("procedures:part_out", args=[session.pk, old.pk]), {"explant_reason": "battery"})
+
+    assert answers[0].status_code == 302
+    old.refresh_from_db()
+    assert (old.explanted_on, old.explant_reason, old.left_in_place) == (make.DAY, "battery", False)
+    assert SessionPart.objects.get().act == PartAct.EXPLANTED
+
+
+@pytest.mark.parametrize(
+    ("typed", "message"),
+    [
+        ({"chamber": ""}, "choose where the lead lies"),
+        ({"kind": "generator"}, "a generator has none"),
+        ({"model_name": ""}, "Model: enter it."),
+        ({"kind": ""}, "Part: choose one answer."),
+    ],
+)
+def test_what_is_missing_is_said_and_nothing_is_written(staff, session, typed, message):
+    answer = send(staff, reverse("procedures:new_part", args=[session.pk]), LEAD | typed)[0]
+
+    assert answer.status_code == 422
+    assert message in answer.content.decode()
+    assert not Device.objects.exists()
+
+
+def test_a_signed_session_asks_for_a_reason(staff, session):
+    sign_session(by=make.writer_of(session.centre), session=session)
+    address = reverse("procedures:new_part", args=[session.pk])
+
+    assert send(staff, address, LEAD)[0].status_code == 422
+    assert not Device.objects.exists()
+    assert send(staff, address, LEAD | {"amendment_reason": "Forgotten."})[0].status_code == 302
+    assert session.amendments.get().summary == "Part implanted"
+
+
+def test_a_part_of_another_patient_is_not_found(staff, session):
+    other = make.make_device(make.make_patient(session.centre))
+
+    assert staff.get(reverse("procedures:part_out", args=[session.pk, other.pk])).status_code == 404
+
+
+@pytest.mark.parametrize("role", [Role.RESEARCHER, Role.ADMINISTRATOR])
+def test_other_roles_and_other_centres_do_not_get_in(client, session, role):
+    pages = [
+        reverse("procedures:parts", args=[session.pk]),
+        reverse("procedures:new_part", args=[session.pk]),
+    ]
+    client.force_login(make.make_user(role, session.centre))
+    assert all(client.get(page).status_code in (403, 404) for page in pages)
+    client.force_login(make.make_user(Role.PHYSICIAN))
+    assert [client.get(page).status_code for page in pages] == [404, 404]
