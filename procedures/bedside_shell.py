@@ -14,15 +14,23 @@ _FOLDER = Path(__file__).parent / "static" / "procedures" / "bedside"
 _TEMPLATE = Path(__file__).parent / "templates" / "procedures" / "bedside.html"
 # Files of the site that the page uses too.
 _SHARED = (
-    *("tributary/theme.js", "tributary/mark.svg", "tributary/tokens.css", "tributary/base.css"),
+    *("tributary/theme.js", "tributary/page.js", "tributary/mark.svg", "tributary/tokens.css", "tributary/base.css"),
     *("tributary/forms.css", "tributary/tables.css", "tributary/components.css"),
 )
+_NOT_IMPORTED = ("/page.js", "/logged_in.js")
 
 
 def names() -> list[str]:
     """Return the names of the files, as the templates give them."""
     own = sorted(path.name for path in _FOLDER.iterdir() if path.suffix in {".js", ".css", ".webmanifest"})
     return [*_SHARED, *(f"procedures/bedside/{name}" for name in own)]
+
+
+@lru_cache(maxsize=1)
+def modules() -> list[str]:
+    """Return the addresses that the page's first module leads to, to be fetched at once rather than one by one."""
+    own = (name for name in names() if name.startswith("procedures/bedside/") and name.endswith(".js"))
+    return [settings.STATIC_URL + name for name in own if not name.endswith(_NOT_IMPORTED)]
 
 
 @lru_cache(maxsize=1)

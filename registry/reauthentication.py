@@ -10,6 +10,7 @@ from allauth.account import app_settings
 from allauth.account.adapter import get_adapter
 from allauth.account.internal.flows import reauthentication
 from allauth.core import context, ratelimit
+from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponseRedirect
 from django.shortcuts import resolve_url
 from django.utils.http import urlencode
@@ -36,12 +37,40 @@ def confirm_with_password(request: HttpRequest, password: str) -> None:
     if not allowed:
         message = get_adapter().error_messages["rate_limited"]
         raise RuleBroken(message, fields={"password": [message]})
-    with context.request_context(request):
-        right = bool(password) and get_adapter().reauthenticate(request.user, password)
+    try:
+        with context.request_context(request):
+            right = bool(password) and get_adapter().reauthenticate(request.user, password)
+    except ValidationError as error:  # too many wrong ones, also at the log-in
+        raise RuleBroken(error.messages[0], fields={"password": error.messages}) from None
     if not right:
         message = get_adapter().error_messages["incorrect_password"]
         raise RuleBroken(message, fields={"password": [message]})
     reauthentication.reauthenticate_by_password(request)
+
+
+class ConfirmationNeeded(RuleBroken):
+    """What was asked needs the person to show again who they are."""
+
+    code = "confirmation_needed"
+    status = 403
+
+
+def require_confirmed(request: HttpRequest, password: str = "") -> None:
+    """Let pass who confirmed in the last minutes or gives the password now.
+
+    Raises
+    ------
+    ConfirmationNeeded
+        When neither is so.
+    RuleBroken
+        As for :func:`confirm_with_password`.
+    """
+    if recently_confirmed(request):
+        return
+    if not password:
+        message = "Enter your password, so that the signature is yours."
+        raise ConfirmationNeeded(message, fields={"password": [message]})
+    confirm_with_password(request, password)
 
 
 def to_confirmation(request: HttpRequest, back_to: str | None = None) -> HttpResponseRedirect:

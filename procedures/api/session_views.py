@@ -2,27 +2,35 @@
 
 from __future__ import annotations
 
-from typing import Any
+from typing import Any, cast
 from uuid import UUID
+
+from drf_spectacular.utils import OpenApiParameter, extend_schema
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
 
 from procedures.api import reading, writing
 from procedures.models import AcuteResponse, Decision, Difficulty, LogEntry, Recording, ScannedPart, Session
 from procedures.services.decisions import record_decision
 from procedures.services.difficulties import note_difficulty
 from procedures.services.scanning import put_scanned_part
-from procedures.services.sessions import describe_session, log, open_session
+from procedures.services.sessions import describe_session, log, open_session, sign_session
+from registry.api.schema import problems
 from registry.api.views import RecordViewSet, WritableRecordViewSet
 from registry.models import User
+from registry.reauthentication import require_confirmed
 
 
 class SessionViewSet(WritableRecordViewSet):
-    """Implant procedures. Signing is done on the page, by a physician who has read it."""
+    """Implant procedures."""
 
     queryset = Session.objects.defer("signed_content")
     serializer_class = reading.SessionSerializer
     write_serializer_class = writing.SessionWriteSerializer
     centre_path = "centre"
     filters = {"patient": "patient"}
+    http_method_names = (*WritableRecordViewSet.http_method_names, "post")  # of the signature; records are PUT
 
     def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Session:
         """Open a session, or describe one that is there."""
@@ -33,6 +41,25 @@ class SessionViewSet(WritableRecordViewSet):
         if stored.patient_id != patient.pk:
             raise Session.DoesNotExist
         return describe_session(by=by, session=stored, version=version or 0, reason=reason, **values)
+
+    @extend_schema(
+        parameters=[OpenApiParameter("If-Match", exclude=True, location=OpenApiParameter.HEADER)],
+        request=writing.SignatureSerializer,
+        responses={200: reading.SessionSerializer} | problems("PUT"),
+    )
+    @action(detail=True, methods=["post"], url_path="sign", filter_backends=(), pagination_class=None)
+    def sign(self, request: Request, pk: UUID) -> Response:
+        """Sign the session as the person who is logged in, who shows again who they are.
+
+        The password comes with the request, or a confirmation in the same log-in is at most some minutes old; without
+        either the answer is 403 with the code ``confirmation_needed``.
+        """
+        session = self.get_object()
+        sent = writing.SignatureSerializer(data=request.data)
+        sent.is_valid(raise_exception=True)
+        require_confirmed(request._request, sent.validated_data["password"])
+        signed = sign_session(by=cast(User, request.user), session=session)
+        return Response(reading.SessionSerializer(signed).data)
 
 
 class LogEntryViewSet(WritableRecordViewSet):

@@ -48,6 +48,21 @@ class SessionWriteSerializer(WriteSerializer):
         validators = ()
 
 
+class SignatureSerializer(KnownFieldsOnly):
+    """A signature: that the session was checked, and the password unless it was given just now."""
+
+    checked = serializers.BooleanField()
+    password = serializers.CharField(
+        required=False, default="", allow_blank=True, trim_whitespace=False, max_length=4096, write_only=True
+    )
+
+    def validate_checked(self, value: bool) -> bool:
+        """Refuse what nobody has checked."""
+        if not value:
+            raise serializers.ValidationError("Check the session before signing it.")
+        return value
+
+
 class _OfSession(WriteSerializer):
     session = Reference(Session, "centre")
     amendment_reason = _AmendmentReason()

@@ -122,9 +122,16 @@ class LogEntryForm(EntryForm):
 
 
 class SignForm(forms.Form):
-    """The signature."""
+    """The signature: checked, and by the person who is logged in."""
 
     checked = forms.BooleanField(
         label="I have checked this session. It is complete as far as it can be.",
         error_messages={"required": "Tick the box when you have checked the session."},
+    )
+    password = forms.CharField(
+        label="Your password",
+        required=False,
+        strip=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
+        help_text="A log-in on a shared tablet is not a signature.",
     )

@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.utils.http import urlencode
 from django.views.decorators.http import require_safe
 
-from procedures.bedside_shell import build, files
+from procedures.bedside_shell import build, files, modules
 
 
 @login_not_required
@@ -20,7 +20,7 @@ from procedures.bedside_shell import build, files
 def bedside(request: HttpRequest, session: UUID | None = None) -> HttpResponse:
     """Show the frame that the page's scripts fill; who may see the session is asked where its data are asked for."""
     back = urlencode({"next": reverse("procedures:bedside_logged_in")})
-    context = {"build": build(), "log_in": f"{resolve_url(settings.LOGIN_URL)}?{back}"}
+    context = {"build": build(), "modules": modules(), "log_in": f"{resolve_url(settings.LOGIN_URL)}?{back}"}
     response = render(None, "procedures/bedside.html", context)
     response["Cache-Control"] = "no-cache"
     return response

@@ -20,6 +20,7 @@ from procedures.services.sessions import sign_session
 from procedures.views.entry import answer, session_to_write
 from registry.access import Right
 from registry.errors import RuleBroken
+from registry.reauthentication import minutes_it_counts, recently_confirmed, require_confirmed, to_confirmation
 from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
@@ -56,7 +57,7 @@ def decision(request: MemberRequest, session: UUID) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 def sign(request: MemberRequest, session: UUID) -> HttpResponse:
-    """Show what is there and what is missing, then sign."""
+    """Show what is there and what is missing, then sign: with the password, or after another confirmation just now."""
     found = session_detail(request.user).get(pk=session_to_write(request.user, session, Right.SIGN).pk)
     if found.status == Status.SIGNED:
         messages.info(request, "This session is signed already.")
@@ -67,11 +68,19 @@ def sign(request: MemberRequest, session: UUID) -> HttpResponse:
         status = 422
         if form.is_valid():
             try:
+                require_confirmed(request, form.cleaned_data["password"])
                 sign_session(by=request.user, session=found)
             except RuleBroken as error:
                 apply_rule(form, error)
             else:
                 messages.success(request, f"Session {found.code} is signed. Later changes need a reason.")
                 return redirect("procedures:session", found.pk)
-    context = {"form": form, "session": found, "answers": answers_to_check(found)}
+    context = {
+        "form": form,
+        "session": found,
+        "answers": answers_to_check(found),
+        "confirmed": recently_confirmed(request),
+        "confirm_url": to_confirmation(request, reverse("procedures:sign", args=[found.pk])).url,
+        "minutes": minutes_it_counts(),
+    }
     return render(request, "procedures/sign.html", context, status=status)

@@ -53,7 +53,7 @@ class RecordViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, GenericVie
     filter_backends = (OwnerFilter,)
     metadata_class = None
     lookup_value_converter = "uuid"
-    http_method_names = ("get", "put", "head")
+    http_method_names: tuple[str, ...] = ("get", "put", "head")
     # Lookup from the record to its centre, and names of filters with their lookups.
     centre_path: ClassVar[str]
     filters: ClassVar[dict[str, str]] = {}

@@ -164,6 +164,7 @@ def test_whole_typed_session_by_keyboard_only(page: Page, physician, patient) ->
     press(page, "Check and sign", role="link")
     reach(page, page.get_by_role("checkbox"))
     page.keyboard.press("Space")
+    type_into(page, "Your password", make.PASSWORD)
     press(page, f"Sign as {physician}")
 
     session = Session.objects.get()

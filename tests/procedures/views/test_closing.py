@@ -8,9 +8,16 @@ from registry.models import Role
 from tests import factories as make
 from tests.procedures.views.filling import fill, messages_of
 
+SIGNING = {"checked": "on", "password": make.PASSWORD}
+
 
 def url_of(name, session):
     return reverse(f"procedures:{name}", args=[session.pk])
+
+
+@pytest.fixture
+def physician(centre):
+    return make.make_user(Role.PHYSICIAN, centre, password=make.PASSWORD)
 
 
 @pytest.fixture
@@ -76,7 +83,7 @@ def test_signing_lists_what_is_missing_first(doctor, session, site):
 
 
 def test_signing_needs_the_outcome(doctor, session):
-    answer = doctor.post(url_of("sign", session), {"checked": "on"})
+    answer = doctor.post(url_of("sign", session), SIGNING)
     assert answer.status_code == 422
     assert "Choose how the session ended." in messages_of(answer)
 
@@ -91,7 +98,7 @@ def test_signing_needs_the_check(doctor, session):
 
 def test_signed_session_is_locked_and_not_signed_again(doctor, session, physician):
     make.end_session(session)
-    assert doctor.post(url_of("sign", session), {"checked": "on"}).status_code == 302
+    assert doctor.post(url_of("sign", session), SIGNING).status_code == 302
     session.refresh_from_db()
     assert (session.status, session.signed_by) == (Status.SIGNED, physician)
     assert doctor.get(url_of("sign", session)).status_code == 302

@@ -1,29 +1,97 @@
-// Puts the page together.
+// Puts the page together: one place of the page at a time, by the address after the hash.
 import { showAttention } from "./attention.js";
+import { check } from "./check.js";
+import { correct } from "./correct.js";
+import { decision } from "./decision.js";
+import { difficulty } from "./difficulty.js";
+import { h } from "./dom.js";
+import { ended, total } from "./ending.js";
+import { home } from "./home.js";
+import { showHead } from "./head.js";
 import { installWorker } from "./install.js";
 import { showLine } from "./line.js";
+import { listenForScans, scan } from "./scanner.js";
+import { measure, site } from "./sitepad.js";
+import { stepDown } from "./stepdown.js";
 import { openStore } from "./store.js";
+import { stayAwake } from "./wake.js";
 
+const PLACES = { "": home, site, measure, test: stepDown, entry: correct, difficulty, scan, decision, ended, total, check };
 const session = /^\/sessions\/([0-9a-f-]{36})\/bedside\/$/.exec(location.pathname)?.[1];
 const main = document.getElementById("main");
+
+class Page {
+  constructor(store) {
+    this.store = store;
+    this.shown = null;
+    this.news = document.getElementById("bedside-news");
+  }
+
+  get state() {
+    return this.store.state;
+  }
+
+  // One place up from a form is always the log itself.
+  go(place = "") {
+    if (location.hash === `#${place}`) this.show();
+    else location.hash = place;
+  }
+
+  // Said to a screen reader and shown for a moment; never the only place where something stands.
+  tell(text) {
+    this.news.textContent = text;
+    clearTimeout(this.silence);
+    this.silence = setTimeout(() => (this.news.textContent = ""), 6000);
+  }
+
+  // Every entry goes through here: nothing is said to be kept before it is on the disk.
+  async put(kind, payload, options) {
+    try {
+      return await this.store.put(kind, payload, options);
+    } catch (error) {
+      this.tell(`Not kept: ${error.message}`);
+      throw error;
+    }
+  }
+
+  show() {
+    const [name, ...rest] = location.hash.slice(1).split("/").map(decodeURIComponent);
+    this.shown?.leave?.();
+    this.shown = (PLACES[name] ?? home)(this, ...rest);
+    document.body.dataset.place = name in PLACES ? name || "home" : "home";
+    main.replaceChildren(this.shown.element);
+    scrollTo(0, 0);
+    // The focus follows to what is new, for the keyboard and the screen reader; the first page keeps the browser's own.
+    if (this.moved) (this.shown.focus?.() ?? main.querySelector("h1, h2"))?.focus({ preventScroll: true });
+    this.moved = true;
+  }
+
+  changed() {
+    if (!this.shown && this.store.state) this.show();
+    else this.shown?.update?.();
+  }
+}
 
 installWorker();
 try {
   const store = await openStore(session);
+  const page = new Page(store);
   globalThis.bedside = { store };
+  showHead(page, document.getElementById("bedside-head"));
   showLine(store, document.getElementById("bedside-line"));
   showAttention(store, document.getElementById("bedside-attention"));
-  const show = () => {
-    const list = document.createElement("ol");
-    for (const entry of store.state?.entries ?? []) {
-      const item = document.createElement("li");
-      item.textContent = `${entry.occurred_at} ${entry.kind} ${entry.text} (${entry.sync})`;
-      list.append(item);
-    }
-    main.replaceChildren(list);
-  };
-  store.subscribe(show);
-  show();
+  if (!store.state) main.replaceChildren(h("p", { class: "empty", role: "status" }, waitingFor(store)));
+  store.subscribe(() => page.changed());
+  addEventListener("hashchange", () => store.state && page.show());
+  page.changed();
+  listenForScans(page);
+  stayAwake();
 } catch (error) {
-  main.textContent = error.message;
+  main.replaceChildren(h("p", { class: "empty", role: "alert" }, error.message));
+}
+
+function waitingFor(store) {
+  if (store.counts.needsLogIn) return "Log in to open this session.";
+  if (store.counts.missing) return "The server does not show you this session.";
+  return "This session has not been opened on this tablet yet. It opens as soon as the server answers.";
 }

@@ -1,0 +1,65 @@
+// Correcting an entry's time and words. The time first logged stays beside the corrected one.
+import { button, h, say } from "./dom.js";
+import { clockTime, enteredAt, labelOf, SYNC } from "./words.js";
+
+const STEPS = [["−5 min", -300], ["−1 min", -60], ["−10 s", -10], ["+10 s", 10], ["+1 min", 60], ["+5 min", 300]];
+
+// Reads a time of day near a moment: of the days around it, the one that is closest.
+export function timeNear(text, near) {
+  const digits = /^\s*(\d{1,2})[:.]?(\d{2})(?:[:.]?(\d{2}))?\s*$/.exec(text);
+  if (!digits) return null;
+  const [hours, minutes, seconds] = [digits[1], digits[2], digits[3] ?? "0"].map(Number);
+  if (hours > 23 || minutes > 59 || seconds > 59) return null;
+  const day = new Date(near);
+  const moments = [-1, 0, 1].map((offset) =>
+    new Date(day.getFullYear(), day.getMonth(), day.getDate() + offset, hours, minutes, seconds));
+  return moments.reduce((best, one) => (Math.abs(one - near) < Math.abs(best - near) ? one : best));
+}
+
+export function correct(page, key) {
+  const entry = page.state.entries.find((one) => one.key === key);
+  const title = entry ? labelOf(page.state.vocabulary.entry_kinds, entry.kind) : "This entry is not here any more";
+  const element = h("div", { class: "sheet-view" }, h("h2", { tabindex: "-1" }, title));
+  if (!entry) {
+    element.append(h("a", { class: "button bedside", href: "#" }, "Back to the log"));
+    return { element };
+  }
+  let at = Date.parse(entry.occurred_at);
+  const error = h("p", { class: "error", role: "alert" });
+  const time = h("input", { type: "text", id: "corrected", class: "big", inputmode: "numeric", autocomplete: "off" });
+  const text = h("input", { type: "text", id: "entry-words", maxlength: "1000", autocomplete: "off" });
+  time.value = clockTime(at);
+  text.value = entry.text ?? "";
+  const steps = STEPS.map(([label, seconds]) => button(label, () => {
+    at = (timeNear(time.value, at)?.getTime() ?? at) + seconds * 1000;
+    time.value = clockTime(at);
+    say(error, "");
+  }, { class: "tile" }));
+  const first = entry.first_logged_at ?? entry.occurred_at;
+  const form = h("form", { onsubmit: save },
+    h("label", { for: "corrected" }, "Time"), time, error, h("div", { class: "tiles six" }, ...steps),
+    h("p", { class: "hint" }, `First logged ${clockTime(first)}; that stays beside the corrected time.`),
+    h("label", { for: "entry-words" }, "Words"), text,
+    h("p", { class: "actions end" },
+      h("a", { class: "button bedside", href: "#" }, "Back"), h("button", { class: "primary critical" }, "Save")));
+  const [, state] = SYNC[entry.sync];
+  element.append(h("p", { class: "hint" }, `Entered ${clockTime(enteredAt(key))}, ${state}.`), form);
+
+  async function save(event) {
+    event.preventDefault();
+    const moment = timeNear(time.value, at);
+    if (!moment) {
+      say(error, "Time: enter hours, minutes and seconds, such as 09:41:30.");
+      time.focus();
+      return;
+    }
+    const changes = {};
+    // A time that was only looked at stays exactly as it was logged, with its milliseconds.
+    if (clockTime(moment) !== clockTime(entry.occurred_at)) changes.occurred_at = moment.toISOString();
+    if (text.value.trim() !== (entry.text ?? "")) changes.text = text.value.trim();
+    if (Object.keys(changes).length) await page.put("log_entry", changes, { key });
+    page.go();
+    if (Object.keys(changes).length) page.tell(`${title} corrected`);
+  }
+  return { element };
+}

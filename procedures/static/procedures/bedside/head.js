@@ -1,0 +1,40 @@
+// The head of the page: which session, which phase, how long.
+import { h, say } from "./dom.js";
+import { PHASES, standing, startedAt } from "./phase.js";
+import { clockTime, span } from "./words.js";
+
+const DAY_MS = 24 * 3600 * 1000;
+
+export function showHead(page, place) {
+  const back = h("a", { class: "button quiet", "aria-label": "To the session's page" }, "←");
+  const title = h("h1", {}, "Bedside log");
+  const phase = h("p", { class: "phase" });
+  const running = h("span", { class: "running", role: "timer" });
+  const since = h("span", { class: "since" });
+  const wall = h("span", { class: "wall" });
+  const clocks = h("p", { class: "clocks", hidden: true }, running, h("span", { class: "small" }, since, wall));
+  back.href = location.pathname.replace(/bedside\/$/, "");
+  place.replaceChildren(back, h("div", { class: "which" }, title, phase), clocks);
+
+  const tick = () => {
+    const { state } = page.store;
+    if (!state?.session) return;
+    const [start, words] = startedAt(state);
+    const gone = Date.now() - start;
+    clocks.hidden = false;
+    say(running, gone < DAY_MS ? span(gone) : clockTime(Date.now()));
+    say(since, gone < DAY_MS ? `${words} · ` : "");
+    say(wall, gone < DAY_MS ? `now ${clockTime(Date.now(), false)}` : `started ${new Date(start).toLocaleDateString("en-GB")}`);
+  };
+  const show = () => {
+    const { state } = page.store;
+    if (!state?.session) return;
+    say(title, state.session.code);
+    const now = standing(state);
+    say(phase, now < PHASES.length ? `${PHASES[now]} (${now + 1} of ${PHASES.length})` : "Signed");
+    tick();
+  };
+  page.store.subscribe(show);
+  setInterval(tick, 1000);
+  show();
+}

@@ -1,0 +1,163 @@
+// One number: offered values to tap, digits to type, the range it must lie in and the range that is common.
+// A hard limit refuses; a common one asks once. Nothing is chosen beforehand.
+import { button, h, say } from "./dom.js";
+import { numberFrom, plain } from "./words.js";
+
+const KEYS = ["7", "8", "9", "4", "5", "6", "1", "2", "3", ".", "0", "⌫"];
+const NAMES = { ".": "Point", "⌫": "Delete the last digit" };
+
+function range(one) {
+  const unit = one.unit ? ` ${one.unit}` : "";
+  const usual = one.usual[0] > one.hard[0] || one.usual[1] < one.hard[1];
+  const words = `${plain(one.hard[0])} to ${plain(one.hard[1])}${unit}`;
+  return usual ? `${words}; ${plain(one.usual[0])} to ${plain(one.usual[1])} is common` : words;
+}
+
+// What is wrong with a value, or null; `ask` when it may be right all the same.
+export function judged(one, value) {
+  const unit = one.unit ? ` ${one.unit}` : "";
+  const [low, high] = one.hard;
+  if (Number.isNaN(value)) return { text: `${one.label}: enter a number from ${plain(low)} to ${plain(high)}${unit}.` };
+  if (value < low || value > high) {
+    return { text: `${one.label}: ${plain(value)}${unit} is not possible. Enter ${plain(low)} to ${plain(high)}${unit}.` };
+  }
+  if (value < one.usual[0] || value > one.usual[1]) {
+    const common = `${plain(one.usual[0])} to ${plain(one.usual[1])}${unit} is common`;
+    return { ask: true, text: `${one.label}: ${plain(value)}${unit} is unusual, ${common}. Is it right?` };
+  }
+  return null;
+}
+
+// `quantities` are alternatives of which one is answered; each may bring a `last` value with the words where it was.
+export function openPad({ heading, quantities, done, skip = null, value = null }) {
+  let chosen = quantities.length === 1 ? quantities[0] : null;
+  let asked = null;
+  const input = h("input", { type: "text", class: "big number", inputmode: "none", autocomplete: "off", id: "pad-value" });
+  const unit = h("span", { class: "unit" });
+  const message = h("p", { class: "error", role: "alert" });
+  const offered = h("div", { class: "offered" });
+  const choice = h("div", { class: "tiles wide choice-of", role: "group", "aria-label": "Which of these" });
+  const sure = h("p", { class: "actions ask", hidden: true });
+  if (value !== null) input.value = plain(value);
+
+  function take(one, number, certain = false) {
+    const problem = judged(one, number);
+    if (problem && !(problem.ask && certain)) {
+      say(message, problem.text);
+      sure.hidden = !problem.ask;
+      asked = problem.ask ? [one, number] : null;
+      if (asked) sure.querySelector("button").focus();
+      else input.focus();
+      return;
+    }
+    say(message, "");
+    sure.hidden = true;
+    done({ name: one.name, value: number, confirmed: Boolean(problem) });
+  }
+
+  function typed() {
+    if (!input.value.trim() && skip && !skip.refused) return skip.act();
+    if (!chosen) {
+      say(message, "Say which of these it is, then the number.");
+      choice.querySelector("button").focus();
+      return;
+    }
+    take(chosen, numberFrom(input.value));
+  }
+
+  function choose(one) {
+    chosen = one;
+    say(unit, one.unit);
+    for (const other of choice.children) other.setAttribute("aria-pressed", String(other.dataset.name === one.name));
+  }
+
+  function tiles(one) {
+    const box = h("div", { class: "tiles", role: "group", "aria-label": `${one.label}, values` });
+    if (one.last) {
+      const [number, where] = one.last;
+      box.append(button("", () => take(one, number), { class: "tile again" }));
+      box.lastChild.append(h("b", {}, `${plain(number)} ${one.unit}`), h("span", { class: "small" }, where));
+    }
+    for (const number of one.values) {
+      const act = () => (one.within ? finer(one, box, number) : take(one, number));
+      const name = one.within ? `${plain(number)} ${one.unit} and more` : `${plain(number)} ${one.unit}`;
+      box.append(button(one.within ? `${plain(number)} …` : plain(number), act, { class: "tile", "aria-label": name }));
+    }
+    return box;
+  }
+
+  // The second tap of two: the values between this one and the next.
+  function finer(one, box, from) {
+    const count = Math.round(one.within / one.step);
+    const values = Array.from({ length: count }, (_, place) => from + place * one.step);
+    const coarse = button("Other …", () => {
+      box.replaceWith(tiles(one));
+      offered.querySelector("button").focus();
+    }, { class: "tile quiet" });
+    box.replaceChildren(...values.map((number) =>
+      button(plain(number), () => take(one, number), { class: "tile fine", "aria-label": `${plain(number)} ${one.unit}` })), coarse);
+    box.firstElementChild.focus();
+  }
+
+  function press(key) {
+    if (key === "⌫") input.value = input.value.slice(0, -1);
+    else if (input.value.length < 7) input.value += key;
+    say(message, "");
+    sure.hidden = true;
+  }
+
+  function nudge(direction) {
+    const one = chosen ?? quantities[0];
+    const now = numberFrom(input.value);
+    const start = Number.isNaN(now) ? (one.last?.[0] ?? one.values[0] ?? one.usual[0]) : now + direction * one.step;
+    input.value = plain(Math.min(Math.max(start, one.hard[0]), one.hard[1]));
+    say(message, "");
+  }
+
+  sure.append(
+    button("Yes, it is right", () => take(...asked, true), { class: "bedside primary" }),
+    button("No, change it", () => {
+      sure.hidden = true;
+      say(message, "");
+      input.value = "";
+      input.focus();
+    }, { class: "bedside" }),
+  );
+  for (const one of quantities) {
+    if (quantities.length > 1) {
+      const pick = button(one.choice ?? one.label, () => choose(one), { class: "tile", "aria-pressed": "false" });
+      pick.dataset.name = one.name;
+      choice.append(pick);
+      offered.append(h("h3", {}, one.choice ?? one.label));
+    }
+    if (one.values.length || one.last) offered.append(tiles(one));
+  }
+  const only = quantities[0];
+  const keys = h("div", { class: "keys", role: "group", "aria-label": "Digits" },
+    ...KEYS.map((key) => button(key, () => press(key), { class: "tile key", "aria-label": NAMES[key] ?? null })));
+  const less = button("−", () => nudge(-1), { class: "tile step", "aria-label": `Less, by ${plain(only.step)}` });
+  const more = button("+", () => nudge(1), { class: "tile step", "aria-label": `More, by ${plain(only.step)}` });
+  const skipping = skip && button(skip.text, skip.act, { class: "bedside", disabled: Boolean(skip.refused) });
+  const left = h("div", {},
+    offered.children.length ? offered : null,
+    skip?.refused ? h("p", { class: "hint" }, skip.refused) : null,
+    h("p", { class: "actions" }, skipping, h("button", { class: "bedside primary" }, "Next")));
+  const right = h("div", {},
+    h("p", { class: "value-line" }, less, input, unit, more),
+    quantities.length > 1 ? choice : null,
+    h("p", { class: "hint range" }, quantities.map((one) => range(one)).join(" / ")),
+    message, sure, keys);
+  input.setAttribute("aria-label", quantities.length === 1 ? `${only.label}, ${only.unit}` : heading);
+  if (chosen) choose(chosen);
+  const form = h("form", { class: "pad-body", onsubmit: (event) => {
+    event.preventDefault();
+    typed();
+  } }, left, right);
+  return {
+    element: h("div", { class: "pad" }, h("h2", { tabindex: "-1" }, heading), form),
+    focus: () => {
+      input.focus();
+      return input;
+    },
+  };
+}

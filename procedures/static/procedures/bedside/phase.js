@@ -1,0 +1,46 @@
+// Where the procedure stands and what is sensible next. A suggestion in words; nothing is done by itself. Pure functions.
+export const PHASES = ["Access", "Coronary sinus", "Venogram", "Testing sites", "Decision", "Closing", "Signing"];
+
+export function logged(state, kind) {
+  return state.entries.filter((entry) => entry.kind === kind);
+}
+
+export function standing(state) {
+  const has = (kind) => state.entries.some((entry) => entry.kind === kind);
+  if (state.session?.status === "signed") return 7;
+  if (has("access_closed")) return 6;
+  if (has("decision") || state.decisions.length) return 5;
+  if (state.sites.length || has("site_reached")) return 3;
+  if (has("venogram")) return 3;
+  if (has("cs_cannulated")) return 2;
+  return has("access") ? 1 : 0;
+}
+
+export function startedAt(state) {
+  const first = logged(state, "access")[0]?.occurred_at ?? null;
+  return first ? [Date.parse(first), "since access"] : [Date.parse(state.session.started_at), "since the start"];
+}
+
+// Returns what to offer as one button: {text, why, log} for an event, or {text, why, go} for a place of the page.
+export function next(state) {
+  const measuredAt = new Set(state.measurements.map((one) => one.site));
+  const open = state.sites.filter((site) => site.reached !== false && !measuredAt.has(site.key)).at(-1);
+  switch (standing(state)) {
+    case 0:
+      return { text: "Access", why: "The procedure starts with it.", log: "access" };
+    case 1:
+      return { text: "Coronary sinus cannulated", why: "After the access.", log: "cs_cannulated" };
+    case 2:
+      return { text: "Venogram", why: "Before a vein is chosen.", log: "venogram" };
+    case 3:
+      if (open) return { text: `Measure at ${open.label}`, why: "Nothing has been measured there.", go: `measure/${open.key}` };
+      if (!state.sites.length) return { text: "New site", why: "Enter the first position.", go: "site" };
+      return { text: "New site", why: `${state.sites.length} entered so far.`, go: "site" };
+    case 5:
+      return { text: "Access closed", why: "After the decision.", log: "access_closed" };
+    case 6:
+      return { text: "Check and sign", why: "See what is missing first.", go: "check" };
+    default:
+      return null;
+  }
+}
