@@ -46,7 +46,7 @@ OFFERED: dict[str, dict[str, Any]] = {
     "impedance_ohm": {"values": [*range(200, 1600, 100)], "within": 100, "step": 10},
     "phrenic_threshold_v": {"values": [1, 1.5, 2, 2.5, 3, 4, 5, 6, 7.5, 10], "step": 0.5},
     "phrenic_none_up_to_v": {"values": [5, 6, 7.5, 8, 10], "step": 0.5},
-    "qrs_duration_ms": {"values": [*range(90, 240, 10)], "within": 10, "step": 2},
+    "qrs_duration_ms": {"values": [*range(90, 240, 10)], "within": 10, "step": 1},
     "contrast_ml": {"values": [5, 10, 15, 20, 25, 30, 40, 50, 60, 80], "step": 5},
     "fluoroscopy_min": {"values": [], "step": 0.1},
     "dose_area_product_gy_cm2": {"values": [], "step": 1},
