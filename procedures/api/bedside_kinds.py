@@ -102,7 +102,8 @@ class _SessionKind(Kind):
         return {name: value for name, value in super().shown(record).items() if name not in _KEPT_OFF_THE_TABLET}
 
     def _complete(self, session: Session, payload: Mapping[str, Any]) -> dict[str, Any]:
-        stored = reading.SessionSerializer(session).data
+        # Read anew: an entry before this one in the same batch may have changed it.
+        stored = reading.SessionSerializer(Session.objects.get(pk=session.pk)).data
         return {name: stored[name] for name in reading.SESSION} | dict(payload) | {"patient": str(session.patient_id)}
 
 

@@ -66,3 +66,14 @@ def test_session_is_never_taken_back(api: Api, world: World) -> None:
     (answer,) = send(api, world, {"kind": "session", "key": str(world.session.pk), "remove": True})
     assert answer["status"] == "refused"
     world.session.refresh_from_db()
+    assert world.session.pk
+
+
+def test_two_changes_of_the_session_in_one_batch_both_stand(api: Api, world: World) -> None:
+    key = str(world.session.pk)
+    first = {"id": str(new_key()), "kind": "session", "key": key, "version": 1, "payload": {"outcome": "abandoned"}}
+    second = {"kind": "session", "key": key, "based_on": first["id"], "payload": {"contrast_ml": 60}}
+    answers = send(api, world, first, second)
+    assert [answer["status"] for answer in answers] == ["stored", "stored"]
+    world.session.refresh_from_db()
+    assert (world.session.outcome, world.session.contrast_ml) == ("abandoned", 60)

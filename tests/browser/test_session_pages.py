@@ -118,7 +118,7 @@ def test_targets_are_large_enough_for_gloves(page: Page, log_in, physician, pati
 
 def test_whole_typed_session_by_keyboard_only(page: Page, physician, patient) -> None:
     page.goto("/")
-    type_into(page, "Username", physician.username)
+    type_into(page, "User name", physician.username)
     type_into(page, "Password", make.PASSWORD)
     press(page, "Log in")
     press(page, "New session", role="link")
