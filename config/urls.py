@@ -16,6 +16,7 @@ urlpatterns = [
     path("", include("procedures.urls")),
     path("", include("registry.urls")),
     path("", include("registry.people_urls")),
+    path("", include("registry.import_urls")),
     path("", include("analytics.urls")),
     path("healthz", healthz, name="healthz"),
     path("api/v1/", include("procedures.api.urls")),

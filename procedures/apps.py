@@ -10,5 +10,5 @@ class ProceduresConfig(AppConfig):
     verbose_name = "Procedures"
 
     def ready(self) -> None:
-        """Name the kinds of table that this room takes in."""
-        from procedures import importing  # noqa: F401
+        """Name the kinds of table that this room takes in, and the records that queries can be about."""
+        from procedures import importing, subjects  # noqa: F401

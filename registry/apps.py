@@ -10,5 +10,6 @@ class RegistryConfig(AppConfig):
     verbose_name = "Registry"
 
     def ready(self) -> None:
-        """Name the kinds of table that this room takes in."""
+        """Name the kinds of table that this room takes in, and the records that queries can be about."""
+        from registry import registry_subjects  # noqa: F401
         from registry.importing import registry_kinds  # noqa: F401

@@ -28,6 +28,7 @@ from registry.models.patient import (
 )
 from registry.models.people import Centre, Member, Role, User
 from registry.models.planned_visit import PlannedVisit
+from registry.models.query import DataQuery, QueryState, QueryTurn, TurnKind
 from registry.models.table_import import ImportPart, ImportState, PartOf, TableImport
 
 __all__ = [
@@ -43,6 +44,7 @@ __all__ = [
     "Consent",
     "ConsentScope",
     "DeathCause",
+    "DataQuery",
     "Device",
     "DeviceCheck",
     "DeviceKind",
@@ -61,6 +63,8 @@ __all__ = [
     "PatientIdentity",
     "PlannedVisit",
     "PreviousDevice",
+    "QueryState",
+    "QueryTurn",
     "Record",
     "Relation",
     "Rhythm",
@@ -71,6 +75,7 @@ __all__ = [
     "TableImport",
     "TrailHead",
     "Treatment",
+    "TurnKind",
     "User",
     "new_key",
 ]

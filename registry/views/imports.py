@@ -1,0 +1,221 @@
+"""Pages: a table on its way in. Upload, columns, questions, dry run, loading."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpResponse, StreamingHttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
+
+from registry.access import Right, require_somewhere
+from registry.errors import Conflict, RuleBroken
+from registry.forms.imports import ColumnsForm, QuestionsForm, SheetForm, UploadForm
+from registry.importing.kinds import KINDS
+from registry.importing.plan import Plan, proposed, questions
+from registry.models import ImportState, TableImport
+from registry.selectors.imports import find_import, first_rows, imports_for, last_plan
+from registry.services import imports
+from registry.services.import_running import PAGE
+from registry.views.errors import apply_rule
+from registry.views.request import MemberRequest
+
+PAGE_SIZE = 50
+# A spreadsheet takes text that starts with one of these for a formula.
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+
+
+@require_GET
+def table_imports(request: MemberRequest) -> HttpResponse:
+    """List the imports, latest first."""
+    require_somewhere(request.user, Right.IMPORT_TABLES)
+    page = Paginator(imports_for(request.user), PAGE_SIZE).get_page(request.GET.get("page"))
+    rows = [(run, KINDS[run.kind].label if run.kind in KINDS else run.kind) for run in page]
+    return render(request, "registry/imports/list.html", {"page": page, "rows": rows})
+
+
+@require_http_methods(["GET", "POST"])
+def new_import(request: MemberRequest) -> HttpResponse:
+    """Take in a file."""
+    centres = require_somewhere(request.user, Right.IMPORT_TABLES)
+    form = UploadForm(request.POST or None, request.FILES or None, centres=centres)
+    if request.method == "POST" and form.is_valid():
+        asked = form.cleaned_data
+        try:
+            run = imports.begin_import(
+                by=request.user,
+                centre=asked["centre"],
+                kind=asked["kind"],
+                upload=asked["file"],
+                original_name=asked["file"].name,
+                encoding=asked["encoding"],
+                separator=asked["separator"],
+                key=asked["key"],
+            )
+        except (RuleBroken, Conflict) as error:
+            apply_rule(form, error)
+        else:
+            step = "columns" if run.state == ImportState.NEW else "show"
+            return redirect(f"imports:{step}", run.pk)
+    context = {"form": form, "kinds": KINDS.values()}
+    return render(request, "registry/imports/new.html", context, status=422 if form.errors else 200)
+
+
+def _busy(run: TableImport) -> bool:
+    return run.state in imports.BUSY
+
+
+@require_http_methods(["GET", "POST"])
+def columns(request: MemberRequest, key: UUID) -> HttpResponse:
+    """Decide what the columns are for; with several sheets, first which sheet."""
+    run = find_import(request.user, key)
+    if _busy(run) or run.state in (ImportState.LOADED, ImportState.DISCARDED):
+        return redirect("imports:show", run.pk)
+    look = imports.look_of(run)
+    if not look["header"]:
+        return _sheet(request, run, look)
+    kind, plan = imports.kind_of(run), imports.plan_of(run)
+    last = last_plan(run)
+    fresh = not plan.columns and not plan.fixed
+    start = Plan(fixed=last[0].fixed, missing=last[0].missing) if fresh and last else plan
+    proposals = proposed(kind, look["header"], last[0] if last else None) if fresh else {}
+    form = ColumnsForm(request.POST or None, kind=kind, header=look["header"], plan=start, proposals=proposals)
+    if request.method == "POST" and form.is_valid():
+        try:
+            run = imports.decide_columns(by=request.user, run=run, plan=form.plan(plan))
+            if questions(kind, imports.plan_of(run), imports.scan_of(run)):
+                return redirect("imports:questions", run.pk)
+            imports.start_check(by=request.user, run=run)
+        except RuleBroken as error:
+            apply_rule(form, error)
+        else:
+            return redirect("imports:show", run.pk)
+    context = {
+        "run": run,
+        "kind": kind,
+        "look": look,
+        "form": form,
+        "rows": first_rows(run),
+        "last": last[1] if last and fresh else None,
+        "proposed": len(proposals),
+    }
+    return render(request, "registry/imports/columns.html", context, status=422 if form.errors else 200)
+
+
+def _sheet(request: MemberRequest, run: TableImport, look: dict[str, Any]) -> HttpResponse:
+    form = SheetForm(request.POST or None, sheets=look["sheets"])
+    if request.method == "POST" and form.is_valid():
+        try:
+            imports.choose_sheet(by=request.user, run=run, sheet=form.cleaned_data["sheet"])
+        except RuleBroken as error:
+            apply_rule(form, error)
+        else:
+            return redirect("imports:columns", run.pk)
+    context = {"run": run, "look": look, "form": form, "kind": imports.kind_of(run)}
+    return render(request, "registry/imports/sheet.html", context, status=422 if form.errors else 200)
+
+
+@require_http_methods(["GET", "POST"])
+def open_questions(request: MemberRequest, key: UUID) -> HttpResponse:
+    """Answer what the file leaves open."""
+    run = find_import(request.user, key)
+    kind = imports.kind_of(run)
+    asked = questions(kind, imports.plan_of(run), imports.scan_of(run)) if run.state == ImportState.NEW else []
+    if not asked:
+        return redirect("imports:show", run.pk)
+    form = QuestionsForm(request.POST or None, asked=asked)
+    if request.method == "POST" and form.is_valid():
+        try:
+            run = imports.answer_questions(by=request.user, run=run, answers=form.answers())
+            if any(not one.answer for one in questions(kind, imports.plan_of(run), imports.scan_of(run))):
+                return redirect("imports:questions", run.pk)
+            imports.start_check(by=request.user, run=run)
+        except RuleBroken as error:
+            form.add_error(None, str(error))
+        else:
+            return redirect("imports:show", run.pk)
+    context = {"run": run, "kind": kind, "form": form}
+    return render(request, "registry/imports/questions.html", context, status=422 if form.errors else 200)
+
+
+@require_GET
+def show(request: MemberRequest, key: UUID) -> HttpResponse:
+    """Show how far an import is, and what its dry run found, a page at a time."""
+    run = find_import(request.user, key)
+    found = run.problems + run.unusual
+    pages = -(-found // PAGE)
+    asked = request.GET.get("page", "1")
+    number = min(max(int(asked) if asked.isdecimal() and len(asked) < 7 else 1, 1), max(pages, 1))
+    context = {
+        "run": run,
+        "kind": imports.kind_of(run),
+        "busy": _busy(run),
+        "stale": imports.is_stale(run),
+        "findings": imports.findings_page(run, number) if found else [],
+        "number": number,
+        "pages": pages,
+        "loadable": run.state == ImportState.CHECKED and not run.problems and run.rows_read > run.stored_already,
+        "to_load": run.rows_read - run.stored_already,
+    }
+    return render(request, "registry/imports/show.html", context)
+
+
+@require_GET
+def progress(request: MemberRequest, key: UUID) -> HttpResponse:
+    """Say how far it is; once it has ended, tell the page that watches to reload."""
+    run = find_import(request.user, key)
+    context = {"run": run, "busy": _busy(run), "stale": imports.is_stale(run)}
+    response = render(request, "registry/imports/progress.html", context)
+    if request.htmx and (not context["busy"] or context["stale"]):
+        response["HX-Refresh"] = "true"
+    return response
+
+
+@require_POST
+def act(request: MemberRequest, key: UUID, what: str) -> HttpResponse:
+    """Load, cancel, or throw the file away."""
+    run = find_import(request.user, key)
+    if what == "load":
+        imports.start_load(by=request.user, run=run, confirmed="confirmed" in request.POST)
+    elif what == "cancel":
+        stopped = imports.cancel_import(by=request.user, run=run)
+        done = "was done already" if stopped.state == ImportState.LOADED else "is cancelled; nothing of it was written"
+        messages.info(request, f"The import {done}.")
+    else:
+        imports.discard_import(by=request.user, run=run)
+        messages.info(request, "The file is thrown away.")
+    return redirect("imports:show", run.pk)
+
+
+class _Line:
+    """A file that hands back each line written to it."""
+
+    def write(self, text: str) -> str:
+        return text
+
+
+@require_GET
+def findings_csv(request: MemberRequest, key: UUID) -> StreamingHttpResponse:
+    """Return everything the dry run found, as a table."""
+    run = find_import(request.user, key)
+    writer = csv.writer(_Line())
+
+    def lines() -> Iterator[str]:
+        yield "\ufeff" + writer.writerow(["row", "column", "name", "what", "finding"])
+        for page in imports.findings_pages(run):
+            for line in page:
+                yield writer.writerow([_harmless(cell) for cell in line])
+
+    response = StreamingHttpResponse(lines(), content_type="text/csv; charset=utf-8")
+    response["Content-Disposition"] = 'attachment; filename="findings.csv"'
+    return response
+
+
+def _harmless(cell: Any) -> Any:
+    """Keep a spreadsheet from taking text out of a foreign file for a formula."""
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA_STARTS) else cell
