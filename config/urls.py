@@ -17,6 +17,7 @@ urlpatterns = [
     path("", include("registry.urls")),
     path("", include("registry.people_urls")),
     path("", include("registry.import_urls")),
+    path("", include("registry.query_urls")),
     path("", include("analytics.urls")),
     path("healthz", healthz, name="healthz"),
     path("api/v1/", include("procedures.api.urls")),

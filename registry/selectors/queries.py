@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db.models import QuerySet, prefetch_related_objects
 
 from registry.access import Right, centres_for
 from registry.models import DataQuery, Patient, QueryState, User
@@ -44,12 +44,12 @@ def find_query(user: User, key: UUID) -> DataQuery:
     return queries_for(user).get(pk=key)
 
 
-def with_words(queries: QuerySet[DataQuery] | Sequence[DataQuery]) -> list[Shown]:
+def with_words(queries: Iterable[DataQuery]) -> list[Shown]:
     """Return queries with their words; two database queries however many there are."""
-    if isinstance(queries, QuerySet):
-        queries = queries.prefetch_related("turns__author")
+    found = list(queries)
+    prefetch_related_objects(found, "turns__author")
     shown = []
-    for query in queries:
+    for query in found:
         subject = SUBJECTS.get(query.record_type)
         turns = list(query.turns.all())
         shown.append(

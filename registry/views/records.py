@@ -80,6 +80,7 @@ def record(request: MemberRequest, patient_key: UUID, kind: str, key: UUID | Non
             return redirect("registry:patient", patient.pk)
     title = f"Correct the {about.name}" if stored else f"New {about.name}"
     context = {"form": form, "patient": patient, "title": title, "verb": "Save", "notes": about.notes}
+    context["record"] = stored
     if about.notes:
         context["definitions"] = [(kind.label, DEFINITIONS[kind]) for kind in EventKind]
         context["severity"] = SEVERITY

@@ -1,0 +1,67 @@
+"""Pages: how complete and plausible a centre's records are, and what is to be done about it."""
+
+from __future__ import annotations
+
+from django.core.paginator import Paginator
+from django.http import Http404, HttpResponse, JsonResponse
+from django.shortcuts import render
+from django.utils.http import urlencode
+from django.views.decorators.http import require_GET
+
+from analytics.charts.completeness import completeness_figure
+from analytics.selectors import todo
+from analytics.selectors.quality import field_quality, quality_centre
+from registry.access import Right, allowed
+from registry.subjects import SUBJECTS
+from registry.views.request import MemberRequest
+
+PAGE_SIZE = 50
+
+
+@require_GET
+def quality(request: MemberRequest) -> HttpResponse:
+    """Show what is to be done, and each field's completeness and unusual values."""
+    centre, centres = quality_centre(request.user, request.GET.get("centre"))
+    counted = todo.counts(centre)
+    context = {
+        "centre": centre,
+        "centres": centres,
+        "todo": [(item, count) for item, count in counted if count],
+        "done": [item for item, count in counted if not count],
+        "waiting": todo.waiting_queries(centre),
+        "fields": field_quality(centre),
+        "query": urlencode({"centre": centre.code}),
+    }
+    return render(request, "analytics/quality.html", context)
+
+
+@require_GET
+def quality_figure(request: MemberRequest) -> JsonResponse:
+    """Return the figure of completeness."""
+    centre, _ = quality_centre(request.user, request.GET.get("centre"))
+    return JsonResponse(completeness_figure(field_quality(centre)))
+
+
+@require_GET
+def quality_list(request: MemberRequest, item: str) -> HttpResponse:
+    """List the records behind one line of what is to be done."""
+    centre, _ = quality_centre(request.user, request.GET.get("centre"))
+    found = next((one for one in todo.items() if one.key == item), None)
+    if found is None:
+        raise Http404("There is no such list.")
+    subject = SUBJECTS[found.subject]
+    records = found.records(centre).order_by("created_at", "pk")
+    if subject.patient:
+        records = records.select_related(subject.patient)
+    page = Paginator(records, PAGE_SIZE).get_page(request.GET.get("page"))
+    rows = [(subject.patient_of(one), one, subject.address(one), todo.unusual_values(subject, one)) for one in page]
+    context = {
+        "item": found,
+        "subject": subject,
+        "centre": centre,
+        "page": page,
+        "rows": rows,
+        "may_raise": allowed(request.user, centre.pk, Right.RAISE_QUERIES),
+        "query": urlencode({"centre": centre.code}) + "&",
+    }
+    return render(request, "analytics/quality_list.html", context)
