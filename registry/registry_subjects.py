@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 from django.urls import reverse
 
+from registry.clinical import quantities
+from registry.clinical.quantities import Quantity
+from registry.forms.assessments import AssessmentForm
+from registry.forms.checks import DeviceCheckForm
+from registry.forms.devices import DeviceForm
 from registry.forms.patients import DeathForm, PatientForm
-from registry.forms.records import AdverseEventForm, AssessmentForm, ConsentForm
-from registry.models import AdverseEvent, Assessment, Consent, Device, Patient
+from registry.forms.records import AdverseEventForm, ConsentForm
+from registry.models import AdverseEvent, Assessment, Consent, Device, DeviceCheck, Patient
 from registry.subjects import Subject, register
 
-# What a reader of a chart for this therapy would read twice; it refuses nothing. Project choice, no source.
-USUAL_ASSESSMENT = {
-    "qrs_duration_ms": (70.0, 230.0),
-    "lvef_percent": (8.0, 70.0),
-    "lvedv_ml": (60.0, 500.0),
-    "lvesv_ml": (20.0, 420.0),
-    "nt_probnp_pg_per_ml": (20.0, 35000.0),
-    "creatinine_umol_per_l": (35.0, 600.0),
-    "systolic_mmhg": (70.0, 220.0),
-    "diastolic_mmhg": (35.0, 130.0),
-    "six_minute_walk_m": (20.0, 800.0),
-}
+
+def _usual(quantities: Iterable[Quantity]) -> dict[str, tuple[float, float]]:
+    """Return the usual ranges that the forms ask about too; those that nothing possible lies outside of are no help."""
+    return {one.field: one.usual for one in quantities if one.usual != one.hard}
 
 
 def _record(kind: str) -> Any:
@@ -37,6 +35,7 @@ register(
         "",
         lambda one: reverse("registry:patient", args=[one.pk]),
         (PatientForm, DeathForm),
+        may_be_empty=frozenset({"died_on", "death_cause", "follow_up_ended_on", "follow_up_ended_because"}),
     )
 )
 register(
@@ -48,7 +47,7 @@ register(
         _record("assessments"),
         (AssessmentForm,),
         split="kind",
-        usual=USUAL_ASSESSMENT,
+        usual=_usual(quantities.ASSESSMENT),
     )
 )
 register(
@@ -59,16 +58,39 @@ register(
         "patient",
         _record("adverse-events"),
         (AdverseEventForm,),
+        may_be_empty=frozenset({"ended_on"}),
     )
 )
-register(Subject("registry.consent", "Consent", Consent, "patient", _record("consents"), (ConsentForm,)))
+register(
+    Subject(
+        "registry.consent",
+        "Consent",
+        Consent,
+        "patient",
+        _record("consents"),
+        (ConsentForm,),
+        may_be_empty=frozenset({"withdrawn_on"}),
+    )
+)
 register(
     Subject(
         "registry.device",
         "Device or lead",
         Device,
         "patient",
-        lambda one: reverse("registry:patient", args=[one.patient_id]),
-        split="kind",
+        _record("devices"),
+        (DeviceForm,),
+        may_be_empty=frozenset({"chamber", "explanted_on", "explant_reason", "left_in_place"}),
+    )
+)
+register(
+    Subject(
+        "registry.devicecheck",
+        "Device check",
+        DeviceCheck,
+        "patient",
+        _record("device-checks"),
+        (DeviceCheckForm,),
+        usual=_usual(quantities.CHECK),
     )
 )

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
+from typing import Any, cast
 
 from django import forms
 from django.db.models import Model, QuerySet
@@ -19,7 +19,8 @@ class Subject:
     """One kind of record: its words, its model, the path from it to the patient, and the page it is seen on.
 
     ``split`` names a field whose values are looked at apart, such as assessments before and after the implant.
-    ``usual`` holds, by field, the range outside of which a value is looked at twice, and where it is from.
+    ``usual`` holds, by field, the range outside of which a value is looked at twice. For fields in ``may_be_empty``
+    an empty one is an answer: nobody died, nothing was taken out.
     """
 
     key: str
@@ -30,6 +31,7 @@ class Subject:
     shown_in: tuple[type[forms.Form], ...] = ()
     split: str = ""
     usual: dict[str, tuple[float, float]] | None = None
+    may_be_empty: frozenset[str] = frozenset()
 
     @cached_property
     def targets(self) -> tuple[Target, ...]:
@@ -47,7 +49,9 @@ class Subject:
 
     def patient_of(self, record: Any) -> Patient:
         """Return whose record it is."""
-        return record if not self.patient else getattr(record, self.patient)
+        for step in filter(None, self.patient.split("__")):
+            record = getattr(record, step)
+        return cast(Patient, record)
 
     def field_label(self, name: str) -> str:
         """Return a field's words; the empty name is the record as a whole."""

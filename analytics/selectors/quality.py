@@ -60,16 +60,18 @@ def quality_centre(user: User, code: str | None) -> tuple[Centre, list[Centre]]:
 
 
 def fields_of(subject: Subject) -> list[Target]:
-    """Return the fields that tell something when they are missing: neither codes nor free text, which may be empty."""
-    return [one for one in subject.targets if one.sort is not Sort.TEXT]
+    """Return the fields that tell something when they are missing; what every record must have is never missing."""
+    return [
+        one
+        for one in subject.targets
+        if one.sort is not Sort.TEXT and not one.required and one.name not in subject.may_be_empty
+    ]
 
 
 def missing(target: Target) -> Q:
-    """Return the condition of a field that is missing, or said to be not known."""
+    """Return the condition of a field that is missing, or holds the word for no answer."""
     condition = Q(**{f"{target.name}__isnull": True})
-    if any(key == "unknown" for key, _ in target.options) and target.when_missing == "unknown":
-        condition |= Q(**{target.name: "unknown"})
-    return condition
+    return condition | Q(**{target.name: target.no_answer}) if target.no_answer else condition
 
 
 def unusual(subject: Subject, name: str) -> Q | None:

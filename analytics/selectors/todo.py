@@ -146,13 +146,6 @@ def items() -> list[Item]:
             "registry.assessment",
         ),
         Item(
-            "pressures",
-            "Systolic pressure not above diastolic",
-            "One of the two is wrong, or they are exchanged.",
-            lambda centre: _assessments(centre).filter(systolic_mmhg__lte=F("diastolic_mmhg")),
-            "registry.assessment",
-        ),
-        Item(
             "volumes-ef",
             f"LVEF more than {EF_MAY_DIFFER:.0f} points from what the volumes give",
             "Check the volumes and the ejection fraction against the report.",
@@ -183,12 +176,13 @@ def items() -> list[Item]:
 
 def unusual_values(subject: Subject, record: Any) -> list[str]:
     """Return a record's unusual values in words."""
-    said = []
+    said, confirmed = [], getattr(record, "confirmed_unusual", [])
     for name, (low, high) in (subject.usual or {}).items():
         value = getattr(record, name)
         if value is not None and not low <= value <= high:
             target = next(one for one in subject.targets if one.name == name)
-            said.append(f"{target.label} {value:g} {target.unit}".strip() + f" (usual: {low:g} to {high:g})")
+            noted = ", confirmed when entered" if name in confirmed else ""
+            said.append(f"{target.label} {value:g} {target.unit}".strip() + f" (usual: {low:g} to {high:g}{noted})")
     return said
 
 

@@ -9,6 +9,7 @@ from typing import Any, Protocol
 from django.db import models
 
 from registry.access import Right
+from registry.clinical.quantities import unusual
 from registry.importing.limits import Judge, broken, column_of, judge_of
 from registry.importing.targets import Sort, Target
 from registry.models import Centre, Patient, PatientIdentity, User
@@ -74,6 +75,11 @@ PATIENT_TARGETS = (
     Target("patient_code", "Patient's code", Sort.TEXT, longest=20, other_names=("patient", "patient code", "code")),
 )
 WHOSE = tuple(target.name for target in PATIENT_TARGETS)
+
+
+def unusual_values(values: Mapping[str, Any]) -> list[Wrong]:
+    """Return a message for each measured number that is possible but unusual, as the forms have it."""
+    return [(name, message) for name, messages in unusual(values).items() for message in messages]
 
 
 class Patients:
@@ -157,6 +163,7 @@ class PatientRecords:
 
     def __init__(self, model: type[models.Model], centre: Centre, *, same: Sequence[str], by: User) -> None:
         self._model = model
+        self._keeps_unusual = "confirmed_unusual" in {field.name for field in model._meta.concrete_fields}
         self._patients = Patients(centre)
         self._unique = Unique(model, models.Q(patient__centre=centre), [("patient", *same)])
 
@@ -165,6 +172,8 @@ class PatientRecords:
         patient, wrong = self._patients.meant(values)
         if wrong:
             return [], wrong
+        if self._keeps_unusual:
+            values["confirmed_unusual"] = sorted(unusual(values))
         record = self._model(patient_id=patient, **values)
         wrong = [*broken(record), *self._unique.wrong(number, record)]
         return [record], wrong

@@ -9,6 +9,8 @@ from django.db import models
 
 from registry.access import Right
 from registry.forms.assessments import AssessmentForm
+from registry.forms.checks import DeviceCheckForm
+from registry.forms.devices import DeviceForm
 from registry.forms.patients import DeathForm, PatientForm
 from registry.forms.records import AdverseEventForm, ConsentForm
 from registry.importing.kinds import (
@@ -19,10 +21,21 @@ from registry.importing.kinds import (
     NewPatients,
     PatientRecords,
     register,
+    unusual_values,
 )
 from registry.importing.limits import column_of
 from registry.importing.targets import Sort, Target, target_of, targets_of
-from registry.models import AdverseEvent, Assessment, Centre, Consent, Device, Patient, PatientIdentity, User
+from registry.models import (
+    AdverseEvent,
+    Assessment,
+    Centre,
+    Consent,
+    Device,
+    DeviceCheck,
+    Patient,
+    PatientIdentity,
+    User,
+)
 
 _NAMES = ("local_identifier", "family_name", "given_name")
 
@@ -58,15 +71,15 @@ register(
 
 
 def _of_patients(
-    key: str, label: str, hint: str, model: type[models.Model], form: type[forms.Form] | None, same: tuple[str, ...]
+    key: str, label: str, hint: str, model: type[models.Model], form: type[forms.Form], same: tuple[str, ...]
 ) -> None:
     def begin(centre: Centre, by: User) -> Builder:
         return PatientRecords(model, centre, same=same, by=by)
 
     def targets() -> tuple[Target, ...]:
-        return (*PATIENT_TARGETS, *targets_of(model, *([form] if form else [])))
+        return (*PATIENT_TARGETS, *targets_of(model, form))
 
-    register(Kind(key, label, hint, (Right.WRITE_REGISTRY,), targets, begin, WHOSE))
+    register(Kind(key, label, hint, (Right.WRITE_REGISTRY,), targets, begin, WHOSE, unusual_values))
 
 
 _of_patients(
@@ -93,6 +106,14 @@ _of_patients(
     "Devices and leads",
     "One row a generator or lead of a registered patient.",
     Device,
-    None,
+    DeviceForm,
     ("kind", "chamber", "model_name", "implanted_on"),
+)
+_of_patients(
+    "device-checks",
+    "Device checks",
+    "One row a check of the implanted system of a registered patient.",
+    DeviceCheck,
+    DeviceCheckForm,
+    ("checked_on",),
 )

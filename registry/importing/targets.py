@@ -36,7 +36,8 @@ class Target:
     """A field that a column can fill.
 
     ``words`` holds, folded, every word that is understood and the value it stands for. ``checks`` are validators of
-    the model's and the form's field. ``when_missing`` is stored for an empty cell.
+    the model's and the form's field. ``when_missing`` is stored for an empty cell;
+    ``no_answer`` is the stored word that says as much as an empty cell.
     """
 
     name: str
@@ -48,6 +49,7 @@ class Target:
     options: tuple[tuple[str, str], ...] = ()
     checks: tuple[Callable[[Any], None], ...] = ()
     when_missing: Any = None
+    no_answer: str = ""
     identifies: bool = False
     low: float | None = None
     high: float | None = None
@@ -159,21 +161,22 @@ def target_of(model: type[models.Model], stored: models.Field, shown: forms.Fiel
         return None
     low, high = hard_range(model, stored.name)
     default = stored.get_default() if stored.has_default() else None
-    # What stands for "nothing was said": the word unknown, or a default that the form does not ask about either.
-    unasked = isinstance(stored, models.BooleanField) or (shown is not None and not shown.required)
-    understood = default is not None and (str(default) == "unknown" or unasked)
-    missing = default if understood else None if stored.null else "" if stored.blank else None
+    # The word that is stored for no answer: "not known", or what the form's list begins with.
+    no_answer = getattr(shown, "empty", "") or ("unknown" if str(default) == "unknown" else "")
+    left_out = bool(no_answer) or (shown is not None and not shown.required and default is not None)
+    missing = (no_answer or default) if left_out else None if stored.null else "" if stored.blank else None
     label = str((shown.label if shown and shown.label else None) or stored.verbose_name)
     return Target(
         stored.name,
         label[:1].upper() + label[1:],
         sort,
-        required=not (stored.null or stored.blank or understood),
+        required=not (stored.null or stored.blank or left_out),
         unit=getattr(shown, "unit", "") or stored_unit(stored.name),
         words=_words(stored, shown, options),
         options=options,
         checks=(*_validators(stored), *(shown.validators if shown else _PAST if sort is Sort.DAY else ())),
         when_missing=missing,
+        no_answer=no_answer,
         identifies=isinstance(stored, EncryptedTextField),
         low=low,
         high=high,
@@ -196,12 +199,12 @@ def _validators(stored: models.Field) -> list[Callable[[Any], None]]:
 def _sort(stored: models.Field, shown: forms.Field | None) -> tuple[Sort | None, tuple[tuple[str, str], ...]]:
     if isinstance(stored, models.JSONField):
         return None, ()
+    if isinstance(stored, models.BooleanField):
+        return Sort.WORD, (("true", "Yes"), ("false", "No"))
     choices = stored.choices or (getattr(shown, "choices", None) if isinstance(shown, forms.ChoiceField) else None)
     if choices:
         flat = [(str(key), str(label)) for key, label in choices if not isinstance(label, list | tuple)]
         return Sort.WORD, tuple((key, label) for key, label in flat if key != "")
-    if isinstance(stored, models.BooleanField):
-        return Sort.WORD, (("true", "Yes"), ("false", "No"))
     if isinstance(stored, models.DateTimeField):
         return Sort.MOMENT, ()
     if isinstance(stored, models.DateField):

@@ -9,7 +9,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('registry', '0005_table_imports'),
+        ('registry', '0006_clinical_course'),
     ]
 
     operations = [
