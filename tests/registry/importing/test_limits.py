@@ -12,11 +12,11 @@ from django.db import models
 
 from procedures.models import Session
 from registry.importing.limits import judge_of
-from registry.models import AdverseEvent, Assessment, Consent, Device, Patient
+from registry.models import AdverseEvent, Assessment, Consent, Device, DeviceCheck, Patient
 from registry.models.base import new_key
 
 pytestmark = pytest.mark.django_db
-MODELS = (Patient, Assessment, AdverseEvent, Consent, Device, Session)
+MODELS = (Patient, Assessment, AdverseEvent, Consent, Device, DeviceCheck, Session)
 RULES = [
     (model, rule) for model in MODELS for rule in model._meta.constraints if isinstance(rule, models.CheckConstraint)
 ]
