@@ -15,8 +15,14 @@ from registry.services.course import put_device
 from registry.services.records import put
 
 
-def _note(by: User, session: Session, device: Device, act: PartAct, reason: str) -> SessionPart:
-    """Record the act; the same act on the same part in the same session is a replay."""
+def note_part(*, by: User, session: Session, device: Device, act: PartAct, reason: str = "") -> SessionPart:
+    """Record the act on a part that is on the patient's record; the same again in the same session is a replay.
+
+    Raises
+    ------
+    RuleBroken
+        When another session has recorded it.
+    """
     stored = SessionPart.objects.filter(device=device, act=act).first()
     if stored is not None:
         if stored.session_id != session.pk:
@@ -44,7 +50,7 @@ def implant_part(*, by: User, session: Session, key: UUID | None = None, reason:
     with writing(session, by=by, summary="Part implanted", reason=reason) as locked:
         day = timezone.localdate(locked.started_at)
         device = put_device(by=by, patient=locked.patient, key=key, implanted_on=day, **values)
-        _note(by, locked, device, PartAct.IMPLANTED, reason)
+        note_part(by=by, session=locked, device=device, act=PartAct.IMPLANTED, reason=reason)
         return device
 
 
@@ -80,5 +86,5 @@ def explant_part(
             explant_reason=explant_reason,
             left_in_place=left_in_place,
         )
-        _note(by, locked, changed, PartAct.EXPLANTED, reason)
+        note_part(by=by, session=locked, device=changed, act=PartAct.EXPLANTED, reason=reason)
         return changed

@@ -52,7 +52,7 @@ CHECK: tuple[Quantity, ...] = (
     Quantity("lv_impedance_ohm", "Impedance, left ventricle", "Ω", (50, 5000), (200, 2000)),
     Quantity("ra_sensing_mv", "Sensed P wave", "mV", (0.05, 30), (0.5, 10), 1),
     Quantity("rv_sensing_mv", "Sensed R wave", "mV", (0.1, 50), (2, 30), 1),
-    Quantity("battery_months", "Battery, months left", "months", (0, 240), (0, 180)),
+    Quantity("battery_months", "Battery left", "months", (0, 240), (0, 180)),
     Quantity("atrial_arrhythmia_percent", "Time in atrial arrhythmia", "%", (0, 100), (0, 100), 1),
 )
 BY_FIELD: dict[str, Quantity] = {quantity.field: quantity for quantity in (*ASSESSMENT, *CHECK)}

@@ -18,7 +18,7 @@ class DeviceCheckForm(MeasuredForm):
 
     checked_on = DayField("Day of the check")
     biventricular_pacing_percent = _NUMBERS["biventricular_pacing_percent"]
-    battery_months = CountField("Battery, months left", "months", required=False)
+    battery_months = CountField("Battery left", "months", required=False)
     pulse_width_ms = NumberField("Pulse width of the thresholds", "ms", required=False)
     ra_threshold_v = _NUMBERS["ra_threshold_v"]
     rv_threshold_v = _NUMBERS["rv_threshold_v"]

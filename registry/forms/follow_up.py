@@ -37,9 +37,9 @@ class VisitForm(PageForm):
     """One planned visit; a row left empty is none."""
 
     label = WordsField("Visit", max_length=40, required=False)
-    after_days = CountField("Days after the implant", "days", required=False)
-    early_days = CountField("Days early", "days", required=False)
-    late_days = CountField("Days late", "days", required=False)
+    after_days = CountField("Days after the implant", required=False)
+    early_days = CountField("Days early", required=False)
+    late_days = CountField("Days late", required=False)
     repeats = forms.BooleanField(label="Comes again after the same time", required=False)
 
     def clean(self) -> dict[str, Any]:

@@ -41,6 +41,8 @@ class Line:
     unit: str
     cells: list[str | None]
     change: str | None = None
+    # What a missing cell is called.
+    missing: str = "not recorded"
 
     @property
     def empty(self) -> bool:
@@ -137,7 +139,7 @@ def _numbers(quantity: quantities.Quantity, assessments: Sequence[Assessment]) -
     for one in assessments:
         value = getattr(one, quantity.field)
         cells.append(None if value is None else f"{value:.{quantity.decimals}f}")
-    return Line(quantity.label, quantity.unit, cells, _change(quantity, assessments))
+    return Line(quantity.label, quantity.unit, cells, _change(quantity, assessments), "not measured")
 
 
 def _change(quantity: quantities.Quantity, assessments: Sequence[Assessment]) -> str | None:

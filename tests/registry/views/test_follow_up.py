@@ -130,7 +130,7 @@ def test_two_hundred_and_more_patients_take_one_page_at_a_time(client, lead, cen
         html = client.get(QUEUE).content.decode()
 
     assert "220 patients, longest overdue first; 1 to 50 shown" in html
-    assert html.count('<th scope="row">') == 50
+    assert html.count('<th scope="row"') == 50
 
 
 def test_an_empty_queue_says_so(client, lead):

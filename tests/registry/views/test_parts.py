@@ -114,5 +114,5 @@ def test_the_survival_page_shows_share_interval_and_parts_at_risk(client, centre
 
     # 6 of 12 failed within the first year: 50.0 %, log-log Greenwood 20.8 to 73.6 %.
     assert "50.0 %" in html
-    assert "20.8 to 73.6 %; 6 at risk" in html
+    assert "20.8 to 73.6 %<br>6 at risk" in html
     assert "does not replace" in html or "do not replace" in html
