@@ -176,6 +176,68 @@ def test_patient_page_tells_the_course_and_the_response(staff, centre):
     assert "does not replace" in html or "do not replace" in html
 
 
+def test_the_indication_shows_each_criterion_and_the_number_behind_it(staff, centre):
+    patient = make.make_patient(centre, sex="female")
+    known = {"rhythm": "sinus", "qrs_morphology": "lbbb", "therapy_optimised": True, "nyha_class": 3}
+    make.make_assessment(patient, assessed_on="2023-12-01", lvef_percent=31, qrs_duration_ms=142)
+    make.make_assessment(patient, assessed_on="2024-02-11", lvef_percent=28, **known)
+    make.make_assessment(patient, kind="follow_up", assessed_on="2024-09-01", lvef_percent=45, qrs_duration_ms=120)
+
+    html = " ".join(staff.get(page_of(patient)).content.decode().split())
+
+    assert 'European Society of Cardiology, 2021: <span class="mark solid">class IIa, level B</span>' in html
+    assert 'HRS/APHRS/LAHRS, 2023: <span class="mark solid">class 1, level B-R</span>' in html
+    assert "142 ms, <time>1 December 2023</time>" in html, "the latest known value, with its day"
+    assert "28 %, <time>11 February 2024</time>" in html
+    assert "Eur Heart J 2021;42:3427" in html
+    assert "written down from memory" in html
+
+
+def test_an_indication_without_data_says_what_is_missing_and_stops_nothing(staff, centre):
+    patient = make.make_patient(centre)
+    make.make_assessment(patient, lvef_percent=28)
+
+    html = " ".join(staff.get(page_of(patient)).content.decode().split())
+
+    assert html.count("not assessable: data are missing") == 2
+    assert "QRS ≥ 150 ms" in html
+    assert make.make_session(patient).pk, "a session is opened all the same"
+
+
+def test_response_by_every_definition_with_its_rule_and_source(staff, centre):
+    patient = make.make_patient(centre)
+    make.end_session(make.make_session(patient))
+    make.make_assessment(patient, lvesv_ml=180, lvef_percent=25, nyha_class=3)
+    make.make_assessment(patient, kind="follow_up", assessed_on="2024-09-01", lvef_percent=46, nyha_class=2)
+
+    html = " ".join(staff.get(page_of(patient)).content.decode().split())
+
+    assert "No LVESV between 3 and 12 months after the implant." in html
+    assert ">Super-response" in html or ">Super-responder<" in html
+    assert "NYHA class 3 to 2." in html
+    assert "Packer, J Card Fail 2001;7:176" in html
+
+
+def test_device_checks_tell_what_stands_out_and_consents_their_text(staff, centre):
+    patient = make.make_patient(centre)
+    make.make_device_check(patient, checked_on="2024-04-01", pulse_width_ms=0.5, lv_threshold_v=1.0)
+    make.make_device_check(
+        patient,
+        checked_on="2024-09-01",
+        pulse_width_ms=0.5,
+        lv_threshold_v=2.5,
+        biventricular_pacing_percent=91,
+    )
+    make.make_consent(patient, document_version="Sheet 3", withdrawn_on="2024-05-01")
+
+    html = " ".join(staff.get(page_of(patient)).content.decode().split())
+
+    assert "Threshold of the left ventricle: 1 to 2.5 V." in html
+    assert "Biventricular pacing 91 %: at or below 92 %" in html
+    assert "on “Sheet 3”" in html
+    assert "withdrawn <time>1 May 2024</time>: in no export from that day" in html
+
+
 def test_empty_patient_page_says_what_is_missing_in_words(staff, centre):
     html = staff.get(page_of(make.make_patient(centre))).content.decode()
 
