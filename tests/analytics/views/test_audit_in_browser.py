@@ -43,7 +43,7 @@ def test_entering_an_assessment_wrong_and_then_right(page, log_in, complaints):
     page.wait_for_selector("figure.plot[data-state=drawn]")
     assert violations(page) == []
     page.get_by_role("link", name="Add assessment").click()
-    page.get_by_label("LVEF").fill("34,5")
+    page.locator("[name=lvef_percent]").fill("34,5 %")
     page.get_by_role("button", name="Save").click()
     page.wait_for_selector(".error-summary")
     assert page.evaluate("document.activeElement.className") == "error-summary"
@@ -60,8 +60,9 @@ def test_entering_an_assessment_wrong_and_then_right(page, log_in, complaints):
     ):
         page.get_by_role("group", name=group).get_by_label(answer, exact=True).check()
     page.get_by_label("Day of the assessment").fill("2024-09-01")
-    page.get_by_label("LVEF").fill("34.5")
+    page.locator("[name=lvef_percent]").fill("34,5")
     page.get_by_role("button", name="Save").click()
 
     page.get_by_text("The assessment is saved.").wait_for()
-    assert page.locator("#course-table tbody tr").count() == 2
+    assert page.locator("#course-table thead th").all_inner_texts()[2].startswith("1 September 2024")
+    assert "34" in page.locator("#course-table tbody tr", has_text="LVEF (%)").inner_text()
