@@ -12,6 +12,7 @@ from rest_framework import serializers
 
 from procedures.api import epoch_views, reading, session_views, site_views, writing
 from procedures.models import Epoch, EpochMetric, Origin, Session
+from procedures.services.bedside import Removed
 from procedures.services.epochs import TypedMetric, enter_metrics
 from registry.api.fields import FiniteFloatField, Reference
 from registry.api.serializers import KnownFieldsOnly
@@ -83,6 +84,8 @@ class Kind:
                 raise serializers.ValidationError({"key": ["A new record needs a UUID of version 7 as its key."]})
             if self.view.queryset.filter(pk=pk).exists():  # type: ignore[union-attr] # every record view has one
                 raise self.model.DoesNotExist  # type: ignore[attr-defined] # every model has one
+            if version is not None:
+                raise Removed("This was taken back since. Enter it again, or leave it out.")
         return self.view().write(by=by, key=pk, version=version, values=values)
 
     def _complete(self, session: Session, payload: Mapping[str, Any]) -> dict[str, Any]:

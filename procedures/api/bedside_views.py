@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import time
 from typing import Any, cast
 from uuid import UUID
 
@@ -35,6 +36,7 @@ from registry.trail.canonical import text_of
 
 MOST_ENTRIES = 50
 MOST_BYTES = 512 * 1024
+MOST_SECONDS = 4.0
 SAME_NAME = "Another tablet has entered one of this name. Is it the same?"
 # What a person may meet in an entry; everything else is a fault and fails the request, to be sent again.
 _MEANT_FOR_PEOPLE = (Conflict, RuleBroken, AccessDenied, ObjectDoesNotExist, Http404, exceptions.APIException)
@@ -67,7 +69,7 @@ class BatchSerializer(serializers.Serializer[Any]):
 
 
 class AnswersSerializer(serializers.Serializer[Any]):
-    """An answer for each entry, in order: stored, replayed, conflict, refused, waits or retry."""
+    """An answer for each entry, in order: stored, replayed, conflict, refused, waits, retry or later."""
 
     server_now = serializers.DateTimeField()
     answers = serializers.ListField(child=serializers.DictField())
@@ -157,7 +159,12 @@ class EntriesView(APIView):
         session = session_seen(request, batch["session"])
         answers: list[dict[str, Any]] = []
         stopped = False
+        enough = time.monotonic() + MOST_SECONDS
         for entry, raw in zip(batch["entries"], request.data["entries"], strict=True):
+            if answers and not stopped and time.monotonic() > enough:
+                # A slow day: what is done is answered before the tablet gives the line up.
+                answers += [{"id": str(one["id"]), "status": "later"} for one in batch["entries"][len(answers) :]]
+                break
             answer = {"status": "retry"} if stopped else self._take(request, session, batch, entry, raw)
             # Order is kept: what comes after an entry that is not decided yet waits too.
             stopped = answer["status"] == "retry"

@@ -38,6 +38,13 @@ class OtherContent(RuleBroken):
     code = "other_content"
 
 
+class Removed(RuleBroken):
+    """What an entry edits was taken back meanwhile; it is not brought back unasked."""
+
+    code = "removed"
+    status = 409
+
+
 class InProgress(Exception):
     """The same entry is being written at this moment; ask again."""
 

@@ -17,6 +17,7 @@ from procedures.models import BedsideEntry, LogEntry, Tributary
 from procedures.services.sessions import log, sign_session
 from registry.models import Change, Role
 from registry.models.base import new_key
+from registry.services.records import remove
 from tests import factories as make
 from tests.api.conftest import Api, World
 
@@ -112,6 +113,17 @@ def test_conflict_shows_what_is_stored_and_writes_nothing(api: Api, world: World
     assert not BedsideEntry.objects.exists()
     (decided,) = answers(api, world.session, sent | {"id": str(new_key()), "version": 2})
     assert (decided["status"], decided["record"]["text"]) == ("stored", "Calm.")
+
+
+def test_edit_of_what_was_taken_back_does_not_bring_it_back_unasked(api: Api, world: World) -> None:
+    stored = log(by=world.physician, session=world.session, kind="note", text="first")
+    sent = entry(key=str(stored.pk), version=1)
+    remove(stored, by=world.physician, centre_id=world.centre.pk)
+    (answer,) = answers(api, world.session, sent)
+    assert (answer["status"], answer["code"]) == ("refused", "removed")
+    assert not LogEntry.objects.exists()
+    (again,) = answers(api, world.session, sent | {"id": str(new_key()), "version": None})
+    assert again["status"] == "stored"
 
 
 def test_refusals_speak_as_the_api_does(api: Api, world: World) -> None:
@@ -234,6 +246,15 @@ def test_what_is_no_entry_is_refused_as_a_whole(api: Api, world: World, broken: 
     assert answer.status_code == 400
     assert answer.json()["fields"]
     assert not LogEntry.objects.exists()
+
+
+def test_slow_batch_is_answered_before_the_line_is_given_up(
+    api: Api, world: World, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(bedside_views, "MOST_SECONDS", -1.0)
+    sent = [entry() for _ in range(3)]
+    assert [one["status"] for one in answers(api, world.session, *sent)] == ["stored", "later", "later"]
+    assert [one["status"] for one in answers(api, world.session, *sent[1:])] == ["stored", "later"]
 
 
 def test_lease_of_a_dead_process_runs_out(api: Api, world: World) -> None:

@@ -137,6 +137,18 @@ def test_static_files_are_served_under_hashed_names_to_keep(web: int) -> None:
         assert "immutable" in answer.headers["Cache-Control"]
 
 
+def test_every_file_that_the_bedside_worker_keeps_is_served(web: int) -> None:
+    answer, text = ask(web, "/sw.js", PROXY)
+    assert answer.status == 200
+    assert answer.headers["Content-Type"].startswith("text/javascript")
+    assert "Set-Cookie" not in answer.headers
+    files = re.findall(r'"(/static/[^"]+)"', text)
+    assert {"/static/procedures/bedside/store.js", "/static/procedures/bedside/page.js"} <= set(files)
+    assert [path for path in [*files, "/bedside/shell/"] if ask(web, path, PROXY)[0].status != 200] == []
+    _, shell = ask(web, "/bedside/shell/", PROXY)
+    assert set(re.findall(r'(?:href|src)="(/static/[^"]+\.(?:js|css))"', shell)) <= set(files)
+
+
 def test_plain_http_is_sent_to_https(web: int) -> None:
     answer, _ = ask(web, "/log-in/", {"Host": HOST})
     assert answer.status == 301

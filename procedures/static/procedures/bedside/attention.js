@@ -29,6 +29,7 @@ function choices(problem) {
   const { code, theirs, remove } = problem;
   if (code === "colleague") return [["takeover", "Send it under my name"]];
   if (code === "same_name") return [["theirs", "It is the same one"], [another(problem), "It is another one"]];
+  if (code === "removed") return [["mine", "Enter it again"], ["discard", "Leave it out"]];
   if (theirs) return [["mine", remove ? "Remove it" : "Use what was entered here"], ["theirs", "Keep what is on the server"]];
   const list = code === "needs_confirmation" ? [[{ confirmed: true }, "The values are right"]] : [["retry", "Try again"]];
   return [...list, ["discard", "Discard this entry"]];

@@ -66,5 +66,6 @@ export function settled(entry, pending, choice, me) {
   const renewed = { ...rest, id: uuid7(), author: me, state: "waiting" };
   if (typeof choice === "object") renewed.payload = { ...entry.payload, ...choice };
   if (problem?.stored?.key === entry.key) Object.assign(renewed, { version: problem.stored.version, based_on: null });
+  if (problem?.code === "removed") Object.assign(renewed, { version: null, based_on: null });
   return { changed: [renewed, ...followers.map((one) => ({ ...one, based_on: renewed.id }))] };
 }

@@ -8,6 +8,7 @@ const SLOWEST_MS = 30_000;
 const AT_ONCE = 50;
 const MOST_FAULTS = 4;
 const MOST_AGE_MS = 7 * 24 * 3600 * 1000;
+const DRAIN_MS = 2000;
 const LOCK = "tributary-bedside-outbox";
 
 const OLD = { code: "old", message: "Entered more than a week ago by this tablet's clock. Is it still to be sent?" };
@@ -132,7 +133,11 @@ export class Sync {
       this.store.told({ clockAheadS: Math.round((Date.now() - Date.parse(serverNow)) / 1000) });
       if (me === null) throw new NeedsLogIn();
       this.store.mine(me);
-      while (!this.#stopped && (await this.#batch(me, token)));
+      const enough = Date.now() + DRAIN_MS;
+      let more = true;
+      // After a long outage what others wrote is not kept waiting until all is sent.
+      while (more && !this.#stopped && Math.abs(enough - Date.now()) <= DRAIN_MS) more = await this.#batch(me, token);
+      this.#again ||= more;
     });
   }
 
@@ -148,6 +153,7 @@ export class Sync {
     store.underWay(entries.ready, true);
     try {
       const { answers } = await this.transport.send(this.#wire(session, entries.ready), token);
+      store.told({ online: true, lastSeen: Date.now(), needsLogIn: false });
       this.#most = AT_ONCE;
       return await this.#take(entries.ready, answers);
     } catch (error) {
@@ -206,6 +212,7 @@ export class Sync {
         stored.push({ entry, record });
         return;
       }
+      if (status === "later") return;
       if (status === "retry") {
         later = true;
         return;

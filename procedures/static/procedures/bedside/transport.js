@@ -1,5 +1,6 @@
 // Requests of the bedside page. Every failure is one of four: no line, no log-in, refused for good, or try again later.
 const PATIENCE_MS = 12_000;
+const BATCH_PATIENCE_MS = 30_000;
 
 export class NoLine extends Error {}
 export class NeedsLogIn extends Error {}
@@ -25,7 +26,7 @@ async function request(address, options = {}) {
       cache: "no-store",
       credentials: "same-origin",
       redirect: "error",
-      signal: AbortSignal.timeout(PATIENCE_MS),
+      signal: AbortSignal.timeout(options.patience ?? PATIENCE_MS),
       ...options,
       headers: { Accept: "application/json", ...options.headers },
     });
@@ -62,6 +63,7 @@ export class Transport {
     const post = (value) =>
       request(`${this.base}/entries`, {
         method: "POST",
+        patience: BATCH_PATIENCE_MS,
         headers: { "Content-Type": "application/json", "X-CSRFToken": value },
         body: JSON.stringify(batch),
       });
