@@ -36,9 +36,9 @@ def main() -> int:
     try:
         with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder, sync_playwright() as playwright:
             result = fault_run(plan, playwright.chromium, shutil.which("chromium") or "chromium", Path(folder))
+        print(report(result))
     finally:
         teardown_databases(old, verbosity=0)
-    print(report(result))
     return 1 if failures(result) else 0
 
 
