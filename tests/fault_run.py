@@ -138,6 +138,10 @@ class Server:
                 [*words, "--no-control-socket"], env=self._env, stdout=out, stderr=out, start_new_session=True
             )
 
+    def alive(self) -> bool:
+        """Say whether its process runs."""
+        return self._process.poll() is None
+
     def ready(self) -> bool:
         """Say whether it answers; it listens before it can."""
         try:
@@ -148,7 +152,8 @@ class Server:
 
     def kill(self) -> None:
         """Kill it and its worker at once."""
-        os.killpg(self._process.pid, signal.SIGKILL)
+        with suppress(ProcessLookupError):
+            os.killpg(self._process.pid, signal.SIGKILL)
         self._process.wait()
         self.kills += 1
 
@@ -195,9 +200,21 @@ class Tablet:
         self.context.add_cookies([{"name": cookie.key, "value": cookie.value, "url": root}])
         self.page = self.context.pages[0] if self.context.pages else self.context.new_page()
         self.page.on("dialog", lambda dialog: dialog.accept())
-        self.page.goto(f"{root}/sessions/{self.session.pk}/bedside/")
+        wait_for(lambda: self._arrives(f"{root}/sessions/{self.session.pk}/bedside/"), "the page's frame", 90)
         wait_for(lambda: bool(self.page.evaluate("Boolean(globalThis.bedside?.store.state)")), "the page", 60)
+        self.page.evaluate("navigator.serviceWorker.ready.then(() => null)")
         self.turn_clock(self.clock_ms)
+
+    def _arrives(self, address: str) -> bool:
+        """Open an address; a tablet that was killed before it kept the frame needs the line and the server for that."""
+        try:
+            self.page.goto(address)
+        except Error:
+            self.line.restore()
+            if not self.server.alive():
+                self.server.start()
+            return False
+        return True
 
     def turn_clock(self, ms: int) -> None:
         """Turn the tablet's clock."""
@@ -366,13 +383,14 @@ def _course(plan: Plan, rng: random.Random, server: Server, tablets: list[Tablet
                 tablet.line.restore()
                 tablet.context.set_offline(False)
         if restart_at is not None and now >= restart_at:
-            server.start()
+            if not server.alive():
+                server.start()
             restart_at = None
         if step % 15 == 14:
             for tablet in tablets:
                 tablet.settle(rng)
         time.sleep(rng.uniform(0, 0.15))
-    if restart_at is not None:
+    if not server.alive():
         server.start()
     _rest(server, tablets, rng)
     return clocks
