@@ -74,6 +74,8 @@ MIDDLEWARE = [
     "django_htmx.middleware.HtmxMiddleware",
     "allauth.account.middleware.AccountMiddleware",
     "config.middleware.private_pages",
+    "config.middleware.readable_addresses",
+    "config.middleware.recorded_looks",
     "registry.views.errors.ServiceErrorPages",
 ]
 

@@ -34,6 +34,7 @@ class Right(Enum):
     SEE_QUALITY = auto()
     RAISE_QUERIES = auto()
     ANSWER_QUERIES = auto()
+    OVERSEE_IDENTITY = auto()
 
 
 _QUALITY = {Right.SEE_QUALITY, Right.ANSWER_QUERIES}
@@ -43,7 +44,7 @@ RIGHTS: dict[str, set[Right]] = {
     Role.PHYSICIAN: _BEDSIDE | {Right.DECIDE, Right.SIGN, Right.RAISE_QUERIES, Right.RECALL},
     Role.CLINICAL_LEAD: _BEDSIDE
     | {Right.DECIDE, Right.SIGN, Right.SEE_AUDIT, Right.EXPORT_COHORT, Right.IMPORT_TABLES, Right.RAISE_QUERIES}
-    | {Right.RECALL, Right.PLAN_FOLLOW_UP},
+    | {Right.RECALL, Right.PLAN_FOLLOW_UP, Right.OVERSEE_IDENTITY},
     Role.RESEARCHER: {Right.SEE_AUDIT, Right.EXPORT_COHORT},
     Role.ADMINISTRATOR: {Right.MANAGE_MEMBERS},
 }
@@ -63,6 +64,7 @@ _REFUSALS = {
     Right.SEE_QUALITY: "Your role does not see single records, so there is no list of what to complete.",
     Right.RAISE_QUERIES: "A query is raised, closed and reopened by a physician.",
     Right.ANSWER_QUERIES: "Your role does not answer queries.",
+    Right.OVERSEE_IDENTITY: "Duplicates, and who looked at identifiers, are for the clinical lead.",
 }
 
 

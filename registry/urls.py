@@ -2,12 +2,17 @@
 
 from django.urls import path
 
-from registry.views import devices, follow_up, patients, records
+from registry.views import changes, devices, duplicates, follow_up, looks, patients, records
 
 app_name = "registry"
 urlpatterns = [
     path("patients/", patients.patients, name="patients"),
     path("patients/new/", patients.new_patient, name="new_patient"),
+    path("patients/duplicates/", duplicates.duplicates, name="duplicates"),
+    path("patients/duplicates/<uuid:first>/<uuid:second>/", duplicates.pair, name="merge"),
+    path("patients/merges/<uuid:key>/undo/", duplicates.undo, name="undo_merge"),
+    path("patients/looks/", looks.looks, name="looks"),
+    path("changes/<str:record_type>/<uuid:key>/", changes.changes, name="changes"),
     path("patients/<uuid:key>/", patients.patient, name="patient"),
     path("patients/<uuid:key>/figure.json", patients.patient_figure, name="patient_figure"),
     path("patients/<uuid:patient_key>/details/", records.details, name="details"),

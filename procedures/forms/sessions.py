@@ -14,7 +14,7 @@ from procedures.selectors.sessions import sessions_for
 from registry.access import Right, people_with
 from registry.forms.fields import NumberField
 from registry.models import Patient, User, new_key
-from registry.models.encrypted import digest
+from registry.models.encrypted import digests
 from registry.selectors.patients import patients_for
 
 SUGGESTIONS = 50
@@ -27,7 +27,7 @@ def find_patients(user: User, wanted: str) -> list[Patient]:
         return []
     found = list(patients_for(user, Right.WRITE_SESSIONS).filter(code__iexact=text).select_related("centre")[:5])
     if not found:
-        known = patients_for(user, Right.SEE_IDENTITY).filter(identity__local_identifier_digest=digest(text))
+        known = patients_for(user, Right.SEE_IDENTITY).filter(identity__local_identifier_digest__in=digests(text))
         found = list(known.select_related("centre")[:5])
     return found
 

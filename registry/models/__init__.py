@@ -16,6 +16,8 @@ from registry.models.base import Record, new_key
 from registry.models.change import Change, TrailHead
 from registry.models.device import FAILURES, Chamber, Device, DeviceKind, ExplantReason
 from registry.models.device_check import DeviceCheck
+from registry.models.look import Look
+from registry.models.merge import PairApart, PatientMerge
 from registry.models.patient import (
     Aetiology,
     Consent,
@@ -56,11 +58,14 @@ __all__ = [
     "ImportPart",
     "ImportState",
     "LifeInstrument",
+    "Look",
     "Member",
     "Morphology",
+    "PairApart",
     "PartOf",
     "Patient",
     "PatientIdentity",
+    "PatientMerge",
     "PlannedVisit",
     "PreviousDevice",
     "QueryState",

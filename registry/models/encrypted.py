@@ -12,6 +12,8 @@ from django.conf import settings
 from django.core.exceptions import ImproperlyConfigured
 from django.db import models
 
+from registry.models.noting import NotedAttribute
+
 
 @lru_cache(maxsize=4)
 def _cipher(keys: tuple[str, ...]) -> MultiFernet:
@@ -23,20 +25,27 @@ def cipher() -> MultiFernet:
     return _cipher(tuple(settings.IDENTITY_KEYS))
 
 
-def digest(text: str) -> str:
-    """Return a keyed hash of an identifier, for finding the same person again.
+def digests(text: str) -> list[str]:
+    """Return the keyed hashes under which an identifier may be stored, one a key: for finding the same person again.
 
-    The key is derived from the oldest identity key, so adding a newer key does not change stored digests.
+    Until the keys are rotated (``manage.py rotate_identity_keys``) older rows are found under an older key's hash.
     """
-    key = hashlib.sha256(b"tributary-identifier-digest" + settings.IDENTITY_KEYS[-1].encode()).digest()
-    return hmac.new(key, text.strip().upper().encode(), hashlib.sha256).hexdigest()
+    keys = [hashlib.sha256(b"tributary-identifier-digest" + key.encode()).digest() for key in settings.IDENTITY_KEYS]
+    return [hmac.new(key, text.strip().upper().encode(), hashlib.sha256).hexdigest() for key in keys]
+
+
+def digest(text: str) -> str:
+    """Return the keyed hash of an identifier that is to be stored: the newest key's. To find, use :func:`digests`."""
+    return digests(text)[0]
 
 
 class EncryptedTextField(models.TextField):
     """Text that is encrypted on its way into the database and decrypted on its way out.
 
-    It cannot be filtered or ordered by; a digest column beside it serves for finding.
+    It cannot be filtered or ordered by; a digest column beside it serves for finding. Reading it is noted.
     """
+
+    descriptor_class = NotedAttribute
 
     def get_prep_value(self, value: Any) -> Any:
         """Encrypt."""

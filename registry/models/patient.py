@@ -69,12 +69,15 @@ class Patient(Record):
     death_cause = models.CharField(max_length=20, choices=DeathCause, default=DeathCause.UNKNOWN)
     follow_up_ended_on = models.DateField(null=True, blank=True)
     follow_up_ended_because = models.CharField(max_length=15, choices=EndOfFollowUp, null=True, blank=True)  # noqa: DJ001 - none while it goes on
+    # Set when this code turned out to be another patient's second one; its records moved there.
+    merged_into = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="merged_here")
 
     handling = declare(
         as_is("sex aetiology death_cause follow_up_ended_because"),
         shifted("died_on follow_up_ended_on"),
         identifies("code"),
         withheld("centre", PLACE),
+        withheld("merged_into", LINK),
     )
 
     class Meta:

@@ -10,13 +10,13 @@ from django.db.models import Count, Max, Q, QuerySet
 
 from registry.access import Right, centres_for, centres_of, require
 from registry.models import Assessment, AssessmentKind, Consent, ConsentScope, Patient, User
-from registry.models.encrypted import digest
+from registry.models.encrypted import digests
 from registry.response import Response, VolumeState, lvesv_response
 
 
 def patients_for(user: User, right: Right = Right.SEE_IDENTITY) -> QuerySet[Patient]:
-    """Return the patients of the centres in which the user holds the right."""
-    return Patient.objects.filter(centre__in=centres_for(user, right))
+    """Return the patients of the centres in which the user holds the right, each person once."""
+    return Patient.objects.filter(centre__in=centres_for(user, right), merged_into__isnull=True)
 
 
 def patient_list(user: User) -> QuerySet[Patient]:
@@ -51,8 +51,15 @@ def find_patient(user: User, key: UUID, right: Right) -> Patient:
 
 def search_patients(user: User, sought: str) -> QuerySet[Patient]:
     """Return the patients whose code or hospital number is exactly the one sought."""
-    by_number = Q(identity__local_identifier_digest=digest(sought))
-    return patient_list(user).filter(by_number | Q(code__iexact=sought.strip()))
+    return patient_list(user).filter(pk__in=meant_by(patients_for(user), sought).values("pk"))
+
+
+def meant_by(patients: QuerySet[Patient], sought: str) -> QuerySet[Patient]:
+    """Keep the patients with this code or hospital number, or into whom one with it was merged."""
+    known = Patient.objects.filter(
+        Q(identity__local_identifier_digest__in=digests(sought)) | Q(code__iexact=sought.strip())
+    )
+    return patients.filter(Q(pk__in=known.values("pk")) | Q(pk__in=known.values("merged_into")))
 
 
 def response_by_lvesv(implanted_on: dt.date, assessments: Iterable[Assessment]) -> Response:
@@ -75,7 +82,7 @@ def with_consent(patients: QuerySet[Patient], scope: ConsentScope, on: dt.date) 
     standing = Consent.objects.filter(scope=scope, given_on__lte=on).filter(
         Q(withdrawn_on__isnull=True) | Q(withdrawn_on__gt=on)
     )
-    return patients.filter(pk__in=standing.values("patient"))
+    return patients.filter(pk__in=standing.values("patient"), merged_into__isnull=True)
 
 
 def without_withdrawal(patients: QuerySet[Patient], scope: ConsentScope, on: dt.date) -> QuerySet[Patient]:

@@ -12,7 +12,7 @@ from django.utils import timezone
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import Centre, DeathCause, Patient, PatientIdentity, User
-from registry.models.encrypted import digest
+from registry.models.encrypted import digest, digests
 from registry.services.records import change, put
 from registry.trail import record as trail
 
@@ -67,10 +67,10 @@ def register_patient(
     if birth_date > timezone.localdate():
         raise RuleBroken("The birth date lies in the future.", fields={"birth_date": ["Enter a date in the past."]})
     found = PatientIdentity.objects.filter(
-        local_identifier_digest=digest(local_identifier), patient__centre=centre
-    ).select_related("patient")
+        local_identifier_digest__in=digests(local_identifier), patient__centre=centre
+    ).select_related("patient__merged_into")
     if twin := (found.exclude(patient_id=key) if key else found).first():
-        message = f"This hospital number is registered already, as {twin.patient.code}."
+        message = f"This hospital number is registered already, as {(twin.patient.merged_into or twin.patient).code}."
         raise RuleBroken(message, fields={"local_identifier": [message]})
     stored = Patient.objects.filter(pk=key).first() if key else None
     code = code or (stored.code if stored else None)

@@ -28,6 +28,7 @@ def _save(record: Record, *, new: bool) -> None:
     RuleBroken
         With the messages by field.
     """
+    _refuse_nul(record)
     foreign = [field.name for field in record._meta.concrete_fields if field.is_relation]
     try:
         record.clean_fields(exclude=foreign)
@@ -41,6 +42,23 @@ def _save(record: Record, *, new: bool) -> None:
         except ValidationError as error:
             raise _in_words(error) from None
         raise
+
+
+def _refuse_nul(record: Record) -> None:
+    """Refuse the NUL character, which PostgreSQL cannot keep in a text; the same on both databases."""
+    for field in record._meta.concrete_fields:
+        if has_nul(record.__dict__.get(field.attname)):
+            message = "There is a NUL character in the text; it cannot be kept. Type the text anew."
+            raise RuleBroken(message, fields={field.name: [message]})
+
+
+def has_nul(value: Any) -> bool:
+    """Say whether a NUL character stands anywhere in a value."""
+    if isinstance(value, str):
+        return "\0" in value
+    if isinstance(value, dict):
+        return any(has_nul(part) for pair in value.items() for part in pair)
+    return isinstance(value, list | tuple) and any(has_nul(part) for part in value)
 
 
 def _in_words(error: ValidationError) -> RuleBroken:
@@ -75,11 +93,14 @@ def put(
     RuleBroken
         When a field or constraint refuses the values.
     Conflict
-        When the record changed since the version the writer saw.
+        When the record changed since the version the writer saw, or a version is given and there is no record.
     ObjectDoesNotExist
         When the key belongs to somebody else's record.
     """
     stored = model._default_manager.select_for_update().filter(pk=key).first() if key else None
+    if stored is None and version:
+        message = "There is no such record, or no longer; a new one is sent without a version."
+        raise Conflict(message, yours={name: str(value) for name, value in values.items()}, stored={})
     if stored is None:
         record = model(id=key or new_key(), **scope, **values)
         try:

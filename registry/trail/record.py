@@ -39,9 +39,9 @@ def _tracked(model: type[models.Model]) -> list[tuple[str, bool]]:
 def state_of(record: models.Model) -> dict[str, Any]:
     """Return a record's values for the trail, by name; an encrypted one only as there or not, never in the clear."""
     return {
-        name: plain(value) if value is None or not encrypted else "(encrypted)"
+        # An encrypted value is taken past its attribute: writing the trail is no look at it.
+        name: plain(getattr(record, name)) if not encrypted else record.__dict__.get(name) and "(encrypted)"
         for name, encrypted in _tracked(type(record))
-        for value in (getattr(record, name),)
     }
 
 

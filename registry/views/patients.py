@@ -16,6 +16,7 @@ from registry.errors import Conflict, RuleBroken
 from registry.forms.patients import PatientForm, SearchForm
 from registry.selectors import course
 from registry.selectors.checks import checks
+from registry.selectors.duplicates import merged_codes
 from registry.selectors.follow_up import standing_of
 from registry.selectors.indication import indications
 from registry.selectors.patients import age_on, find_patient, patient_list, search_patients
@@ -43,7 +44,13 @@ def patients(request: MemberRequest) -> HttpResponse:
             found = patient_list(request.user)
     page = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
     may_write = centres_for(request.user, Right.WRITE_REGISTRY).exists()
-    context = {"form": form, "page": page, "may_write": may_write, "several_centres": len(centres) > 1}
+    context = {
+        "form": form,
+        "page": page,
+        "may_write": may_write,
+        "may_oversee": centres_for(request.user, Right.OVERSEE_IDENTITY).exists(),
+        "several_centres": len(centres) > 1,
+    }
     return render(request, "registry/patient_list.html", context, status=422 if form.errors else 200)
 
 
@@ -89,6 +96,8 @@ def patient(request: MemberRequest, key: UUID) -> HttpResponse:
         "consents": person.consents.all(),
         "sessions": person.sessions.all(),
         "may_write": allowed(request.user, person.centre_id, Right.WRITE_REGISTRY),
+        "may_oversee": allowed(request.user, person.centre_id, Right.OVERSEE_IDENTITY),
+        "merged_codes": merged_codes(person),
         "may_open": allowed(request.user, person.centre_id, Right.WRITE_SESSIONS),
     }
     return render(request, "registry/patient.html", context)

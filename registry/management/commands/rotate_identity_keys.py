@@ -1,0 +1,37 @@
+"""Encrypt all identifiers anew with the newest key."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.core.management.base import CommandError, CommandParser
+
+from registry.errors import RuleBroken
+from registry.management.sentence import SentenceCommand
+from registry.services.key_rotation import rotate
+
+
+class Command(SentenceCommand):
+    """Encrypt and hash anew whatever was made with an older key; can be broken off and started again."""
+
+    help = (
+        "Encrypt all identifiers anew with the first of TRIBUTARY_IDENTITY_KEYS; afterwards the other keys can be "
+        "taken away. Can be broken off and started again."
+    )
+
+    def add_arguments(self, parser: CommandParser) -> None:
+        """Take the size of a batch."""
+        parser.add_argument("--batch", type=int, default=500, help="rows a transaction (500)")
+
+    def handle(self, *args: Any, **options: Any) -> None:
+        """Rotate, and say how many rows there were."""
+        if options["batch"] < 1:
+            raise CommandError("--batch must be at least 1.", returncode=2)
+        try:
+            done = rotate(batch=options["batch"])
+        except RuleBroken as error:
+            raise CommandError(str(error), returncode=2) from error
+        self.stdout.write(
+            f"{done.renewed} rows encrypted anew, {done.current} were so already. "
+            "Only the first key is needed from now on."
+        )

@@ -1,0 +1,97 @@
+"""Encrypting and hashing identifiers anew with the newest key.
+
+The content of a record does not change, so the change trail gets no link; it never held the identifiers.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from cryptography.fernet import Fernet, InvalidToken
+from django.apps import apps
+from django.conf import settings
+from django.db import models, transaction
+from django.db.models.functions import Cast
+
+from registry.errors import RuleBroken
+from registry.models.encrypted import EncryptedTextField, cipher, digest
+
+
+@dataclass
+class Rotated:
+    """How many rows were made anew, and how many had the newest key already."""
+
+    renewed: int = 0
+    current: int = 0
+
+
+def _encrypted_fields(model: type[models.Model]) -> list[models.Field[Any, Any]]:
+    return [field for field in model._meta.concrete_fields if isinstance(field, EncryptedTextField)]
+
+
+def rotate(*, batch: int) -> Rotated:
+    """Make every row anew that an older key can read, some rows a transaction.
+
+    Breaking it off leaves some rows under the new and some under the old key; both are read and found while both keys
+    are configured, and the next run goes on with the rest.
+
+    Raises
+    ------
+    RuleBroken
+        When a row cannot be read with any of the keys; the batches before it are made anew, its own stays as it is.
+    """
+    done = Rotated()
+    for model in apps.get_models():
+        if fields := _encrypted_fields(model):
+            last = None
+            while (last := _rotate_batch(model, fields, last, batch, done)) is not None:
+                pass
+    return done
+
+
+@transaction.atomic
+def _rotate_batch(
+    model: type[models.Model], fields: list[models.Field[Any, Any]], last: Any, batch: int, done: Rotated
+) -> Any:
+    """Make one batch anew, after the key ``last``. Returns the last key, or none when there was nothing left."""
+    rows = model._default_manager.select_for_update().order_by("pk")
+    if last is not None:
+        rows = rows.filter(pk__gt=last)
+    hashed = {field.name for field in model._meta.concrete_fields if field.name.endswith("_digest")}
+    ciphers = {f"raw_{field.name}": Cast(field.name, models.TextField()) for field in fields}
+    # Locked first: a correction that comes in between must not be overwritten with what was read before it.
+    keys = list(rows.values_list("pk", flat=True)[:batch])
+    newest = Fernet(settings.IDENTITY_KEYS[0])
+    for row in model._default_manager.filter(pk__in=keys).annotate(**ciphers).values("pk", *hashed, *ciphers):
+        fresh: dict[str, Any] = {}
+        for field in fields:
+            stored = row[f"raw_{field.name}"]
+            if stored is None:
+                continue
+            try:
+                text = cipher().decrypt(stored.encode()).decode()
+            except InvalidToken:
+                raise RuleBroken(
+                    f"{model._meta.verbose_name} {row['pk']} cannot be read with the keys in TRIBUTARY_IDENTITY_KEYS; "
+                    "add the key it was made with and start again."
+                ) from None
+            if not _made_with(newest, stored):
+                fresh[field.name] = text
+            name = f"{field.name}_digest"
+            if name in hashed and row[name] != digest(text):
+                fresh[name] = digest(text)
+        if fresh:
+            model._default_manager.filter(pk=row["pk"]).update(**fresh)
+            done.renewed += 1
+        else:
+            done.current += 1
+    return keys[-1] if keys else None
+
+
+def _made_with(key: Fernet, stored: str) -> bool:
+    try:
+        key.decrypt(stored.encode())
+    except InvalidToken:
+        return False
+    return True

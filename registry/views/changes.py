@@ -1,0 +1,50 @@
+"""Page: what changed in one record, of whatever kind."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.apps import apps
+from django.core.paginator import Paginator
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.views.decorators.http import require_GET
+
+from registry.models import Patient
+from registry.selectors.changes import changes_of, rows
+from registry.views.request import MemberRequest
+
+PAGE_SIZE = 20
+
+
+@require_GET
+def changes(request: MemberRequest, record_type: str, key: UUID) -> HttpResponse:
+    """Show who changed a record when, what it was and is, and why."""
+    found = changes_of(request.user, record_type, key)
+    page = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
+    context = {"page": page, "rows": rows(page.object_list, record_type), "kind": _words(record_type)}
+    return render(request, "registry/changes.html", context | _owner(record_type, key))
+
+
+def _words(record_type: str) -> str:
+    """Return what a kind of record is called; of a kind that is no more, the trail's own word."""
+    try:
+        return str(apps.get_model(record_type)._meta.verbose_name)
+    except (LookupError, ValueError):
+        return record_type
+
+
+def _owner(record_type: str, key: UUID) -> dict[str, str]:
+    """Return the way back to the patient whose record it is. The trail was asked before: the person may see it."""
+    try:
+        model = apps.get_model(record_type)
+    except (LookupError, ValueError):
+        return {}
+    names = {field.name for field in model._meta.concrete_fields}
+    if model is Patient or "patient" in names:
+        path = "pk" if model is Patient else "patient"
+        owner = model._default_manager.filter(pk=key).values_list(path, flat=True).first()
+        if owner:
+            return {"back": reverse("registry:patient", args=[owner]), "back_words": "patient"}
+    return {}

@@ -1,0 +1,82 @@
+"""Pages: patients who may be one person, judging a pair, and undoing a merge."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.contrib import messages
+from django.core.paginator import Paginator
+from django.http import HttpResponse
+from django.shortcuts import redirect, render
+from django.views.decorators.http import require_GET, require_http_methods
+
+from registry.access import Right, require_somewhere
+from registry.errors import Conflict, RuleBroken
+from registry.forms.duplicates import APART, PairForm, UndoForm
+from registry.selectors.duplicates import merges_for, pair_to_merge, suspected_pairs
+from registry.services.merging import keep_apart, merge_patients, undo_merge
+from registry.views.errors import apply_rule
+from registry.views.request import MemberRequest
+
+PAGE_SIZE = 20
+
+
+@require_GET
+def duplicates(request: MemberRequest) -> HttpResponse:
+    """List the pairs of a centre that may be one person, and the merges that were made."""
+    centres = require_somewhere(request.user, Right.OVERSEE_IDENTITY)
+    chosen = next((one for one in centres if one.code == request.GET.get("centre")), centres[0])
+    merges = Paginator(merges_for(request.user).filter(centre=chosen), PAGE_SIZE).get_page(request.GET.get("page"))
+    context = {
+        "centres": centres,
+        "centre": chosen,
+        "suspects": suspected_pairs(request.user, chosen),
+        "page": merges,
+        "query": f"centre={chosen.code}&",
+    }
+    return render(request, "registry/duplicates.html", context)
+
+
+@require_http_methods(["GET", "POST"])
+def pair(request: MemberRequest, first: UUID, second: UUID) -> HttpResponse:
+    """Judge one pair."""
+    require_somewhere(request.user, Right.OVERSEE_IDENTITY)
+    both = pair_to_merge(request.user, first, second)
+    form = PairForm(request.POST or None, pair=both)
+    if request.method == "POST" and form.is_valid():
+        answer, reason = form.cleaned_data["answer"], form.cleaned_data["reason"]
+        kept, merged = both if answer != "second" else both[::-1]
+        try:
+            if answer == APART:
+                keep_apart(by=request.user, first=kept, second=merged, reason=reason)
+            else:
+                merge_patients(by=request.user, kept=kept, merged=merged, reason=reason)
+        except (RuleBroken, Conflict) as error:
+            apply_rule(form, error)
+        else:
+            if answer == APART:
+                messages.success(request, f"{kept.code} and {merged.code} are kept as two people.")
+                return redirect("registry:duplicates")
+            messages.success(request, f"{merged.code} is merged into {kept.code}; it can be undone.")
+            return redirect("registry:patient", kept.pk)
+    context = {"form": form, "pair": both}
+    return render(request, "registry/duplicate_pair.html", context, status=422 if form.errors else 200)
+
+
+@require_http_methods(["GET", "POST"])
+def undo(request: MemberRequest, key: UUID) -> HttpResponse:
+    """Undo a merge."""
+    require_somewhere(request.user, Right.OVERSEE_IDENTITY)
+    merge = merges_for(request.user).get(pk=key)
+    form = UndoForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        try:
+            undo_merge(by=request.user, merge=merge, reason=form.cleaned_data["reason"])
+        except (RuleBroken, Conflict) as error:
+            apply_rule(form, error)
+        else:
+            messages.success(request, f"{merge.merged.code} has its records back.")
+            return redirect("registry:patient", merge.merged.pk)
+    moved = sum(len(keys) for keys in merge.moved.values())
+    context = {"form": form, "merge": merge, "moved": moved}
+    return render(request, "registry/undo_merge.html", context, status=422 if form.errors else 200)
