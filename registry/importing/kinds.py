@@ -7,13 +7,14 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from django.db import models
+from django.db.models.functions import Coalesce
 
 from registry.access import Right
 from registry.clinical.quantities import unusual
 from registry.importing.limits import Judge, broken, column_of, judge_of
 from registry.importing.targets import Sort, Target
 from registry.models import Centre, Patient, PatientIdentity, User
-from registry.models.encrypted import digest
+from registry.models.encrypted import digests
 
 # What is wrong in a row: the target it belongs to (empty: the row as a whole) and a sentence without a subject.
 Wrong = tuple[str, str]
@@ -87,7 +88,12 @@ class Patients:
 
     def __init__(self, centre: Centre) -> None:
         rows = list(
-            Patient.objects.filter(centre=centre).values_list("pk", "code", "identity__local_identifier_digest")
+            Patient.objects.filter(centre=centre).values_list(
+                # A code that was merged into another means the patient who holds its records.
+                Coalesce("merged_into_id", "pk"),
+                "code",
+                "identity__local_identifier_digest",
+            )
         )
         self._by_code = {code.casefold(): pk for pk, code, _ in rows}
         self._by_digest: dict[str, list[Any]] = {}
@@ -102,7 +108,7 @@ class Patients:
             return None, [("patient_number", "no patient is named")]
         found = set()
         if number:
-            keys = self._by_digest.get(digest(number), [])
+            keys = list({key for one in digests(number) for key in self._by_digest.get(one, [])})
             if len(keys) != 1:
                 what = "no patient of this centre has" if not keys else f"{len(keys)} patients of this centre have"
                 return None, [("patient_number", f"{what} this hospital number")]
@@ -197,9 +203,9 @@ class NewPatients:
         values["code"] = values.get("code") or self._codes.next("P-")
         patient = Patient(centre_id=self._centre.pk, **values)
         identity = identity_of(patient, **named)
-        first = self._numbers.setdefault(identity.local_identifier_digest, number)
-        if not first:
+        if any(self._numbers.get(one) == 0 for one in digests(named["local_identifier"])):
             raise Stored
+        first = self._numbers.setdefault(identity.local_identifier_digest, number)
         wrong = [*broken(patient), *self._unique.wrong(number, patient)]
         if first != number:
             wrong.append(("local_identifier", f"is the hospital number of row {first} too"))

@@ -13,7 +13,7 @@ from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import Centre, DeathCause, Patient, PatientIdentity, User
 from registry.models.encrypted import digest, digests
-from registry.services.records import change, put
+from registry.services.records import change, put, refuse_nul
 from registry.trail import record as trail
 
 
@@ -85,6 +85,7 @@ def register_patient(
             birth_date=birth_date,
             local_identifier=local_identifier,
         )
+        refuse_nul(identity)
         identity.save(force_insert=True)
         trail.write(centre_id=centre.pk, by=by, action="created", record=identity)
     return patient

@@ -7,7 +7,7 @@ from typing import Any, TypeVar
 from uuid import UUID
 
 from django.core.exceptions import NON_FIELD_ERRORS, ValidationError
-from django.db import IntegrityError, transaction
+from django.db import IntegrityError, models, transaction
 
 from registry.errors import Conflict, RuleBroken
 from registry.models import Record, User
@@ -28,7 +28,7 @@ def _save(record: Record, *, new: bool) -> None:
     RuleBroken
         With the messages by field.
     """
-    _refuse_nul(record)
+    refuse_nul(record)
     foreign = [field.name for field in record._meta.concrete_fields if field.is_relation]
     try:
         record.clean_fields(exclude=foreign)
@@ -44,7 +44,7 @@ def _save(record: Record, *, new: bool) -> None:
         raise
 
 
-def _refuse_nul(record: Record) -> None:
+def refuse_nul(record: models.Model) -> None:
     """Refuse the NUL character, which PostgreSQL cannot keep in a text; the same on both databases."""
     for field in record._meta.concrete_fields:
         if has_nul(record.__dict__.get(field.attname)):

@@ -39,6 +39,8 @@ def test_every_page_of_the_registry_is_looked_at_here():
     names = {"patients", "new_patient", "patient", "patient_figure", "death", "details", "record", "new_record"}
     names |= {"follow_up", "schedule", "recall", "recall_csv", "survival"}
 
+    # tests/registry/identity/test_pages.py looks at these
+    names |= {"changes", "duplicates", "merge", "undo_merge", "looks"}
     assert {pattern.name for pattern in urlpatterns} == names
 
 
