@@ -7,7 +7,7 @@ from django.urls import reverse
 
 from registry.errors import Conflict, RuleBroken
 from registry.models import Assessment, new_key
-from registry.services.patients import put_adverse_event, put_assessment
+from registry.services.course import put_adverse_event, put_assessment
 from registry.services.records import has_nul
 from tests import factories as make
 
