@@ -8,8 +8,8 @@ from django.urls import reverse
 from procedures.services.decisions import record_decision
 from procedures.services.sessions import describe_session, log
 from registry.models import Change, Patient, PatientMerge, Role
-from registry.services.merging import merge_patients, undo_merge
 from registry.services.course import put_adverse_event, put_assessment
+from registry.services.merging import merge_patients, undo_merge
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
