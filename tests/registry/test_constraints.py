@@ -7,7 +7,19 @@ from django.apps import apps
 from django.db import IntegrityError, transaction
 from django.db.models import CheckConstraint, ProtectedError
 
-from registry.models import AdverseEvent, Assessment, Consent, Device, Member, Patient, Role
+from registry.models import (
+    AdverseEvent,
+    Assessment,
+    Consent,
+    DataQuery,
+    Device,
+    ImportPart,
+    Member,
+    Patient,
+    QueryTurn,
+    Role,
+    TableImport,
+)
 from registry.models.base import new_key
 from tests import factories as make
 
@@ -48,6 +60,34 @@ CHECK_RANGES = {
 }
 VISIT_RANGES = {"after_days": (0, 3660), "early_days": (0, 366), "late_days": (0, 366)}
 _BEFORE = dt.date(2024, 1, 1)
+
+
+def make_query():
+    """Return a query about a patient's sex."""
+    patient = make.make_patient()
+    about = {"record_type": "registry.patient", "record_id": patient.pk, "field": "sex"}
+    return DataQuery.objects.create(centre=patient.centre, patient=patient, **about)
+
+
+def make_turn():
+    """Return the turn that raised a query."""
+    query = make_query()
+    author = make.writer_of(query.centre)
+    return QueryTurn.objects.create(query=query, kind="raised", text="Is this right?", author=author)
+
+
+def make_import():
+    """Return an import of a table, as it stands before its file is read."""
+    centre = make.make_centre()
+    file = {"original_name": "a.csv", "sha256": "0" * 64, "size_bytes": 1, "encoding": "utf-8"}
+    return TableImport.objects.create(centre=centre, kind="patients", uploaded_by=make.writer_of(centre), **file)
+
+
+def make_import_part():
+    """Return a piece of an import's file."""
+    return ImportPart.objects.create(table_import=make_import(), of="file", number=1, content="a")
+
+
 # Name of the constraint -> maker of a lawful row, and the values that break it.
 CASES = {
     "member_role_known": (lambda: Member.objects.get(user=make.make_user()), {"role": "visitor"}),
@@ -120,6 +160,12 @@ CASES = {
         {"follow_up_ended_on": _BEFORE, "follow_up_ended_because": "tired"},
     ),
     "patient_follow_up_ended_on_with_follow_up_ended_because": (make.make_patient, {"follow_up_ended_on": _BEFORE}),
+    "dataquery_state_known": (make_query, {"state": "lost"}),
+    "queryturn_kind_known": (make_turn, {"kind": "shouted"}),
+    "queryturn_says_something": (make_turn, {"text": ""}),
+    "tableimport_state_known": (make_import, {"state": "lost"}),
+    "importpart_of_known": (make_import_part, {"of": "page"}),
+    "centre_locks_in_time": (make.make_centre, {"idle_lock_min": 241}),
     "plannedvisit_has_label": (lambda: make.make_planned_visit(make.make_centre()), {"label": ""}),
 } | {
     f"{table}_{field}_range": (maker, {field: low - 1 if low >= 1 else high + 1})
