@@ -48,6 +48,7 @@ TABLES: tuple[Table, ...] = (
     about_sessions.ACUTE_RESPONSES,
     about_sessions.DECISIONS,
     about_patients.LVESV_RESPONSES,
+    about_patients.RESPONSES,
     *(table for model in about_patients.owned_by_patients() if (table := about_patients.by_declaration(model))),
     METRIC_LIST,
 )

@@ -17,8 +17,9 @@ from analytics.cohort.deidentify import OLD, WITHHELD, age_told
 from analytics.cohort.selection import Cohort
 from analytics.cohort.tables import Cells, Table
 from procedures.models import Outcome, Session
-from registry.models import Assessment, Patient, Record
+from registry.models import AdverseEvent, Assessment, Patient, Record
 from registry.models.declared import Way, handling_of
+from registry.selectors.course import judgements
 from registry.selectors.patients import age_on, response_by_lvesv
 
 _PATIENT = pseudonym("patient", "Pseudonym of the patient", "patient_id", "keyed hash of registry.patient.id")
@@ -118,6 +119,33 @@ def _response_rows(cohort: Cohort) -> Iterator[Cells]:
                 ]
 
 
+def _judgement_rows(cohort: Cohort) -> Iterator[Cells]:
+    hide, today = cohort.deidentifier, timezone.localdate()
+    for chunk in cohort.chunks():
+        people = Patient.objects.in_bulk(chunk)
+        assessments: dict[UUID, list[Assessment]] = defaultdict(list)
+        for record in Assessment.objects.filter(patient__in=chunk):
+            assessments[record.patient_id].append(record)
+        events: dict[UUID, list[AdverseEvent]] = defaultdict(list)
+        for event in AdverseEvent.objects.filter(patient__in=chunk):
+            events[event.patient_id].append(event)
+        implants = Session.objects.filter(patient__in=chunk, outcome=Outcome.LV_LEAD_IMPLANTED)
+        for patient, session, started_at in sorted(
+            implants.values_list("patient_id", "id", "started_at"), key=lambda row: (cohort.order[row[0]], row[2])
+        ):
+            if session not in cohort.sessions:
+                continue
+            day = timezone.localdate(started_at)
+            for one in judgements(day, people[patient], assessments[patient], events[patient], today):
+                yield [
+                    hide.pseudonym("session", session),
+                    hide.pseudonym("patient", patient),
+                    one.definition,
+                    one.verdict,
+                    None if one.assessable else one.reason,
+                ]
+
+
 def _derived(name: str, label: str, type_: str, source: str, *, unit: str = "", allowed: str = "") -> Column:
     return Column(name, label, type_, source, (), lambda row, cohort: None, unit=unit, allowed=allowed)
 
@@ -162,4 +190,28 @@ LVESV_RESPONSES = Table(
         _derived("not_assessable_because", "Why the response cannot be judged", "string", "rule of the registry"),
     ),
     read=_response_rows,
+)
+RESPONSES = Table(
+    "responses",
+    "One row a session that ended with an LV lead implanted and a published definition of response.",
+    (
+        _derived("session", "Pseudonym of the session", "pseudonym", "keyed hash of procedures.session.id"),
+        _derived("patient", "Pseudonym of the patient", "pseudonym", "keyed hash of registry.patient.id"),
+        _derived(
+            "definition",
+            "By which definition",
+            "code",
+            "registry.response",
+            allowed="LVESV|LVEF|Clinical composite",
+        ),
+        _derived(
+            "verdict",
+            "Class",
+            "code",
+            "registry.assessment, registry.adverseevent, registry.patient.died_on",
+            allowed="responder|super_responder|non_responder|improved|unchanged|worse|not_assessable",
+        ),
+        _derived("not_assessable_because", "Why the response cannot be judged", "string", "rule of the registry"),
+    ),
+    read=_judgement_rows,
 )

@@ -60,6 +60,23 @@ def test_only_patients_whose_research_consent_stands_today(centre, researcher, t
     assert standing.pk != later.pk
 
 
+def test_the_response_leaves_by_every_definition(centre, researcher, tmp_path):
+    patient = consented(centre)
+    make.end_session(make.make_session(patient))
+    make.make_assessment(patient, lvesv_ml=180, lvef_percent=25, nyha_class=3)
+    make.make_assessment(patient, kind="follow_up", assessed_on="2024-09-01", lvesv_ml=150, nyha_class=2)
+
+    export_cohort(by=researcher, centre=centre, out=tmp_path / "out", key=KEY)
+
+    told = {row["definition"]: row for row in rows(tmp_path / "out", "responses.csv")}
+    assert {name: row["verdict"] for name, row in told.items()} == {
+        "LVESV": "responder",
+        "LVEF": "not_assessable",
+        "Clinical composite": "improved",
+    }
+    assert "No LVEF between" in told["LVEF"]["not_assessable_because"]
+
+
 def test_who_took_back_the_registry_consent_is_in_no_export(centre, researcher, tmp_path):
     today = timezone.localdate()
     gone, back = consented(centre), consented(centre)
