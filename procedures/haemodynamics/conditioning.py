@@ -34,8 +34,8 @@ class Conditioning:
 
     Attributes
     ----------
-    line_hz
-        Mains line to be taken out, Hz, or ``None``.
+    line_hz, volume_line_hz
+        Mains line to be taken out of the pressure and of the volumes, Hz, or ``None``.
     differentiator, coarse
         Derivative to be read, and the smoother one under which its extremes are located.
     slope_noise
@@ -45,6 +45,7 @@ class Conditioning:
     """
 
     line_hz: float | None
+    volume_line_hz: float | None
     differentiator: Differentiator
     coarse: Differentiator
     slope_noise: float
@@ -82,6 +83,12 @@ def survey(part: PressureVolumeSignals, settings: Settings) -> tuple[Conditionin
     if line is not None:
         pressure = remove_line(pressure, line, rate)
         notes.append(QualityNote("mains", f"A mains line at {line:.1f} Hz was removed.", "P_LV", severity="info"))
+    volume_line = None
+    if (total := part.total_ml) is not None:
+        volume_line = mains_line(quality.bridge(total), rate, settings.mains_hz)
+        if volume_line is not None:
+            text = f"A mains line at {volume_line:.1f} Hz was removed from the volumes."
+            notes.append(QualityNote("mains", text, "V_LV", severity="info"))
     coarse_filter = differentiator(COARSE_MS, rate)
     coarse = coarse_filter(pressure)
     ladder = derivative_ladder(rate, settings.derivative_bandwidth_floor_hz)
@@ -99,7 +106,9 @@ def survey(part: PressureVolumeSignals, settings: Settings) -> tuple[Conditionin
     notes.append(QualityNote("derivative_filter", text, "P_LV", severity="info"))
     rise, fall = _typical_extremes(pressure, slope, coarse, rate)
     share = SLOPE_NOISE_SHARE
-    return Conditioning(line, chosen, coarse_filter, noise, noise > share * rise, noise > share * fall), notes
+    return Conditioning(
+        line, volume_line, chosen, coarse_filter, noise, noise > share * rise, noise > share * fall
+    ), notes
 
 
 def _typical_extremes(pressure: FloatArray, slope: FloatArray, coarse: FloatArray, rate: float) -> tuple[float, float]:

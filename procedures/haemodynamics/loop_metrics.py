@@ -38,10 +38,11 @@ from .filters import differentiator, low_pass
 from .relaxation import tau_exponential_ms, tau_logistic_ms, tau_zero_asymptote_ms
 from .settings import Settings
 from .signals import FloatArray
-from .windows import IntArray, argmax, blocks, gather, interpolate, vertex
+from .windows import IntArray, argmax, blocks, centre_of_parabola, gather, interpolate, vertex
 
 EXTREME_HALF_S = 0.015
 SLOPE_HALF_S = 0.008
+NEIGHBOURS = 25
 SLOPE_NOISE_SHARE = 0.005
 START_MS = 41.0
 LONGEST_RELAXATION_S = 0.35
@@ -81,15 +82,43 @@ def _beat_extreme(
 def slope_extreme(traces: PressureTraces, at: IntArray, sign: int, sample_rate_hz: float) -> FloatArray:
     """dP/dt at an extreme located under the smoothed derivative.
 
-    Largest sample within 40 ms when the derivative is clean; when its noise exceeds 0.5 % of the value, the vertex
-    of a parabola over ±8 ms, since the largest of many noisy samples is too large on average.
+    Largest sample within 40 ms when the derivative is clean. When its noise exceeds 0.5 % of the value, the centre of a
+    parabola over ±8 ms at a place that the noise of the slope has no part in choosing: the largest of many noisy
+    samples, and even a value read where a smoothed slope is largest, would be too large on average.
     """
     half = round(0.04 * sample_rate_hz)
     size = traces.slope.size
     widest = argmax(traces.slope, np.maximum(at - half, 0), np.minimum(at + half + 1, size), sign)
     if not (traces.noisy_rise if sign > 0 else traces.noisy_fall):
         return np.asarray(traces.slope[widest])
-    return vertex(traces.slope, at, round(SLOPE_HALF_S * sample_rate_hz), sign)
+    steady = steady_place(traces, at, sign, sample_rate_hz)
+    return centre_of_parabola(traces.slope, steady, round(SLOPE_HALF_S * sample_rate_hz))
+
+
+def steady_place(traces: PressureTraces, at: IntArray, sign: int, sample_rate_hz: float) -> IntArray:
+    """Where the pressure is steepest on average over its 24 nearest neighbours.
+
+    The beats are laid over one another by the time at which each crosses the middle of its rise (or, −1, of its fall):
+    noise hardly moves it, and it says nothing of the noise of the slope there.
+    """
+    back, ahead = round(0.12 * sample_rate_hz), round(0.15 * sample_rate_hz)
+    if at.size == 0:
+        return at
+    crossing = np.empty_like(at)
+    for part in blocks(at.size):
+        values, _ = gather(traces.smooth, at[part] - back, at[part] + ahead + 1)
+        values = sign * values
+        low = values[:, : back + 1].argmin(axis=1)
+        level = 0.5 * (values[np.arange(low.size), low] + values[:, back:].max(axis=1))
+        beyond = (values >= level[:, None]) & (np.arange(values.shape[1]) > low[:, None])
+        crossing[part] = at[part] - back + beyond.argmax(axis=1)
+    reach = round(0.06 * sample_rate_hz)
+    slopes, _ = gather(traces.slope, crossing - reach, crossing + reach + 1)
+    slopes = sign * slopes
+    mean = ndimage.uniform_filter1d(slopes, NEIGHBOURS, axis=0, mode="mirror")
+    if at.size > NEIGHBOURS // 2:
+        mean -= slopes / NEIGHBOURS  # the beat itself has no say, so its own noise cannot draw the place to itself
+    return np.clip(crossing - reach + mean.argmax(axis=1), 0, max(traces.smooth.size - 1, 0))
 
 
 def refined(x: FloatArray, factor: int) -> FloatArray:

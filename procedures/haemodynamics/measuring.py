@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from . import fitness, quality
 from .conditioning import Conditioning, find_cycles, pressure_traces, survey, survey_part
 from .cycles import Cycles
+from .filters import remove_line
 from .loop_metrics import pressure_metrics, volume_metrics
 from .results import QualityNote
 from .settings import Settings
@@ -40,6 +41,8 @@ class Measured:
         See :func:`fitness.fast_residual`.
     breathing
         Times, s, and values of a breathing channel, thinned out, or ``None``.
+    volume_line_hz
+        Mains line taken out of the volumes, Hz, or ``None``.
     """
 
     cycles: Cycles
@@ -49,6 +52,7 @@ class Measured:
     residual: FloatArray
     notes: list[QualityNote]
     breathing: tuple[FloatArray, FloatArray] | None
+    volume_line_hz: float | None
 
 
 @dataclass(frozen=True)
@@ -102,6 +106,7 @@ def measure(
         np.concatenate([part.residual for part in parts]),
         notes,
         watch.breathing(),
+        conditioning.volume_line_hz,
     )
 
 
@@ -123,7 +128,10 @@ def _measure_part(read: PressureVolumeSignals, conditioning: Conditioning, setti
     if total is None:
         metrics["esp_mmhg"] = np.asarray(traces.smooth[minimum])
     else:
-        metrics |= volume_metrics(traces, quality.bridge(total), cycles, minimum, settings, rate)
+        volume = quality.bridge(total)
+        if conditioning.volume_line_hz is not None:
+            volume = remove_line(volume, conditioning.volume_line_hz, rate)
+        metrics |= volume_metrics(traces, volume, cycles, minimum, settings, rate)
         with np.errstate(divide="ignore", invalid="ignore"):
             metrics["ea_mmhg_per_ml"] = metrics["esp_mmhg"] / metrics["sv_ml"]
             box = (metrics["p_max_mmhg"] - metrics["p_min_mmhg"]) * metrics["sv_ml"]

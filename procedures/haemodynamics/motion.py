@@ -9,6 +9,7 @@ import numpy as np
 from . import quality
 from .conditioning import survey_part
 from .dyssynchrony import SegmentMotion, segment_motion
+from .filters import remove_line
 from .measuring import Measured, stretches
 from .results import QualityNote
 from .segments import choose_slope_filter, filter_note, segment_traces
@@ -35,7 +36,8 @@ def recording_motion(
     rate, cycles = source.sample_rate_hz, measured.cycles
     sample = survey_part(source).segments_ml
     assert sample is not None  # noqa: S101 - for the type checker; callers have asked for the number of segments
-    chosen = choose_slope_filter(_bridged(sample), settings, rate)
+    line = measured.volume_line_hz
+    chosen = choose_slope_filter(_ready(sample, line, rate), settings, rate)
     # Beats lent for averaging: neighbours of the same group may lie beyond refused ones.
     lent = 4 * settings.slope_average_beats if chosen.noisy else 0
     parts = []
@@ -49,7 +51,7 @@ def recording_motion(
         beats = slice(max(block.start - lent, near[0]), min(block.stop + lent, near[1]))
         low = max(int(cycles.onset[beats].min() - MARGIN_S * rate), 0)
         high = min(int(cycles.next_onset[beats].max() + MARGIN_S * rate) + 1, source.size)
-        traces = segment_traces(_bridged(source.segments(low, high)), chosen, rate)
+        traces = segment_traces(_ready(source.segments(low, high), line, rate), chosen, rate)
         motion = segment_motion(
             traces, cycles.chosen(beats, -low), measured.minimum[beats] - low, group[beats], settings, rate
         )
@@ -57,7 +59,8 @@ def recording_motion(
     return SegmentMotion.joined(parts), filter_note(chosen, settings)
 
 
-def _bridged(segments: FloatArray) -> FloatArray:
-    if np.isfinite(segments).all():
-        return segments
-    return np.stack([quality.bridge(row) for row in segments])
+def _ready(segments: FloatArray, line_hz: float | None, rate: float) -> FloatArray:
+    """Segments with gaps bridged and hum taken out."""
+    if not np.isfinite(segments).all():
+        segments = np.stack([quality.bridge(row) for row in segments])
+    return segments if line_hz is None else remove_line(segments, line_hz, rate)

@@ -61,6 +61,16 @@ def vertex(x: FloatArray, centre: IntArray, half: int, sign: int = 1) -> FloatAr
     return np.asarray(c + b * at + a * at**2)
 
 
+def centre_of_parabola(x: FloatArray, centre: IntArray, half: int) -> FloatArray:
+    """Value at ``centre`` of a parabola fitted to ``x`` over ``centre`` ± ``half`` samples.
+
+    Unlike the vertex it is not drawn upwards by a slope or a curvature that are noise.
+    """
+    step = np.arange(-half, half + 1)
+    index = np.clip(centre[:, None] + step, 0, x.size - 1)
+    return np.asarray(x[index] @ np.linalg.pinv(np.vander(step / max(half, 1), min(3, step.size)))[-1])
+
+
 def interpolate(x: FloatArray, position: FloatArray) -> FloatArray:
     """Linear reading of ``x`` (along its last axis) at fractional sample positions of any shape."""
     low = position.astype(np.int64)  # truncation is the floor of all that lies within the signal

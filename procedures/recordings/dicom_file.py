@@ -12,6 +12,7 @@ import numpy as np
 from .hashing import sha256_of
 from .signals import MAX_SAMPLES, Annotation, Channel, RecordingError, Signals
 
+_FIRST, _LAST = 0x00080000, 0x5400FFFF  # from the identification of the object to its waveforms
 _DEFLATED = "1.2.840.10008.1.2.1.99"
 
 
@@ -30,7 +31,9 @@ def read_dicom(path: Path) -> Signals:
         # a deflated object can unpack to a thousand times its size before a single length is known
         if pydicom.filereader.read_file_meta_info(path).get("TransferSyntaxUID") == _DEFLATED:
             raise RecordingError("The DICOM file is stored deflated, which is not read here; export it uncompressed.")
-        dataset = pydicom.dcmread(path)
+        with path.open("rb") as stream:
+            # elements stand in rising order; zeros behind the last one would be read as elements without end
+            dataset = pydicom.filereader.read_partial(stream, lambda tag, vr, length: not _FIRST <= tag <= _LAST)
         groups = list(dataset.get("WaveformSequence") or [])
         if not groups:
             raise RecordingError("The DICOM file holds no waveform.")

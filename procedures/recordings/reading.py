@@ -150,7 +150,9 @@ def _guarded(reader, path: Path):  # type: ignore[no-untyped-def]  # passes the 
     except RecordingError:
         raise
     except OSError as error:
-        raise RecordingError(f"The file {path.name} cannot be read: {error.strerror or error}.") from error
+        if error.strerror is None:  # a library's own complaint, not the system's
+            raise RecordingError(f"The file {path.name} is damaged or cut short.") from error
+        raise RecordingError(f"The file {path.name} cannot be read: {error.strerror}.") from error
     except Exception as error:
         raise RecordingError(f"The file {path.name} is damaged and cannot be read.") from error
 

@@ -121,6 +121,15 @@ def test_ten_gigabytes_claimed_are_refused_at_once_without_memory(originals, tmp
     assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 200_000  # kB
 
 
+def test_dicom_with_a_gigabyte_of_nothing_behind_it_is_read_without_them(originals, tmp_path):
+    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    with (tmp_path / "sparse.dcm").open("wb") as file:
+        file.write(originals["dicom"])
+        file.truncate(2**30)
+    assert outcome(tmp_path / "sparse.dcm") is not None
+    assert resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before < 200_000  # kB
+
+
 def test_endless_annotation_list_takes_no_endless_time(tmp_path):
     marks = tuple(Annotation(0.0, None, "y" * 40) for _ in range(20_000))
     channel = Channel("P_LV", "mmHg", 250.0, np.arange(250.0))
