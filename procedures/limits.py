@@ -27,6 +27,14 @@ LEAD_QUANTITIES: dict[str, Quantity] = {
     "qrs_duration_ms": Quantity("QRS duration", "ms", 80.0, 260.0),
 }
 
+# What a device was programmed to.
+OUTPUT_QUANTITIES: dict[str, Quantity] = {
+    "output_v": Quantity("Programmed output", "V", 0.5, 7.5),
+    "output_width_ms": Quantity("Programmed pulse width", "ms", 0.1, 1.5),
+}
+# Technical range of a left ventricular lead (from memory).
+IMPEDANCE_LIMITS_OHM = (200.0, 2000.0)
+
 
 @dataclass(frozen=True)
 class AcceptanceLimit:
@@ -51,7 +59,7 @@ def outside(values: dict[str, float | None]) -> dict[str, list[str]]:
     """Return a message for each typed value outside its usual range."""
     messages = {}
     for name, value in values.items():
-        quantity = LEAD_QUANTITIES.get(name)
+        quantity = (LEAD_QUANTITIES | OUTPUT_QUANTITIES).get(name)
         if quantity is None or value is None or quantity.usual_low <= value <= quantity.usual_high:
             continue
         messages[name] = [

@@ -56,12 +56,16 @@ SITE = (
 MEASUREMENT = (
     "site",
     "measured_at",
+    "cathode",
+    "anode",
     "capture_threshold_v",
     "pulse_width_ms",
     "sensed_r_wave_mv",
     "impedance_ohm",
     "phrenic_threshold_v",
     "phrenic_none_up_to_v",
+    "output_v",
+    "output_width_ms",
     "qrs_duration_ms",
     "qrs_notes",
 )

@@ -5,8 +5,14 @@ from __future__ import annotations
 from typing import Any
 from uuid import UUID
 
+from rest_framework.decorators import action
+from rest_framework.request import Request
+from rest_framework.response import Response
+
 from procedures.api import reading, writing
+from procedures.api.electrodes import ElectrodeGridSerializer
 from procedures.models import LeadMeasurement, Site, ThresholdTest, Tributary
+from procedures.selectors.lead_values import electrode_grid
 from procedures.services.sites import put_measurement, put_site, put_tributary
 from procedures.services.thresholds import put_threshold_test
 from registry.api.views import WritableRecordViewSet
@@ -39,6 +45,12 @@ class SiteViewSet(WritableRecordViewSet):
     def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Site:
         """Write a site."""
         return put_site(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+
+    @action(detail=True, methods=["get"], serializer_class=ElectrodeGridSerializer, filter_backends=())
+    def electrodes(self, request: Request, pk: UUID) -> Response:
+        """Answer the electrode pairs tried at a site: thresholds, margins and strength-duration curves."""
+        site = self.get_object()
+        return Response(self.get_serializer(electrode_grid(site, list(site.measurements.all()[:500]))).data)
 
 
 class LeadMeasurementViewSet(WritableRecordViewSet):

@@ -8,7 +8,7 @@ from django import forms
 
 from procedures.forms.base import EntryForm
 from procedures.forms.fields import MomentField, pick, radios, words
-from procedures.limits import LEAD_QUANTITIES
+from procedures.limits import LEAD_QUANTITIES, OUTPUT_QUANTITIES
 from procedures.models import LeadMeasurement, LongAxis, Obstacle, Site, Stability, Vein
 from registry.forms.fields import CountField, NumberField
 
@@ -104,19 +104,26 @@ class SiteForm(EntryForm):
         }
 
 
+_MEASURED = ("cathode", "anode", "qrs_notes", *LEAD_QUANTITIES, *OUTPUT_QUANTITIES)
+
+
 class MeasurementForm(EntryForm):
     """What was measured electrically at a site."""
 
     measured_at = MomentField(label="Measured at")
+    cathode = forms.CharField(
+        label="Cathode", max_length=20, required=False, help_text="Empty: the electrodes of the site."
+    )
+    anode = forms.CharField(label="Anode", max_length=20, required=False)
     qrs_notes = forms.CharField(label="QRS in words", max_length=200, required=False)
 
     def __init__(self, data: Any = None, *, record: LeadMeasurement | None = None, **options: Any) -> None:
         initial = options.pop("initial", None) or {}
         if record:
-            names = ("measured_at", "qrs_notes", *LEAD_QUANTITIES)
+            names = ("measured_at", *_MEASURED)
             initial = {name: getattr(record, name) for name in names}
         super().__init__(data, record=record, initial=initial, **options)
-        for name, quantity in LEAD_QUANTITIES.items():
+        for name, quantity in (LEAD_QUANTITIES | OUTPUT_QUANTITIES).items():
             self.fields[name] = NumberField(label=quantity.label, unit=quantity.unit, required=False)
         self.fields["phrenic_threshold_v"].help_text = "If the diaphragm moved: the lowest voltage at which it did."
         self.fields["phrenic_none_up_to_v"].help_text = "If it did not move: the highest voltage tried."
@@ -129,11 +136,18 @@ class MeasurementForm(EntryForm):
         if data.get("phrenic_threshold_v") is not None and data.get("phrenic_none_up_to_v") is not None:
             message = "Enter either the phrenic-stimulation threshold or the voltage without stimulation, not both."
             self.add_error("phrenic_none_up_to_v", message)
-        if not self.errors and all(data.get(name) in (None, "") for name in (*LEAD_QUANTITIES, "qrs_notes")):
+        if bool(data.get("cathode")) != bool(data.get("anode")):
+            self.add_error("anode", "Give cathode and anode, or neither.")
+        outputs = [data[name] is None for name in OUTPUT_QUANTITIES if name in data]
+        if len(set(outputs)) > 1:
+            self.add_error("output_width_ms", "Programmed output: enter voltage and pulse width, or neither.")
+        if not self.errors and all(
+            data.get(name) in (None, "") for name in (*LEAD_QUANTITIES, *OUTPUT_QUANTITIES, "qrs_notes")
+        ):
             self.add_error(None, "Enter at least one value. What was not measured stays empty.")
         return data
 
     @property
     def values(self) -> dict[str, Any]:
         """The fields of the record."""
-        return {name: self.cleaned_data[name] for name in ("measured_at", "qrs_notes", *LEAD_QUANTITIES)}
+        return {name: self.cleaned_data[name] for name in ("measured_at", *_MEASURED)}

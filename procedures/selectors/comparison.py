@@ -19,6 +19,7 @@ from procedures.models import (
     Site,
 )
 from procedures.selectors.ecgs import StateQrs, qrs_by_state
+from procedures.selectors.lead_values import in_force
 
 # Stroke work and dP/dt max predicted outcome differently in published cohorts (stroke work best: de Roest et al.,
 # Eur J Heart Fail 2013;15:299); the first of these that was measured opens the page, any other is one choice away.
@@ -115,7 +116,7 @@ def _origins(session: Session, key: str) -> set[str]:
 
 
 def _row(site: Site, key: str | None, by_metric: dict[str, AcuteResponse], qrs: StateQrs | None) -> SiteRow:
-    measurements = sorted(site.measurements.all(), key=lambda m: (m.measured_at, m.pk))
+    measurements = in_force(site, site.measurements.all())
     last = measurements[-1] if measurements else None
     concerns = (
         electrical_concerns(

@@ -10,6 +10,7 @@ from procedures.limits import electrical_concerns
 from procedures.metrics import BY_KEY, METRICS, Metric
 from procedures.models import Epoch, EpochMetric, LeadMeasurement, Origin, Session, Site, Tributary
 from procedures.selectors.ecgs import StateQrs
+from procedures.selectors.lead_values import in_force
 from procedures.selectors.observations import metric_in_force
 
 # What the table of epochs shows first, as far as it was measured; the rest stands on the page of the epoch.
@@ -56,7 +57,7 @@ def tributary_groups(session: Session, qrs: Mapping[UUID, StateQrs] | None = Non
 
 
 def _line(site: Site, qrs: StateQrs | None) -> SiteLine:
-    measurements = list(site.measurements.all())
+    measurements = in_force(site, site.measurements.all())
     last = measurements[-1] if measurements else None
     concerns = []
     if last:
@@ -66,7 +67,7 @@ def _line(site: Site, qrs: StateQrs | None) -> SiteLine:
             phrenic_v=last.phrenic_threshold_v,
             phrenic_none_up_to_v=last.phrenic_none_up_to_v,
         )
-    return SiteLine(site, last, len(measurements), len(site.epochs.all()), concerns, qrs)
+    return SiteLine(site, last, len(site.measurements.all()), len(site.epochs.all()), concerns, qrs)
 
 
 def epoch_columns(session: Session) -> list[Metric]:

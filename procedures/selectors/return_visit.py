@@ -9,6 +9,7 @@ from procedures.acute_response import ResponseError
 from procedures.acute_response.return_visit import TOLERANCES, ReturnCheck, check_measurement, check_response
 from procedures.models import Session, Site
 from procedures.selectors.comparison import SessionComparison
+from procedures.selectors.lead_values import in_force
 from procedures.selectors.observations import BASELINE, observed_epochs
 
 
@@ -69,7 +70,7 @@ def _returned_at(session: Session, site: Site) -> dt.datetime | None:
 
 def _measurements(site: Site) -> list[ReturnCheck]:
     """Compare the first and the last lead measurement of the site, where it was measured twice."""
-    measured = list(site.measurements.order_by("measured_at", "id"))
+    measured = in_force(site, site.measurements.all())
     if len(measured) < 2:
         return [ReturnCheck("lead", None, None, None, None, "Lead measurements were not repeated.")]
     first, last = measured[0], measured[-1]

@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
+import datetime as dt
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
 from django.utils import timezone
 
-from procedures.limits import LEAD_QUANTITIES, outside
+from procedures.limits import LEAD_QUANTITIES, OUTPUT_QUANTITIES, outside
 from procedures.models import LeadMeasurement, Session, Site, Tributary
 from procedures.services.guard import writing
 from procedures.services.responses import refresh_later
-from registry.errors import NeedsConfirmation
+from registry.errors import NeedsConfirmation, RuleBroken
 from registry.models import User
 from registry.services.records import put
+
+
+@dataclass(frozen=True)
+class GridCell:
+    """What was typed for one electrode pair; ``key`` makes sending it twice write once."""
+
+    cathode: str
+    anode: str
+    key: UUID
+    values: dict[str, float | None]
 
 
 def put_tributary(
@@ -105,22 +118,68 @@ def put_measurement(
     RuleBroken
         When a value is outside its hard range, or a threshold lacks its pulse width.
     """
-    unusual = outside({name: values.get(name) for name in LEAD_QUANTITIES})
     with writing(site.session, by=by, summary=f"Measurement at {site.label}", reason=reason) as locked:
-        stored = LeadMeasurement.objects.filter(pk=key).first() if key else None
-        if stored is None:
-            values.setdefault("measured_at", timezone.now())
-        record, _ = put(
-            LeadMeasurement,
-            by=by,
-            centre_id=locked.centre_id,
-            scope={"site": site},
-            values=values | {"confirmed_unusual": sorted(unusual)},
-            key=key,
-            version=version,
-            reason=reason,
-        )
+        record, unusual = _write(by, locked, site, values, key=key, version=version, reason=reason)
         if unusual and not confirmed:
             # Raised after the hard limits were checked, so that both kinds of message never mix; it rolls back.
             raise NeedsConfirmation("Some values are unusual. Confirm them if they are right.", fields=unusual)
         return record
+
+
+def put_electrode_grid(
+    *,
+    by: User,
+    site: Site,
+    cells: Sequence[GridCell],
+    pulse_width_ms: float,
+    measured_at: dt.datetime | None = None,
+    confirmed: bool = False,
+    reason: str = "",
+) -> list[LeadMeasurement]:
+    """Write a table of electrode pairs tried at a site, one measurement a pair, all or none.
+
+    Raises
+    ------
+    NeedsConfirmation, RuleBroken
+        As for :func:`put_measurement`, with the pair named in the message.
+    """
+    if not cells:
+        raise RuleBroken("Enter at least one value. What was not measured stays empty.")
+    shared = {"pulse_width_ms": pulse_width_ms, "measured_at": measured_at or timezone.now()}
+    strange: dict[str, list[str]] = {}
+    with writing(site.session, by=by, summary=f"Electrode pairs at {site.label}", reason=reason) as locked:
+        written = []
+        for cell in cells:
+            values = shared | cell.values | {"cathode": cell.cathode, "anode": cell.anode}
+            name = f"{cell.cathode} to {cell.anode}"
+            try:
+                record, unusual = _write(by, locked, site, values, key=cell.key, version=None, reason=reason)
+            except RuleBroken as error:
+                messages = [m for found in error.fields.values() for m in found] or [str(error)]
+                raise RuleBroken(str(error), fields={"": [f"{name}: {m}" for m in messages]}) from None
+            written.append(record)
+            for messages in unusual.values():
+                strange.setdefault("", []).extend(f"{name}: {m}" for m in messages)
+        if strange and not confirmed:
+            raise NeedsConfirmation("Some values are unusual. Confirm them if they are right.", fields=strange)
+        return written
+
+
+def _write(
+    by: User, locked: Session, site: Site, values: dict[str, Any], *, key: UUID | None, version: int | None, reason: str
+) -> tuple[LeadMeasurement, dict[str, list[str]]]:
+    unusual = outside({name: values.get(name) for name in (*LEAD_QUANTITIES, *OUTPUT_QUANTITIES)})
+    stored = LeadMeasurement.objects.filter(pk=key).first() if key else None
+    if stored is None:
+        values.setdefault("measured_at", timezone.now())
+    record, _ = put(
+        LeadMeasurement,
+        by=by,
+        centre_id=locked.centre_id,
+        scope={"site": site},
+        values=values | {"confirmed_unusual": sorted(unusual)},
+        key=key,
+        version=version,
+        reason=reason,
+    )
+    return record, unusual

@@ -10,6 +10,7 @@ from django.urls import reverse
 from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
+from procedures.electrocardiogram import StrengthDuration
 from procedures.electrocardiogram.activation import LATE_QLV_MS, LATE_RV_LV_MS
 from procedures.models import IntervalKind, IntervalReading
 from procedures.selectors.ecgs import StateQrs
@@ -85,6 +86,12 @@ def qrs_source(qrs: StateQrs) -> str:
         return "–"
     exact = f" ± {qrs.sd_ms:.0f} ms" if qrs.sd_ms is not None else ""
     return f"{qrs.origin}{exact}" + (f"; {qrs.beside}" if qrs.beside else "")
+
+
+@register.simple_tag
+def curve_at(curve: StrengthDuration | None, width_ms: float) -> str:
+    """Write the threshold that a curve gives at a pulse width."""
+    return "–" if curve is None else f"{curve.threshold_v(width_ms):.2f}"
 
 
 @register.filter

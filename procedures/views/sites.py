@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from typing import Any
 from uuid import UUID
 
 from django.http import HttpResponse
@@ -54,7 +55,8 @@ def measurement(request: MemberRequest, session: UUID, site: UUID, measurement: 
     found = session_to_write(request.user, session)
     measured = found.sites.select_related("tributary", "session").get(pk=site)
     stored = measured.measurements.get(pk=measurement) if measurement else None
-    initial = {"measured_at": likely_moment(found)}
+    initial: dict[str, Any] = {"measured_at": likely_moment(found)}
+    initial |= {name: request.GET[name] for name in ("cathode", "anode") if name in request.GET}
     form = MeasurementForm(request.POST or None, session=found, record=stored, initial=initial)
 
     def write(form: MeasurementForm) -> LeadMeasurement:

@@ -1,0 +1,72 @@
+"""Electrode pairs at a site: the table cathode by anode, strength-duration, margins; and typing the table."""
+
+from __future__ import annotations
+
+from uuid import UUID
+
+from django.http import HttpResponse
+from django.shortcuts import render
+from django.urls import reverse
+from django.views.decorators.http import require_http_methods, require_safe
+
+from procedures.forms.base import likely_moment
+from procedures.forms.electrodes import ElectrodeGridForm
+from procedures.limits import ACCEPTANCE, IMPEDANCE_LIMITS_OHM
+from procedures.selectors.lead_values import electrode_grid
+from procedures.selectors.sessions import sessions_for
+from procedures.services.sites import put_electrode_grid
+from procedures.views.entry import answer, rights_in, session_to_write
+from registry.views.request import MemberRequest
+
+
+@require_safe
+def electrodes(request: MemberRequest, session: UUID, site: UUID) -> HttpResponse:
+    """Show the electrode pairs tried at a site, with limits, curves and margins."""
+    found = sessions_for(request.user).select_related("patient", "centre").get(pk=session)
+    at = found.sites.select_related("tributary").get(pk=site)
+    context = {
+        "session": found,
+        "site": at,
+        "rights": rights_in(request.user, found),
+        "grid": electrode_grid(at, list(at.measurements.all()[:500])),
+        "acceptance": ACCEPTANCE,
+        "impedance_limits": IMPEDANCE_LIMITS_OHM,
+    }
+    return render(request, "procedures/electrodes.html", context)
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def electrode_table(request: MemberRequest, session: UUID, site: UUID) -> HttpResponse:
+    """Type thresholds, phrenic answers and impedances of several pairs at once."""
+    found = session_to_write(request.user, session)
+    at = found.sites.select_related("tributary", "session").get(pk=site)
+    known = electrode_grid(at, list(at.measurements.all()[:500]))
+    form = ElectrodeGridForm(
+        request.POST or None,
+        session=found,
+        cathodes=known.cathodes,
+        anodes=known.anodes,
+        initial={"measured_at": likely_moment(found)},
+    )
+
+    def write(form: ElectrodeGridForm) -> None:
+        data = form.cleaned_data
+        put_electrode_grid(
+            by=request.user,
+            site=at,
+            cells=form.cells,
+            pulse_width_ms=data["pulse_width_ms"],
+            measured_at=data["measured_at"],
+            confirmed=data["confirmed"],
+            reason=form.guard["reason"],
+        )
+
+    return answer(
+        request,
+        form,
+        write=write,
+        template="procedures/electrode_table.html",
+        done=reverse("procedures:electrodes", args=[found.pk, at.pk]),
+        said="The electrode pairs are kept.",
+        context={"site": at},
+    )
