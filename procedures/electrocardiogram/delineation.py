@@ -94,9 +94,9 @@ def delineate(
     """
     choice = settings or DelineationSettings()
     per_ms = sample_rate_hz / 1000.0
-    velocity, noise, near = np.empty(0), 0.0, slice(0)
+    slopes, velocity, noise, near = np.empty((0, 0)), np.empty(0), 0.0, slice(0)
     for length_ms in choice.slope_windows_ms:
-        velocity, noise = _spatial_velocity(leads_mv, noise_mv, correlation_time, length_ms, sample_rate_hz)
+        slopes, velocity, noise = _spatial_velocity(leads_mv, noise_mv, correlation_time, length_ms, sample_rate_hz)
         near = slice(max(centre - round(140 * per_ms), 0), centre + round(140 * per_ms))
         top = float(velocity[near].max())
         if choice.noise_ratio * noise <= choice.noise_share * top:
@@ -106,7 +106,7 @@ def delineate(
     peak = near.start + int(np.argmax(velocity[near]))
     runs = _core_runs(velocity, max(choice.core_share * top, choice.noise_ratio * noise), peak, per_ms, choice)
     first = runs[0][0]
-    last, doubtful = _before_t_wave(velocity, runs, peak, per_ms, choice)
+    last, doubtful = _before_t_wave(velocity, slopes, runs, peak, per_ms, choice)
     beat = _Beat(leads_mv, noise_mv, correlation_time, velocity, noise, top, per_ms)
     onset = _boundary(beat, first, -1, choice)
     offset = _boundary(beat, last, 1, choice)
@@ -115,13 +115,13 @@ def delineate(
 
 def _spatial_velocity(
     leads_mv: FloatArray, noise_mv: FloatArray, correlation_time: float, length_ms: float, sample_rate_hz: float
-) -> tuple[FloatArray, float]:
-    """Root of the summed squared slopes (quadratic fit over ``length_ms``), and the part of it that is noise, mV/s."""
+) -> tuple[FloatArray, FloatArray, float]:
+    """Slopes (quadratic fit over ``length_ms``), the root of their summed squares, and its part that is noise, mV/s."""
     window = max(2 * round(length_ms * sample_rate_hz / 2000) + 1, 5)
     slopes = signal.savgol_filter(leads_mv, window, 2, deriv=1, axis=1) * sample_rate_hz
     gain = float(np.sqrt(np.sum(signal.savgol_coeffs(window, 2, deriv=1) ** 2))) * sample_rate_hz
     noise = gain * float(np.sqrt(np.sum(noise_mv**2) * correlation_time))
-    return np.sqrt(np.sum(slopes**2, axis=0)), noise
+    return slopes, np.sqrt(np.sum(slopes**2, axis=0)), noise
 
 
 def _core_runs(
@@ -136,23 +136,56 @@ def _core_runs(
 
 
 def _before_t_wave(
-    velocity: FloatArray, runs: list[tuple[int, int]], peak: int, per_ms: float, choice: DelineationSettings
+    velocity: FloatArray,
+    slopes: FloatArray,
+    runs: list[tuple[int, int]],
+    peak: int,
+    per_ms: float,
+    choice: DelineationSettings,
 ) -> tuple[int, bool]:
-    """Last sample of the core: up to a long and slow stretch, the upstroke of a T wave; and whether in doubt."""
+    """Last sample of the core: up to the upstroke of a T wave; and whether in doubt.
+
+    Two signs of it: a stretch long and slow, or two long stretches that follow one another and run in opposite
+    directions over all leads, as the two limbs of one wave of recovery do.
+    """
     doubtful = False
     last = next(b for a, b in runs if a <= peak <= b)
-    for a, b in runs:
-        if a <= peak:
-            continue
+    after = [run for run in runs if run[0] > peak]
+    for index, (a, b) in enumerate(after):
+        following = after[index + 1] if index + 1 < len(after) else None
         begin = last + int(np.argmin(velocity[last:a]))
         end = b + int(np.argmin(velocity[b : b + round(choice.gap_ms * per_ms)]))
         share = float(velocity[a : b + 1].max() / velocity[peak])
-        if end - begin > choice.t_upstroke_ms * per_ms:
+        if end - begin > choice.t_upstroke_ms * per_ms * max(min(share / choice.t_share, 1.0), choice.t_slowest):
             doubtful |= 0.7 * choice.t_share < share < 1.4 * choice.t_share
             if share < choice.t_share:
                 break
+        if following and _two_limbs(velocity, slopes, (begin, end), following, share, peak, per_ms, choice):
+            doubtful = True
+            break
         last = b
     return last, doubtful
+
+
+def _two_limbs(
+    velocity: FloatArray,
+    slopes: FloatArray,
+    first: tuple[int, int],
+    run: tuple[int, int],
+    share: float,
+    peak: int,
+    per_ms: float,
+    choice: DelineationSettings,
+) -> bool:
+    """Whether a stretch and the run after it are the limbs of one wave that is long and not steep."""
+    end = run[1] + int(np.argmin(velocity[run[1] : run[1] + round(choice.gap_ms * per_ms)]))
+    lengths = (first[1] - first[0], end - first[1])
+    steepest = max(share, float(velocity[run[0] : run[1] + 1].max() / velocity[peak]))
+    if min(lengths) < choice.limb_ms * per_ms or steepest > choice.limb_share:
+        return False
+    up, down = slopes[:, first[0] : first[1]].mean(axis=1), slopes[:, first[1] : end].mean(axis=1)
+    size = float(np.linalg.norm(up) * np.linalg.norm(down)) or 1.0
+    return float(up @ down) / size < -choice.limbs_opposed
 
 
 def _boundary(beat: _Beat, edge: int, direction: int, choice: DelineationSettings) -> Boundary:

@@ -22,6 +22,12 @@ class DelineationSettings:
         A stretch behind the peak that lasts longer than this from one quiet moment to the next, and stays below this
         share of the peak velocity, is the upstroke of a T wave (own choice; waves inside a QRS are mostly briefer or
         steeper). Within 0.7 to 1.4 times the share the end is called doubtful.
+    t_slowest
+        The slower a stretch, the briefer it may be and still be a T wave's: down to this part of ``t_upstroke_ms``.
+    limb_ms, limb_share, limbs_opposed
+        Two stretches in a row, each at least this long and below this share, whose mean slopes over the leads point
+        against one another (cosine below the negative), are the limbs of a T wave: recovery follows one direction in
+        space and back, while the waves of a QRS turn. Own choice, set on simulated shapes.
     gap_ms
         Longest quiet stretch inside a QRS.
     threshold_share, noise_ratio
@@ -52,6 +58,10 @@ class DelineationSettings:
     core_share: float = 0.25
     t_upstroke_ms: float = 70.0
     t_share: float = 0.42
+    t_slowest: float = 0.85
+    limb_ms: float = 65.0
+    limb_share: float = 0.85
+    limbs_opposed: float = 0.9
     gap_ms: float = 50.0
     threshold_share: float = 0.05
     noise_ratio: float = 3.0

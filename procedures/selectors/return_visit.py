@@ -5,9 +5,11 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
+from django.db.models import Q
+
 from procedures.acute_response import ResponseError
 from procedures.acute_response.return_visit import TOLERANCES, ReturnCheck, check_measurement, check_response
-from procedures.models import Session, Site
+from procedures.models import EcgMeasurement, Session, Site
 from procedures.selectors.comparison import SessionComparison
 from procedures.selectors.lead_values import in_force
 from procedures.selectors.observations import BASELINE, observed_epochs
@@ -71,8 +73,13 @@ def _returned_at(session: Session, site: Site) -> dt.datetime | None:
 def _measurements(site: Site) -> list[ReturnCheck]:
     """Compare the first and the last lead measurement of the site, where it was measured twice."""
     measured = in_force(site, site.measurements.all())
+    # A measured QRS duration stands over a typed one.
+    ecgs = EcgMeasurement.objects.filter(Q(site=site) | Q(epoch__site=site)).select_related("epoch").defer("result")
+    durations = [float(round(ecg.qrs_duration_ms)) for ecg in ecgs if not ecg.set_aside]
     if len(measured) < 2:
         return [ReturnCheck("lead", None, None, None, None, "Lead measurements were not repeated.")]
     first, last = measured[0], measured[-1]
     pairs = {key: (getattr(first, key), getattr(last, key)) for key in TOLERANCES}
+    if len(durations) > 1:
+        pairs["qrs_duration_ms"] = (durations[0], durations[-1])
     return [check_measurement(key, *pair) for key, pair in pairs.items() if pair != (None, None)]

@@ -5,7 +5,7 @@ import pytest
 
 from procedures.electrocardiogram import ElectrocardiogramError, electrocardiogram, measure
 from tests.procedures.electrocardiogram.errors import errors, many
-from tests.procedures.electrocardiogram.simulated import bump, record
+from tests.procedures.electrocardiogram.simulated import FAMILIES, bump, record
 
 WIDTHS = (80, 115, 150, 185, 220)
 
@@ -142,6 +142,39 @@ def test_tall_t_wave_close_behind_is_no_part_of_the_qrs(pause):
     found = errors(record("", 140, 9, shape=with_t_wave, noise_mv=0.01))
     assert abs(found.offset) < 8
     assert abs(found.onset) < 8
+
+
+def t_wave_behind(family, width, size, pause, length, seed=0):
+    """Error of the offset with a T wave along the mean QRS vector, opposite to it, ``size`` times the QRS's peak."""
+    rng = np.random.default_rng(9000 + seed)
+    qrs = FAMILIES[family](rng)
+    grid = qrs(np.linspace(0, 1, 400))
+    peak = np.abs(grid).max()
+    direction = grid.mean(axis=1, keepdims=True) + 0.075 * peak * rng.normal(size=(8, 1))
+    recovery = -size * peak * direction / np.abs(direction).max()
+
+    def shape(s):
+        return qrs(s) + recovery * bump(((s - 1) * width - pause) / length)
+
+    return errors(record("", width, seed, shape=shape, noise_mv=0.01)).offset
+
+
+def test_tall_t_waves_are_rarely_taken_into_the_qrs():
+    """Directly behind the QRS and of 0.6 and 0.8 of its height: before the limbs of a T wave were recognised, 8 of
+    180 such records (4 %) ended more than 20 ms late, by 55 to 163 ms; now none does and one ends 22 ms early.
+    """
+    found = np.array(
+        [
+            t_wave_behind(family, width, size, 0.0, length)
+            for size in (0.6, 0.8)
+            for family in FAMILIES
+            for width in (90, 140, 190)
+            for length in (160.0, 220.0)
+        ]
+    )
+    assert np.sum(found > 20) == 0
+    assert np.sum(found < -20) <= 1
+    assert abs(np.median(found)) < 2
 
 
 def test_slow_wave_that_may_be_either_is_said():
