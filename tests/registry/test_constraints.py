@@ -5,7 +5,7 @@ import datetime as dt
 import pytest
 from django.apps import apps
 from django.db import IntegrityError, transaction
-from django.db.models import CheckConstraint, ProtectedError
+from django.db.models import CheckConstraint, F, ProtectedError
 
 from registry.models import (
     AdverseEvent,
@@ -21,6 +21,7 @@ from registry.models import (
     TableImport,
 )
 from registry.models.base import new_key
+from registry.models.merge import PatientMerge
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -86,6 +87,14 @@ def make_import():
 def make_import_part():
     """Return a piece of an import's file."""
     return ImportPart.objects.create(table_import=make_import(), of="file", number=1, content="a")
+
+
+def make_merge():
+    """Return the merge of two patients of a centre."""
+    kept = make.make_patient()
+    merged, by = make.make_patient(kept.centre), make.writer_of(kept.centre)
+    about = {"merged_by": by, "merged_at": make.START, "reason": "Same person."}
+    return PatientMerge.objects.create(centre=kept.centre, kept=kept, merged=merged, **about)
 
 
 # Name of the constraint -> maker of a lawful row, and the values that break it.
@@ -166,6 +175,8 @@ CASES = {
     "tableimport_state_known": (make_import, {"state": "lost"}),
     "importpart_of_known": (make_import_part, {"of": "page"}),
     "centre_locks_in_time": (make.make_centre, {"idle_lock_min": 241}),
+    "merge_of_two": (make_merge, {"merged": F("kept")}),
+    "merge_undone_by_with_undone_at": (make_merge, {"undone_at": make.START}),
     "plannedvisit_has_label": (lambda: make.make_planned_visit(make.make_centre()), {"label": ""}),
 } | {
     f"{table}_{field}_range": (maker, {field: low - 1 if low >= 1 else high + 1})
