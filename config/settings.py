@@ -136,6 +136,7 @@ ACCOUNT_FORMS = {
     "login": "registry.login.forms.LogInForm",
     "reauthenticate": "registry.login.forms.ConfirmForm",
     "change_password": "registry.login.forms.NewPasswordForm",
+    "set_password": "registry.login.forms.OwnFirstPasswordForm",
 }
 ACCOUNT_LOGIN_METHODS = {"username"}
 ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*"]

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from allauth.account.forms import ChangePasswordForm, LoginForm, ReauthenticateForm
+from allauth.account.forms import SetPasswordForm as PasswordOfNoneForm
 from allauth.mfa.base import forms as second_factor
 from allauth.mfa.totp.forms import ActivateTOTPForm
 from allauth.mfa.webauthn.forms import AddWebAuthnForm
@@ -49,6 +50,13 @@ class NewPasswordForm(_Ours, ChangePasswordForm):
 
     labels = {"oldpassword": "Present password", "password1": "New password", "password2": "New password again"}
     hints = {"password1": "At least 12 characters. A few words that do not belong together are easy to keep in mind."}
+
+
+class OwnFirstPasswordForm(_Ours, PasswordOfNoneForm):
+    """A password for an account that has none yet."""
+
+    labels = {"password1": "New password", "password2": "New password again"}
+    hints = NewPasswordForm.hints
 
 
 class FirstPasswordForm(_Ours, SetPasswordForm):

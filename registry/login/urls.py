@@ -23,6 +23,7 @@ urlpatterns = [
     path("account/confirm/code/", factor.reauthenticate, name="mfa_reauthenticate"),
     path("account/confirm/passkey/", passkey.reauthenticate_webauthn, name="mfa_reauthenticate_webauthn"),
     path("account/password/", account.password_change, name="account_change_password"),
+    path("account/password/first/", account.password_set, name="account_set_password"),
     path("account/second-factor/", factor.index, name="mfa_index"),
     path("account/second-factor/app/", totp.activate_totp, name="mfa_activate_totp"),
     path("account/second-factor/app/remove/", totp.deactivate_totp, name="mfa_deactivate_totp"),

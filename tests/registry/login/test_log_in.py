@@ -206,3 +206,13 @@ def test_confirmation_leads_back(client, user):
     address = to_confirmation(request_of(client, user), "/patients/").url
     assert client.get(address).status_code == 200
     assert client.post(address, {"password": make.PASSWORD, "next": "/patients/"}).url == "/patients/"
+
+
+def test_passkey_of_somebody_else_is_not_found(client, user):
+    theirs = Authenticator.objects.create(user=make.make_user(), type="webauthn", data={})
+    log_in(client, user)
+    confirm(client)
+    for name in ("mfa_edit_webauthn", "mfa_remove_webauthn"):
+        assert client.get(reverse(name, args=[theirs.pk])).status_code == 404
+        assert client.post(reverse(name, args=[theirs.pk]), {"name": "mine"}).status_code == 404
+    assert Authenticator.objects.filter(pk=theirs.pk).exists()
