@@ -15,6 +15,7 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import exception_handler
 
+from registry.access_log import refused
 from registry.errors import AccessDenied, Conflict, RuleBroken
 
 
@@ -62,6 +63,7 @@ def one_envelope(error: Exception, context: dict[str, Any]) -> Response | None:
         case RuleBroken():
             return _problem(error.status, error.code, str(error), error.fields)
         case AccessDenied():
+            refused(context["request"], 403)
             return _problem(403, "not_allowed", str(error))
         case IntegrityError():
             # Services check before they write; only two writers in the same instant get here. Nothing was written.
@@ -71,6 +73,7 @@ def one_envelope(error: Exception, context: dict[str, Any]) -> Response | None:
         case RecursionError():
             return _problem(400, "parse_error", "What was sent is nested too deeply to be a record.")
         case Http404() | ObjectDoesNotExist():
+            refused(context["request"], 404)
             return _problem(404, "not_found", "This was not found.")
         case exceptions.ValidationError():
             fields = dict(_by_field(error.detail))

@@ -6,6 +6,7 @@ from typing import Any
 
 from django.http import HttpRequest
 
+from registry import idle
 from registry.access import Right, rights_anywhere
 
 CAUTION = (
@@ -17,4 +18,10 @@ CAUTION = (
 def navigation(request: HttpRequest) -> dict[str, Any]:
     """Return the caution and which rooms the person may enter, by name of the right."""
     rights = rights_anywhere(request.user) if request.user.is_authenticated else set()
-    return {"caution": CAUTION, "may": {right.name.lower(): right in rights for right in Right}}
+    watch = idle.kept(request) if request.user.is_authenticated else {}
+    return {
+        "caution": CAUTION,
+        "may": {right.name.lower(): right in rights for right in Right},
+        "idle_s": watch.get("idle_s"),
+        "factor_from": watch.get("factor_from"),
+    }

@@ -33,19 +33,21 @@ def confirm_with_password(request: HttpRequest, password: str) -> None:
     RuleBroken
         When it is not their password, or there were too many attempts; the message belongs to the field ``password``.
     """
-    allowed = ratelimit.consume(request, action="reauthenticate", user=request.user)
-    if not allowed:
-        message = get_adapter().error_messages["rate_limited"]
-        raise RuleBroken(message, fields={"password": [message]})
+    adapter = get_adapter()
+    if not ratelimit.consume(request, action="reauthenticate", user=request.user):
+        raise _beside_password(adapter.error_messages["rate_limited"])
     try:
         with context.request_context(request):
-            right = bool(password) and get_adapter().reauthenticate(request.user, password)
-    except ValidationError as error:  # too many wrong ones, also at the log-in
-        raise RuleBroken(error.messages[0], fields={"password": error.messages}) from None
+            right = bool(password) and adapter.reauthenticate(request.user, password)
+    except ValidationError as error:  # too many wrong ones
+        raise _beside_password(" ".join(error.messages)) from None
     if not right:
-        message = get_adapter().error_messages["incorrect_password"]
-        raise RuleBroken(message, fields={"password": [message]})
+        raise _beside_password(adapter.error_messages["incorrect_password"])
     reauthentication.reauthenticate_by_password(request)
+
+
+def _beside_password(message: str) -> RuleBroken:
+    return RuleBroken(message, fields={"password": [message]})
 
 
 class ConfirmationNeeded(RuleBroken):

@@ -112,3 +112,14 @@ class ReasonForm(PageForm):
     """Why a second factor is taken off."""
 
     reason = WordsField("Reason", max_length=200, help_text="Such as: phone lost, seen in person.")
+
+
+class UnlockForm(PageForm):
+    """The password of the person whose session is locked."""
+
+    password = forms.CharField(
+        label="Your password",
+        strip=False,
+        widget=forms.PasswordInput(attrs={"autocomplete": "current-password", "autofocus": True}),
+        error_messages={"required": "Your password: enter it."},
+    )

@@ -6,9 +6,12 @@ from typing import Any
 
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.mfa.adapter import DefaultMFAAdapter
+from allauth.mfa.models import Authenticator
 from django.http import HttpRequest
+from django.utils import timezone
 
 from registry.models.encrypted import cipher
+from registry.second_factor import factors_of, needed_from
 
 
 class AccountAdapter(DefaultAccountAdapter):
@@ -45,6 +48,12 @@ class SecondFactorAdapter(DefaultMFAAdapter):
         "incorrect_code": "This code is not right. Enter the one shown now, or a recovery code not used before.",
         "cannot_delete_authenticator": "Your centre asks for a second factor: add another one before this one goes.",
     }
+
+    def can_delete_authenticator(self, authenticator: Authenticator) -> bool:
+        """Keep the last second factor of somebody whose centre asks for one."""
+        user = authenticator.user
+        day = needed_from(user)
+        return day is None or day > timezone.localdate() or factors_of(user) > 1
 
     def encrypt(self, text: str) -> str:
         """Encrypt a secret before it is stored."""

@@ -8,6 +8,7 @@ from allauth.mfa.webauthn import views as passkey
 from django.urls import path
 
 from registry.login import views
+from registry.views import lock
 
 urlpatterns = [
     path("log-in/", account.login, name="login"),
@@ -18,6 +19,10 @@ urlpatterns = [
     path("join/<uidb64>/<token>/", views.Join.as_view(), name="join"),
     path("log-out/", views.log_out, name="logout"),
     path("log-out/", views.log_out, name="account_logout"),
+    path("lock/", lock.lock, name="lock"),
+    path("lock/active/", lock.active, name="lock_active"),
+    path("account/sessions/", views.sessions, name="account_sessions"),
+    path("account/sessions/<int:pk>/end/", views.end_session, name="account_end_session"),
     path("account/", views.account, name="account"),
     path("account/confirm/", account.reauthenticate, name="account_reauthenticate"),
     path("account/confirm/code/", factor.reauthenticate, name="mfa_reauthenticate"),

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from allauth.usersessions.internal.flows.sessions import end_other_sessions, end_sessions
+from allauth.usersessions.models import UserSession
 from django.contrib import messages
 from django.contrib.auth import logout
 from django.contrib.auth.decorators import login_not_required
@@ -12,7 +14,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse_lazy
 from django.utils.http import url_has_allowed_host_and_scheme, urlencode
-from django.views.decorators.http import require_GET, require_POST
+from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from registry.access import in_force
 from registry.login.forms import FirstPasswordForm
@@ -48,3 +50,32 @@ def account(request: MemberRequest) -> HttpResponse:
     """Show where a person changes what concerns their own log-in."""
     memberships = request.user.memberships.filter(in_force()).select_related("centre").order_by("centre__name", "role")
     return render(request, "registry/account/account.html", {"memberships": memberships})
+
+
+@require_http_methods(["GET", "POST"])
+def sessions(request: MemberRequest) -> HttpResponse:
+    """List where the person is logged in; a post ends every session but this one."""
+    if request.method == "POST":
+        end_other_sessions(request, request.user)
+        messages.success(request, "You are logged out everywhere else.")
+        return redirect("account_sessions")
+    found = UserSession.objects.purge_and_list(request.user)
+    found.sort(key=lambda one: (not one.is_current(), -one.last_seen_at.timestamp()))
+    return render(
+        request, "registry/account/sessions.html", {"sessions": [(one, device(one.user_agent)) for one in found]}
+    )
+
+
+@require_POST
+def end_session(request: MemberRequest, pk: int) -> HttpResponse:
+    """End one session of one's own."""
+    end_sessions(request, [UserSession.objects.get(pk=pk, user=request.user)])  # somebody else's is not found
+    return redirect("account_sessions")
+
+
+def device(user_agent: str) -> str:
+    """Return what kind of device a browser says it runs on."""
+    for sign, kind in (("iPad", "Tablet"), ("Tablet", "Tablet"), ("Mobi", "Phone"), ("Android", "Tablet")):
+        if sign in user_agent:
+            return kind
+    return "Computer" if "Mozilla" in user_agent else "Unknown device"

@@ -13,6 +13,7 @@ from django.forms import BaseForm
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
+from registry.access_log import refused
 from registry.errors import AccessDenied, Conflict, RuleBroken
 
 
@@ -54,9 +55,11 @@ class ServiceErrorPages:
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
         """Answer the errors of services and selectors; anything else stays a fault of ours."""
         if isinstance(exception, AccessDenied | PermissionDenied):
+            refused(request, 403)
             context = {"reason": str(exception) or "Your role does not allow this."}
             return render(request, "registry/not_allowed.html", context, status=403)
         if isinstance(exception, ObjectDoesNotExist):
+            refused(request, 404)
             raise Http404(str(exception)) from exception
         if isinstance(exception, RuleBroken | Conflict):
             # A rule broken where there is no form to show it on, for instance a button pressed twice.

@@ -66,6 +66,8 @@ class Route:
         """Return the name of the record behind an API route or a passkey's page."""
         if self.name.startswith("mfa_"):
             return "passkey"
+        if self.name == "account_end_session":
+            return "login_session"
         stem = self.name.removeprefix("api:").rsplit("-", 1)[0]
         return {
             "logentry": "entry",

@@ -84,6 +84,10 @@ RULES: dict[str, Rule] = {
     "logout": open_to_all(get=False, send=True),
     "account_logout": open_to_all(get=False, send=True),
     "account": ACCOUNT,
+    "account_sessions": ACCOUNT_FORM,
+    "account_end_session": Rule(),  # one's own only; this one belongs to nobody in the world
+    "lock": ACCOUNT_FORM,
+    "lock_active": ACCOUNT_ACT,
     "account_reauthenticate": ACCOUNT_FORM,
     "mfa_reauthenticate": ACCOUNT_FORM,
     "mfa_reauthenticate_webauthn": ACCOUNT_FORM,

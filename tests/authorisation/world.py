@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from allauth.mfa.models import Authenticator
+from allauth.usersessions.models import UserSession
 from django.db import transaction
 from django.test import Client
 
@@ -133,6 +134,7 @@ def make_world() -> World:
         "adverse-events": make.make_adverse_event(patient, by=by),
         "consents": make.make_consent(patient, by=by),
         "member": make.make_user(Role.LAB_STAFF, ours).memberships.get(),
+        "login_session": UserSession.objects.create(user=by, ip="127.0.0.1", session_key="none", user_agent=""),
         "passkey": Authenticator.objects.create(user=by, type="webauthn", data={}),
     }
     places = {"unsigned": _place(by, patient, SESSION_CODE), "signed": _place(by, patient, f"{SESSION_CODE}-signed")}

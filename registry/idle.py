@@ -1,0 +1,87 @@
+"""The idle lock: a session that nobody touched for its centre's minutes opens only to the person it belongs to.
+
+The session itself remembers when it was last touched, so that watching it costs a request nothing; once a minute it
+looks up again what its centres ask for. The page locks itself by the same minutes (``registry/lock.js``), but it is the
+server that refuses.
+"""
+
+from __future__ import annotations
+
+import time
+from typing import Any
+
+from allauth.account.authentication import get_authentication_records
+from allauth.usersessions.models import UserSession
+from django.http import HttpRequest
+from django.utils import timezone
+
+from registry.access import centres_of
+from registry.models import Centre, User
+from registry.second_factor import missing_from
+
+# Asked for by pages on their own: no sign of anybody being there.
+QUIET = {"procedures:progress", "procedures:comparison_state", "api:bedside_session", "api:bedside_token"}
+LOOK_UP_AGAIN_S = 60
+_ACTIVE, _LOCKED, _KEPT = "active_at", "locked_at", "kept"
+
+
+def _asked_of(user: User) -> dict[str, Any]:
+    minutes = min(
+        centres_of(user).values_list("idle_lock_min", flat=True),
+        default=Centre._meta.get_field("idle_lock_min").default,
+    )
+    day = missing_from(user)
+    return {"at": time.time(), "idle_s": 60 * minutes, "factor_from": day.isoformat() if day else None}
+
+
+def begin(request: HttpRequest, user: User) -> None:
+    """Start watching a session that has just been opened."""
+    request.session[_ACTIVE] = time.time()
+    request.session[_KEPT] = _asked_of(user)
+    request.session.pop(_LOCKED, None)
+
+
+def look_up(request: HttpRequest, user: User) -> dict[str, Any]:
+    """Return what the user's centres ask of this session, looked up anew."""
+    kept = request.session[_KEPT] = _asked_of(user)
+    return kept
+
+
+def kept(request: HttpRequest) -> dict[str, Any]:
+    """Return what was looked up last: ``idle_s``, and ``factor_from`` when a second factor is missing."""
+    return dict(request.session.get(_KEPT) or {})
+
+
+def touch(request: HttpRequest, user: User) -> None:
+    """Note that somebody is there; written only now and then, since each note is a write."""
+    if _ACTIVE not in request.session or _KEPT not in request.session:
+        begin(request, user)
+        return
+    now, known = time.time(), kept(request)
+    if now - request.session[_ACTIVE] > min(30, known["idle_s"] / 10):
+        request.session[_ACTIVE] = now
+    if now - known["at"] > LOOK_UP_AGAIN_S:
+        look_up(request, user)
+        UserSession.objects.filter(session_key=request.session.session_key).update(last_seen_at=timezone.now())
+
+
+def lock(request: HttpRequest) -> None:
+    """Lock the session now."""
+    request.session.setdefault(_LOCKED, time.time())
+
+
+def is_locked(request: HttpRequest, user: User) -> bool:
+    """Say whether the session is locked; a confirmation given since it was locked opens it."""
+    session = request.session
+    if _LOCKED not in session:
+        idle_s = kept(request).get("idle_s")
+        if idle_s is None or time.time() - session.get(_ACTIVE, 0) <= idle_s:
+            return False
+        lock(request)
+        return True
+    given = [record["at"] for record in get_authentication_records(request, user) if record.get("reauthenticated")]
+    if not given or given[-1] < session[_LOCKED]:
+        return True
+    del session[_LOCKED]
+    session[_ACTIVE] = time.time()
+    return False

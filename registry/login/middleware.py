@@ -1,0 +1,92 @@
+"""What every request of somebody logged in passes: the idle lock, and the second factor a centre may ask for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+from urllib.parse import urlsplit
+
+from django.contrib import messages
+from django.http import HttpRequest, HttpResponse, JsonResponse
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.utils import timezone
+from django.utils.http import urlencode
+
+from registry import idle
+
+# Hold nobody's data and are asked for by machines: who asks is not even looked up.
+NOBODYS = {"healthz"} | {f"procedures:bedside{part}" for part in ("", "_shell", "_logged_in", "_worker")}
+TO_UNLOCK = {
+    *("lock", "lock_active", "logout", "account_logout"),
+    *("account_reauthenticate", "mfa_reauthenticate", "mfa_reauthenticate_webauthn"),
+}
+_TO_SET_UP = TO_UNLOCK | {"account", "account_change_password", "account_sessions", "account_end_session", "login"}
+
+
+class SessionKeeper:
+    """Middleware: refuse a locked session, and one that lacks a second factor, whatever it asks for."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        """Pass on."""
+        return self.get_response(request)
+
+    def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: Any) -> HttpResponse | None:
+        """Answer in the view's place when the session may not go on."""
+        route = request.resolver_match.view_name if request.resolver_match else ""
+        if route in NOBODYS or not request.user.is_authenticated:
+            return None
+        if idle.is_locked(request, request.user):
+            return None if route in TO_UNLOCK else _locked(request)
+        if route not in idle.QUIET:
+            idle.touch(request, request.user)
+        if _factor_is_missing(request) and route not in _TO_SET_UP and not route.startswith("mfa_"):
+            return _set_up_first(request)
+        return None
+
+
+def _factor_is_missing(request: HttpRequest) -> bool:
+    today = timezone.localdate().isoformat()
+    day = idle.kept(request).get("factor_from")
+    if not day or day > today:
+        return False
+    assert request.user.is_authenticated  # noqa: S101 - tells the type checker
+    day = idle.look_up(request, request.user)["factor_from"]  # it may have been set up since
+    return bool(day and day <= today)
+
+
+def _is_page(request: HttpRequest) -> bool:
+    return "text/html" in request.headers.get("Accept", "text/html") and not request.path.startswith("/api/")
+
+
+def _here(request: HttpRequest) -> str:
+    """Return the address to come back to: a page that was asked for, or the page that asked."""
+    if request.method == "GET" and _is_page(request) and not request.headers.get("HX-Request"):
+        if request.resolver_match and request.resolver_match.view_name in ("login", "account_login"):
+            return request.GET.get("next", "/")
+        return request.get_full_path()
+    asking = urlsplit(request.headers.get("HX-Current-URL") or request.headers.get("Referer") or "/")
+    return asking.path + (f"?{asking.query}" if asking.query else "")
+
+
+def _answer(request: HttpRequest, status: int, code: str, message: str, page: str) -> HttpResponse:
+    if request.headers.get("HX-Request"):
+        return HttpResponse(status=status, headers={"HX-Redirect": page})
+    if not _is_page(request):
+        return JsonResponse({"code": code, "message": message, "fields": {}}, status=status)
+    return redirect(page)
+
+
+def _locked(request: HttpRequest) -> HttpResponse:
+    page = f"{reverse('lock')}?{urlencode({'next': _here(request)})}"
+    return _answer(request, 423, "locked", "This session is locked. Unlock it with your password.", page)
+
+
+def _set_up_first(request: HttpRequest) -> HttpResponse:
+    message = "Your centre asks for a second factor: set one up, then go on."
+    if _is_page(request) and not request.headers.get("HX-Request"):
+        messages.warning(request, message)
+    return _answer(request, 403, "second_factor_needed", message, reverse("mfa_index"))
