@@ -15,7 +15,7 @@ _TEMPLATE = Path(__file__).parent / "templates" / "procedures" / "bedside.html"
 # Files of the site that the page uses too.
 _SHARED = (
     *("tributary/theme.js", "tributary/page.js", "tributary/mark.svg", "tributary/tokens.css", "tributary/base.css"),
-    *("tributary/forms.css", "tributary/tables.css", "tributary/components.css"),
+    *("tributary/forms.css", "tributary/tables.css", "tributary/components.css", "registry/lock.js"),
 )
 _NOT_IMPORTED = ("/page.js", "/logged_in.js")
 

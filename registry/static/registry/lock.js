@@ -1,6 +1,7 @@
 // The page's side of the idle lock: when nobody touches it, nothing of it stays readable until its person comes back.
 // The server refuses a locked session by itself; this only covers what is on the screen. The page is hidden, not left,
-// so that what was typed and what waits to be sent are still there. A page without `data-idle-s` asks the server.
+// so that what was typed and what waits to be sent are still there. A page without `data-idle-s`
+// counts by the minutes last heard of, and asks the server at the first touch after a minute.
 const LAST_TOUCH = "tributary-touched";
 const MINUTES = "tributary-idle-s";
 const PING_MS = 60_000;
@@ -10,7 +11,7 @@ const address = body.dataset.lock ?? "/lock/";
 let idleMs = 1000 * Number(body.dataset.idleS ?? remembered(MINUTES) ?? 900);
 let person = body.dataset.person ?? "";
 let touched = Date.now();
-let pinged = body.dataset.idleS ? Date.now() : 0;
+let pinged = Date.now();
 let screen = null;
 let hidden = [];
 let title = "";
@@ -154,8 +155,4 @@ document.addEventListener("visibilitychange", () => {
 setInterval(() => {
   if (!screen && Date.now() - lastTouch() > idleMs) lock(true);
 }, 1000);
-if (!("lockScreen" in body.dataset)) {
-  touched = Date.now();
-  remember(LAST_TOUCH, touched);
-  if (!body.dataset.idleS) ping();
-}
+remember(LAST_TOUCH, touched);

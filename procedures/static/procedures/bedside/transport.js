@@ -36,7 +36,8 @@ async function request(address, options = {}) {
     throw new NoLine(error.message);
   }
   const problem = await response.json().catch(() => ({}));
-  if (response.status === 401 || (response.status === 403 && problem.code === "not_authenticated")) {
+  // 423: locked. The log-in page leads a locked session to its lock, and entries wait as after a log-in run out.
+  if (response.status === 401 || response.status === 423 || (response.status === 403 && problem.code === "not_authenticated")) {
     throw new NeedsLogIn();
   }
   if (response.status >= 500 || response.status === 429 || response.status === 408) {
