@@ -36,8 +36,8 @@ class Route:
     @property
     def is_about_a_session(self) -> bool:
         """Say whether it names something that a signature closes."""
-        about_patient = ("api:patient", "api:assessment", "api:adverseevent")
-        names = {"session", "recording"} & set(self.pattern.pattern.converters)
+        about_patient = ("api:patient", "api:assessment", "api:adverseevent", "api:devicecheck")
+        names = {"session", "recording", "ecg"} & set(self.pattern.pattern.converters)
         return bool(names) or (self.name.endswith("-detail") and not self.name.startswith(about_patient))
 
     def address(self, place: Place) -> str:
@@ -78,6 +78,7 @@ class Route:
             "acuteresponse": "response",
             "assessment": "assessments",
             "adverseevent": "adverse-events",
+            "devicecheck": "device-checks",
             "bedside_session": "session",
         }.get(stem, stem)
 

@@ -44,6 +44,7 @@ class Rule:
     get: frozenset[str] = NONE
     send: frozenset[str] = NONE
     refused: frozenset[str] = NONE
+    refused_everywhere: bool = False  # whoever holds the right in no centre is told so before anything is looked up
     scope: Scope = Scope.AT_RECORD
 
 
@@ -66,6 +67,7 @@ CENTRE = Rule(ADMINISTRATORS, refused=_NO_ADMINISTRATORS)
 CENTRE_FORM = Rule(ADMINISTRATORS, ADMINISTRATORS, refused=_NO_ADMINISTRATORS)
 CENTRE_ACT = Rule(send=ADMINISTRATORS, refused=_NO_ADMINISTRATORS)
 ACCOUNT, ACCOUNT_FORM, ACCOUNT_ACT = own(ANYBODY), own(ANYBODY, ANYBODY), own(send=ANYBODY)
+LEADS = frozenset({LEAD})
 NOT_SET_UP = Rule()  # a factor one does not have: nobody finds it
 LISTED = own(ANYBODY)  # an empty list to whoever sees no records: checked on its own
 RECORD, RECORD_SEEN = Rule(BEDSIDE, BEDSIDE), Rule(BEDSIDE)
@@ -125,6 +127,21 @@ RULES: dict[str, Rule] = {
     "procedures:comparison_state": SESSION,
     "procedures:figure": SESSION,
     "procedures:report": SESSION,
+    "procedures:parts": SESSION,
+    "procedures:new_part": SESSION_FORM,
+    "procedures:part_out": SESSION_FORM,
+    # Electrocardiograms.
+    "procedures:session_ecgs": SESSION,
+    "procedures:new_ecg": SESSION_FORM,
+    "procedures:new_interval": SESSION_FORM,
+    "procedures:interval": SESSION_FORM,
+    "procedures:ecg": SESSION,
+    "procedures:ecg_sheet": SESSION,
+    "procedures:ecg_beats": SESSION,
+    "procedures:caliper": SESSION_ACT,
+    "procedures:ecg_aside": SESSION_ACT,
+    "procedures:recorded_ecg": SESSION_FORM,
+    "procedures:caliper_strip": SESSION,
     # The bedside page's shell holds nobody's data; what fills it is asked for at the API.
     "procedures:bedside": open_to_all(),
     "procedures:bedside_shell": open_to_all(),
@@ -154,6 +171,16 @@ RULES: dict[str, Rule] = {
     "registry:patient": PATIENT,
     "registry:patient_figure": PATIENT,
     "registry:death": PATIENT_FORM,
+    "registry:details": PATIENT_FORM,
+    "registry:follow_up": own(BEDSIDE),
+    "registry:schedule": Rule(LEADS, LEADS, refused=ANYBODY - LEADS, refused_everywhere=True),
+    "registry:recall": own(DECIDERS),
+    "registry:recall_csv": own(DECIDERS),
+    "registry:survival": own(READERS),
+    "registry:new_record device-checks": PATIENT_FORM,
+    "registry:record device-checks": PATIENT_FORM,
+    "registry:new_record devices": PATIENT_FORM,
+    "registry:record devices": PATIENT_FORM,
     "registry:new_record assessments": PATIENT_FORM,
     "registry:record assessments": PATIENT_FORM,
     "registry:new_record adverse-events": PATIENT_FORM,
@@ -183,7 +210,16 @@ RULES: dict[str, Rule] = {
         f"api:{record}-{part}": rule
         for part, rule in (("list", LISTED), ("detail", RECORD))
         for record in (
-            *("assessment", "adverseevent", "session", "logentry", "tributary", "site", "leadmeasurement"),
+            *(
+                "assessment",
+                "adverseevent",
+                "devicecheck",
+                "session",
+                "logentry",
+                "tributary",
+                "site",
+                "leadmeasurement",
+            ),
             *("thresholdtest", "difficulty", "scannedpart", "epoch"),
         )
     },

@@ -18,6 +18,7 @@ from tests.authorisation.world import FAMILY_NAME, HOSPITAL_NUMBER, SECRETS, Pla
 # One process makes the world once.
 pytestmark = [pytest.mark.django_db, pytest.mark.xdist_group("authorisation")]
 ROUTES = all_routes()
+PATIENTS = ("api:assessment-detail", "api:adverseevent-detail", "api:devicecheck-detail")
 # Refusals of what was sent, made after the person was let through.
 LET_THROUGH = {200, 201, 204, 304, 400, 409, 422}
 
@@ -47,14 +48,14 @@ def expected(rule: Rule, allowed: frozenset[str], role: str, *, here: bool) -> s
     """Return what the rule says somebody logged in meets."""
     if role in allowed and (here or rule.scope is not Scope.AT_RECORD):
         return "let through"
-    if rule.scope is Scope.OWN or (here and role in rule.refused):
+    if rule.scope is Scope.OWN or (role in rule.refused and (here or rule.refused_everywhere)):
         return "refused"
     return "not found"
 
 
 def body_of(route: Route, place: Place, world: World) -> dict[str, Any]:
     """Return what is sent: a record as it is stored, or something that no form takes."""
-    if route.name not in EDITS and route.name not in ("api:assessment-detail", "api:adverseevent-detail"):
+    if route.name not in EDITS and route.name not in PATIENTS:
         return {"metrics": {}} if route.name == "api:epoch-metrics" else {"x": "1"}
     shown = world.here["physician"].visit("get", route.address(place)).json()
     fields = route.pattern.callback.cls.write_serializer_class().fields

@@ -16,6 +16,7 @@ from procedures.services.analysis import start_analysis
 from procedures.services.calibrations import put_calibration
 from procedures.services.decisions import record_decision
 from procedures.services.difficulties import note_difficulty
+from procedures.services.ecgs import put_reading
 from procedures.services.recordings import mark_epoch, store_recording
 from procedures.services.responses import refresh_responses
 from procedures.services.scanning import put_scanned_part
@@ -24,6 +25,7 @@ from procedures.services.thresholds import put_threshold_test
 from registry.models import Centre, Patient, Role, User
 from registry.services.people import end_membership
 from tests import factories as make
+from tests.ecgs import stored_ecg
 from tests.signals import Uploaded, pressure_volume_csv
 
 # Words that stand in the first centre's records only; none may reach anybody of the second.
@@ -112,6 +114,8 @@ def _place(by: User, patient: Patient, code: str) -> Place:
         "marked": marked,
         "calibration": calibration,
         "run": AnalysisRun.objects.filter(recording=recording).latest("id"),
+        "ecg": stored_ecg(session, site),
+        "interval": put_reading(by=by, session=session, site=site, kind="qlv", duration_ms=120.0),
         "response": AcuteResponse.objects.filter(session=session).first(),
         "threshold_test": put_threshold_test(by=by, site=site, pulse_width_ms=0.5, steps=steps, tested_at=make.START),
         "difficulty": note_difficulty(by=by, session=session, reason="tortuosity", noted_at=make.START),
@@ -133,6 +137,9 @@ def make_world() -> World:
         "assessments": make.make_assessment(patient, by=by),
         "adverse-events": make.make_adverse_event(patient, by=by),
         "consents": make.make_consent(patient, by=by),
+        "devices": (device := make.make_device(patient, by=by)),
+        "device": device,
+        "device-checks": make.make_device_check(patient, by=by),
         "member": make.make_user(Role.LAB_STAFF, ours).memberships.get(),
         "login_session": UserSession.objects.create(user=by, ip="127.0.0.1", session_key="none", user_agent=""),
         "passkey": Authenticator.objects.create(user=by, type="webauthn", data={}),

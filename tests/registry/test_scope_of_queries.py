@@ -61,7 +61,7 @@ def test_selector_that_queries_takes_the_viewer_or_a_record_found_for_one(name: 
 
 
 # A query in a page or the API names a record found for its viewer: a session, its centres, or a prefetch of one.
-ANCHORS = {"session", "recording__session", "epoch__session", "session__in", "pk__in", "queryset"}
+ANCHORS = {"centre", "patient", "session", "recording__session", "epoch__session", "session__in", "pk__in", "queryset"}
 UNANCHORED = {
     "procedures/api/session_views.py:write": "compares the patient of a stored session; the service asks for the right",
 }
