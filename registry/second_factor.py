@@ -12,8 +12,9 @@ from registry.models import User
 
 def needed_from(user: User) -> dt.date | None:
     """Return the first day on which one of the user's centres asks for a second factor; nothing when none does."""
-    days = centres_for(user, Right.SEE_IDENTITY).filter(second_factor_from__isnull=False)
-    return min(days.values_list("second_factor_from", flat=True), default=None)
+    asking = centres_for(user, Right.SEE_IDENTITY).filter(second_factor_from__isnull=False)
+    days = [day for day in asking.values_list("second_factor_from", flat=True) if day]
+    return min(days, default=None)
 
 
 def factors_of(user: User) -> int:

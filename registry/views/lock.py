@@ -42,7 +42,7 @@ def lock(request: MemberRequest) -> HttpResponse:
                 apply_rule(form, error)
     locked = idle.is_locked(request, request.user)
     if _wants_json(request):
-        said = " ".join(message for messages in form.errors.values() for message in messages)
+        said = " ".join(str(message) for messages in form.errors.values() for message in messages)
         return JsonResponse({"locked": locked, "message": said}, status=422 if said else 200)
     if not locked:
         return redirect(_after(request))

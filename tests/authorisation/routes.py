@@ -29,14 +29,16 @@ class Route:
     namespace: str
 
     @property
-    def is_record(self) -> bool:
-        """Say whether it is an address of the API that lists, reads and writes records."""
-        return hasattr(self.pattern.callback, "actions")
+    def sends(self) -> str:
+        """Return the method that writes: PUT for the API's records, POST for everything else."""
+        return "put" if "put" in getattr(self.pattern.callback, "actions", {}) else "post"
 
     @property
     def is_about_a_session(self) -> bool:
         """Say whether it names something that a signature closes."""
         about_patient = ("api:patient", "api:assessment", "api:adverseevent", "api:devicecheck")
+        if self.name == "api:session-sign":
+            return True
         names = {"session", "recording", "ecg"} & set(self.pattern.pattern.converters)
         return bool(names) or (self.name.endswith("-detail") and not self.name.startswith(about_patient))
 

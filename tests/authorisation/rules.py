@@ -225,6 +225,7 @@ RULES: dict[str, Rule] = {
     },
     "api:decision-list": LISTED,
     "api:decision-detail": Rule(BEDSIDE, DECIDERS, refused=frozenset({LAB})),
+    "api:session-sign": Rule(send=DECIDERS, refused=frozenset({LAB})),  # and only who confirms: tests/api
     "api:epoch-metrics": Rule(send=BEDSIDE),
     "api:bedside_token": open_to_all(),
     "api:bedside_entries": own(send=ANYBODY),  # each entry is judged on its own: tests/procedures/bedside

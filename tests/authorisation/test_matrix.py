@@ -77,10 +77,9 @@ def test_every_route_has_a_rule_and_every_rule_a_route() -> None:
 @pytest.mark.parametrize("route", ROUTES, ids=lambda route: route.name)
 def test_who_is_let_through(world: World, route: Route) -> None:
     rule = RULES[route.name]
-    to_send = "put" if route.is_record else "post"
     wrong = []
     places = world.places if route.is_about_a_session else {"either": world.places["unsigned"]}
-    for method, allowed in (("get", rule.get), (to_send, rule.send)):
+    for method, allowed in (("get", rule.get), (route.sends, rule.send)):
         for about, place in places.items():
             body = None if method == "get" else body_of(route, place, world)
             if not allowed and (rule.get or rule.send):
@@ -107,7 +106,8 @@ def test_who_is_let_through(world: World, route: Route) -> None:
 
 def faults(rule: Rule, answer: Any, role: str, *, here: bool) -> Iterator[str]:
     """Yield what an answer must not hold: another centre's words, identifiers for the wrong role, leave to be kept."""
-    text = answer.content.decode(errors="replace")
+    content = b"".join(answer.streaming_content) if answer.streaming else answer.content
+    text = content.decode(errors="replace")
     if not here and any(secret in text for secret in SECRETS):
         yield "something of the other centre is in the answer"
     if role in (ADMINISTRATOR, RESEARCHER, "ended") and (FAMILY_NAME in text or HOSPITAL_NUMBER in text):

@@ -21,6 +21,7 @@ BY_KEY = {
     "comparison_state": "takes the key of a session its view has just found for the person",
     "with_consent": "narrows the patients it is given",
     "cursor_of": "takes the centre of a session its view has just found; answers a number",
+    "people_of": "names the patients of visits found for the viewer",
     "changed_since": "takes the centre of a session its view has just found",
 }
 # Models that belong to no centre: a person's own log-in.
@@ -63,6 +64,7 @@ def test_selector_that_queries_takes_the_viewer_or_a_record_found_for_one(name: 
 # A query in a page or the API names a record found for its viewer: a session, its centres, or a prefetch of one.
 ANCHORS = {"centre", "patient", "session", "recording__session", "epoch__session", "session__in", "pk__in", "queryset"}
 UNANCHORED = {
+    "procedures/api/bedside_kinds.py:_complete": "reads again, under lock, the session its view has just found",
     "procedures/api/session_views.py:write": "compares the patient of a stored session; the service asks for the right",
 }
 
