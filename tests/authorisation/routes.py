@@ -7,7 +7,9 @@ from dataclasses import dataclass
 from typing import Any
 
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
+from django.urls.converters import UUIDConverter
 
+from registry.models import new_key
 from tests.authorisation.world import Place
 
 # The record behind the keyword of an address, where it differs from route to route.
@@ -41,6 +43,14 @@ class Route:
             return True
         names = {"session", "recording", "ecg"} & set(self.pattern.pattern.converters)
         return bool(names) or (self.name.endswith("-detail") and not self.name.startswith(about_patient))
+
+    def made_up(self) -> str:
+        """Return its address about a record that does not exist."""
+        arguments = {
+            name: new_key() if isinstance(converter, UUIDConverter) else "nothing"
+            for name, converter in self.pattern.pattern.converters.items()
+        }
+        return reverse(self.name.split(" ")[0], kwargs=dict(self.pattern.default_args) | arguments)
 
     def address(self, place: Place) -> str:
         """Return its address for a place of the world."""

@@ -46,6 +46,7 @@ class Rule:
     refused: frozenset[str] = NONE
     refused_everywhere: bool = False  # whoever holds the right in no centre is told so before anything is looked up
     scope: Scope = Scope.AT_RECORD
+    made_up: bool = False  # asked about a record that does not exist: nobody is let through
 
 
 def own(get: frozenset[str] = NONE, send: frozenset[str] = NONE) -> Rule:
@@ -71,6 +72,10 @@ LEADS = frozenset({LEAD})
 NOT_SET_UP = Rule()  # a factor one does not have: nobody finds it
 LISTED = own(ANYBODY)  # an empty list to whoever sees no records: checked on its own
 RECORD, RECORD_SEEN = Rule(BEDSIDE, BEDSIDE), Rule(BEDSIDE)
+
+# Its records are not in this world: only that nobody passes with a made-up key, and nobody without a log-in. Who is let
+# through to a real one is in the tests of the page itself.
+MADE_UP = Rule(made_up=True)
 
 RULES: dict[str, Rule] = {
     "home": own(ANYBODY, ANYBODY),
@@ -203,6 +208,25 @@ RULES: dict[str, Rule] = {
     "analytics:audit": own(READERS),
     "analytics:audit_figure": own(READERS),
     "analytics:audit_sessions": own(frozenset({LEAD})),
+    # Quality, queries, table imports, identity, changes.
+    "analytics:quality": own(BEDSIDE),
+    "analytics:quality_figure": own(BEDSIDE),
+    "analytics:quality_list": MADE_UP,
+    "queries:list": own(BEDSIDE),
+    "queries:show": MADE_UP,
+    "queries:choose": MADE_UP,
+    "queries:raise": MADE_UP,
+    "imports:list": own(LEADS),
+    "imports:new": own(LEADS, LEADS),
+    **{
+        f"imports:{part}": MADE_UP
+        for part in ("show", "columns", "questions", "progress", "findings", "load", "cancel", "discard")
+    },
+    "registry:looks": own(LEADS),
+    "registry:duplicates": own(LEADS),
+    "registry:duplicate_pair": MADE_UP,
+    "registry:undo_merge": MADE_UP,
+    "registry:changes": MADE_UP,
     # The API.
     **{f"api:{record}-list": LISTED for record in ("patient", "epochmetric", "recording", "acuteresponse")},
     **{f"api:{record}-detail": RECORD_SEEN for record in ("patient", "epochmetric", "recording", "acuteresponse")},

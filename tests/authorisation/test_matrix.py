@@ -77,6 +77,14 @@ def test_every_route_has_a_rule_and_every_rule_a_route() -> None:
 @pytest.mark.parametrize("route", ROUTES, ids=lambda route: route.name)
 def test_who_is_let_through(world: World, route: Route) -> None:
     rule = RULES[route.name]
+    if rule.made_up:
+        everybody = [*world.here.items(), *world.elsewhere.items()]
+        met = {
+            outcome(visitor.visit(method, route.made_up())) for _, visitor in everybody for method in ("get", "post")
+        }
+        assert met <= {"not found", "refused", "no such method"}
+        assert {outcome(world.anonymous.visit(method, route.made_up())) for method in ("get", "post")} == {"log in"}
+        return
     wrong = []
     places = world.places if route.is_about_a_session else {"either": world.places["unsigned"]}
     for method, allowed in (("get", rule.get), (route.sends, rule.send)):
