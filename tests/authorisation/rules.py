@@ -224,7 +224,7 @@ RULES: dict[str, Rule] = {
     },
     "registry:looks": own(LEADS),
     "registry:duplicates": own(LEADS),
-    "registry:duplicate_pair": MADE_UP,
+    "registry:merge": MADE_UP,
     "registry:undo_merge": MADE_UP,
     "registry:changes": MADE_UP,
     # The API.
