@@ -41,8 +41,8 @@ def test_log_in_leads_to_the_sessions_and_log_out_is_a_post(client, centre):
 @pytest.mark.parametrize(
     ("role", "seen"),
     [
-        (Role.LAB_STAFF, {"Sessions", "Patients"}),
-        (Role.CLINICAL_LEAD, {"Sessions", "Patients", "Audit"}),
+        (Role.LAB_STAFF, {"Sessions", "Patients", "Quality"}),
+        (Role.CLINICAL_LEAD, {"Sessions", "Patients", "Quality", "Audit"}),
         (Role.ADMINISTRATOR, {"Centres"}),
     ],
 )
