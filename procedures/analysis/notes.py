@@ -24,7 +24,10 @@ def reader_notes(opened: Opened) -> list[QualityNote]:
     ]
     if unused:
         names = ", ".join(f"'{label}'" for label in unused[:30])
-        text = f"Not recognised and not used: {names}; a role can be given by hand (--map ROLE=LABEL)."
+        text = (
+            f"Not recognised and not used: {names}; a role can be given by hand "
+            "(under Channels on the page, with --map on the command line)."
+        )
         notes.append(QualityNote("not_recognised", text, severity="info"))
     if opened.marks_ignored:
         count = len(recording.annotations)

@@ -113,7 +113,8 @@ def assign_roles(channels: Sequence[ChannelInfo | Channel], mapping: Mapping[str
         if len(found) > 1:
             names = " and ".join(f"'{channels[i].label}'" for i in found)
             raise RecordingError(
-                f"The channels {names} could both be {role}; say which it is (on the command line --map {role}=LABEL)."
+                f"The channels {names} could both be {role}; say which it is "
+                f"(under Channels on the page, with --map {role}=LABEL on the command line)."
             )
         roles[found[0]] = role
     return _with_units(channels, roles)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
@@ -10,10 +11,12 @@ import numpy as np
 from django.http import JsonResponse
 from django.utils.html import escape
 from django.views.decorators.http import require_safe
+from numpy.typing import NDArray
 
 from procedures.figures.style import INK
 from procedures.models import Epoch, Recording
 from procedures.recordings import Channel, RecordingError, decimate, open_recording
+from procedures.recordings.reading import Recording as Opened
 from procedures.selectors.beats import LONGEST_VIEW_S, SeenBeat, beats_between
 from procedures.views.recordings import recording_for
 from registry.errors import RuleBroken
@@ -27,6 +30,21 @@ BEAT_STRIP = 0.11
 _BASELINE_FILL, _SITE_FILL = "rgba(140,140,140,0.16)", "rgba(0,114,178,0.20)"
 
 
+#: Longest stretch of the file decoded at a time, s.
+MOST_READ_S = 300.0
+
+
+@dataclass(frozen=True)
+class Envelope:
+    """A signal as drawn: the lowest and highest value of each stretch; ``thinned``: of many samples."""
+
+    unit: str
+    times: NDArray[np.float64]
+    lows: NDArray[np.float64]
+    highs: NDArray[np.float64]
+    thinned: bool
+
+
 @require_safe
 def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
     """Return pressure, volume and one ECG lead between two times as a figure."""
@@ -38,12 +56,12 @@ def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
     if end_s <= start_s:
         raise RuleBroken("The end must be after the start.")
     try:
-        panels = _panels(found, start_s, end_s)
+        panels = _panels(found, start_s, end_s, points)
     except RecordingError as error:
         return JsonResponse({"data": [], "message": str(error)})
     if not panels:
         return JsonResponse({"data": [], "message": "No channel of this recording is known. Say which is which."})
-    data = [_trace(index, name, channel, start_s, points) for index, (name, channel) in enumerate(panels)]
+    data = [_trace(index, name, envelope) for index, (name, envelope) in enumerate(panels)]
     epochs = found.epochs.select_related("site").filter(recording_start_s__lt=end_s, recording_end_s__gt=start_s)
     beats = beats_between(found, start_s, end_s) if end_s - start_s <= LONGEST_VIEW_S else []
     layout = _layout(panels, start_s, end_s, strip=bool(beats)) | _overlay(list(epochs), start_s, end_s)
@@ -69,7 +87,7 @@ def asked_number(given: Mapping[str, str], name: str, default: float, low: float
     return min(max(value, low), high)
 
 
-def _panels(recording: Recording, start_s: float, end_s: float) -> list[tuple[str, Channel]]:
+def _panels(recording: Recording, start_s: float, end_s: float, points: int) -> list[tuple[str, Envelope]]:
     """Return what is drawn, from top to bottom: pressure, total or summed volume, one ECG lead."""
     by_role = {channel["role"]: channel["label"] for channel in recording.channels if channel.get("role")}
     segments = [label for role, label in sorted(by_role.items()) if role.startswith("V_") and role != "V_LV"]
@@ -85,8 +103,27 @@ def _panels(recording: Recording, start_s: float, end_s: float) -> list[tuple[st
     wanted = [label for _, labels in choices for label in labels]
     if not wanted:
         return []
-    read = {channel.label: channel for channel in open_recording(recording.file.path).read(start_s, end_s, wanted)}
-    return [(name, _sum([read[label] for label in labels])) for name, labels in choices if labels]
+    opened = open_recording(recording.file.path)
+    return [(name, _envelope(opened, labels, start_s, end_s, points)) for name, labels in choices if labels]
+
+
+def _envelope(opened: Opened, labels: list[str], start_s: float, end_s: float, points: int) -> Envelope:
+    """Return the lowest and highest value of each stretch, reading no more than some minutes of the file at a time."""
+    # Two drawn points, the lowest and the highest, stand for each stretch.
+    stretches = max(1, points // 2)
+    span = (end_s - start_s) / stretches
+    together = stretches if end_s - start_s <= MOST_READ_S else max(1, int(MOST_READ_S / span))
+    times, lows, highs = [], [], []
+    for first in range(0, stretches, together):
+        count = min(together, stretches - first)
+        begin = start_s + first * span
+        channel = _sum(list(opened.read(begin, begin + count * span, labels)))
+        found = decimate(channel.samples, channel.sample_rate_hz, 0.0, count * span, count)
+        times.append(found[0] + begin)
+        lows.append(found[1])
+        highs.append(found[2])
+    drawn = np.concatenate(times), np.concatenate(lows), np.concatenate(highs)
+    return Envelope(channel.unit, *drawn, thinned=(end_s - start_s) * channel.sample_rate_hz > stretches)
 
 
 def _sum(channels: list[Channel]) -> Channel:
@@ -98,29 +135,25 @@ def _sum(channels: list[Channel]) -> Channel:
     return Channel(label, first.unit, first.sample_rate_hz, np.sum(alike, axis=0))
 
 
-def _trace(index: int, name: str, channel: Channel, start_s: float, points: int) -> dict[str, Any]:
-    rate = channel.sample_rate_hz
-    # Two drawn points, the lowest and the highest, stand for each stretch.
-    times, lows, highs = decimate(channel.samples, rate, 0.0, channel.samples.size / rate, max(1, points // 2))
-    if channel.samples.size <= points // 2:
-        xs, ys = times, lows
-    else:
-        xs, ys = np.repeat(times, 2), np.column_stack((lows, highs)).ravel()
+def _trace(index: int, name: str, envelope: Envelope) -> dict[str, Any]:
+    xs, ys = envelope.times, envelope.lows
+    if envelope.thinned:
+        xs, ys = np.repeat(xs, 2), np.column_stack((envelope.lows, envelope.highs)).ravel()
     axis = str(index + 1) if index else ""
     return {
         "type": "scatter",
         "mode": "lines",
         "name": name,
-        "x": np.round(xs + start_s, 4).tolist(),
+        "x": np.round(xs, 4).tolist(),
         "y": [value if np.isfinite(value) else None for value in np.round(ys, 4).tolist()],
         "xaxis": "x",
         "yaxis": f"y{axis}",
         "line": {"color": "#50545a", "width": 1},
-        "hovertemplate": "%{x:.2f} s: %{y:.1f} " + channel.unit + "<extra>" + name + "</extra>",
+        "hovertemplate": "%{x:.2f} s: %{y:.1f} " + envelope.unit + "<extra>" + name + "</extra>",
     }
 
 
-def _layout(panels: list[tuple[str, Channel]], start_s: float, end_s: float, *, strip: bool) -> dict[str, Any]:
+def _layout(panels: list[tuple[str, Envelope]], start_s: float, end_s: float, *, strip: bool) -> dict[str, Any]:
     """Return the axes: one panel a signal, and below them the strip of the beats where there is one."""
     count, floor = len(panels), BEAT_STRIP if strip else 0.0
     lowest = count + 1 if strip else count
@@ -132,9 +165,9 @@ def _layout(panels: list[tuple[str, Channel]], start_s: float, end_s: float, *, 
             "anchor": f"y{lowest}" if lowest > 1 else "y",
         },
     }
-    for index, (name, channel) in enumerate(panels):
+    for index, (name, envelope) in enumerate(panels):
         top = 1 - index * (1 - floor) / count
-        unit = f" ({channel.unit})" if channel.unit else ""
+        unit = f" ({envelope.unit})" if envelope.unit else ""
         layout[f"yaxis{index + 1 if index else ''}"] = {
             "title": {"text": f"{name}{unit}", "font": {"size": 13}},
             "domain": [max(0.0, top - (1 - floor) / count + 0.04), top],
