@@ -49,13 +49,17 @@ function card(store, problem) {
   const messages = Object.entries(problem.fields).flatMap(([name, list]) => list.map((text) => [name, text]));
   if (messages.length) {
     const list = element("ul");
-    for (const [name, text] of messages) list.append(element("li", name ? `${label(store, name)}: ${text}` : text));
+    for (const [name, text] of messages) {
+      const named = !name || text.startsWith(label(store, name).split(" [")[0]);
+      list.append(element("li", named ? text : `${label(store, name)}: ${text}`));
+    }
     box.append(list);
   }
   if (problem.differing.length) {
     const table = element("table");
     const head = table.createTHead().insertRow();
-    for (const title of ["", "Entered here", "On the server"]) head.append(element("th", title, { scope: "col" }));
+    head.append(element("td"));
+    for (const title of ["Entered here", "On the server"]) head.append(element("th", title, { scope: "col" }));
     for (const { name, mine, theirs } of problem.differing) {
       const row = table.insertRow();
       row.append(element("th", label(store, name), { scope: "row" }));
