@@ -7,7 +7,7 @@ from typing import Any
 
 from analytics.selectors.quality import FieldQuality
 
-MOST = 40
+MOST = 25
 
 
 def completeness_figure(fields: Sequence[FieldQuality]) -> dict[str, Any]:

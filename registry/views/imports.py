@@ -33,10 +33,12 @@ _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 @require_GET
 def table_imports(request: MemberRequest) -> HttpResponse:
     """List the imports, latest first."""
-    require_somewhere(request.user, Right.IMPORT_TABLES)
+    centres = require_somewhere(request.user, Right.IMPORT_TABLES)
     page = Paginator(imports_for(request.user), PAGE_SIZE).get_page(request.GET.get("page"))
     rows = [(run, KINDS[run.kind].label if run.kind in KINDS else run.kind) for run in page]
-    return render(request, "registry/imports/list.html", {"page": page, "rows": rows})
+    return render(
+        request, "registry/imports/list.html", {"page": page, "rows": rows, "several_centres": len(centres) > 1}
+    )
 
 
 @require_http_methods(["GET", "POST"])
