@@ -99,7 +99,7 @@ function lock(tell) {
     element("div", { class: "field" }, element("label", { for: "lock-password" }, "Your password"), problem, password),
     element("p", { class: "actions" },
       element("button", { class: "primary bedside" }, "Unlock"),
-      element("a", { class: "button bedside", href: `${address}?next=${encodeURIComponent(location.pathname + location.search)}` }, "Another way"),
+      element("a", { class: "button bedside", href: `${address}?next=${encodeURIComponent(location.pathname + location.search)}` }, "Another way or person"),
     ),
   );
   form.addEventListener("submit", (event) => {
