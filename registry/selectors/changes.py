@@ -19,6 +19,7 @@ from registry.models import Change, User
 
 # A text longer than this is cut on the page; the trail holds all of it.
 LONGEST = 600
+_EMPTY: tuple[Any, ...] = (None, "", [], {})
 # Kinds whose trail is not for everybody who sees sessions.
 _RIGHTS = {
     "registry.patientidentity": Right.SEE_IDENTITY,
@@ -95,7 +96,7 @@ def _names(fields: dict[str, models.Field[Any, Any] | None], values: Iterable[di
 
 
 def _shown(field: models.Field[Any, Any] | None, value: Any, called: dict[str, str]) -> str:
-    if value is None or value == "":
+    if value in _EMPTY:
         return "nothing"
     if isinstance(value, bool):
         return "yes" if value else "no"
@@ -137,8 +138,7 @@ def rows(changes: Iterable[Change], record_type: str) -> list[ChangeRow]:
             )
             for name in sorted({*old, *new})
             # A new record tells what it holds, not everything it does not.
-            if name != "id"
-            and not (change.action != "changed" and old.get(name) in (None, "") and new.get(name) in (None, ""))
+            if name != "id" and not (change.action != "changed" and old.get(name) in _EMPTY and new.get(name) in _EMPTY)
         ]
         shown.append(ChangeRow(change, told))
     return shown
