@@ -17,7 +17,11 @@ _SHARED = (
     *("tributary/theme.js", "tributary/page.js", "tributary/mark.svg", "tributary/tokens.css", "tributary/base.css"),
     *("tributary/forms.css", "tributary/tables.css", "tributary/components.css", "registry/lock.js"),
 )
-_NOT_IMPORTED = ("/page.js", "/logged_in.js")
+# Fetched by the page itself once the log stands, or by another page.
+_LATER = (
+    *("/page.js", "/logged_in.js", "/sitepad.js", "/polar.js", "/sitedetails.js", "/veinkey.js", "/stepdown.js"),
+    *("/correct.js", "/difficulty.js", "/decision.js", "/ending.js", "/check.js"),
+)
 
 
 def names() -> list[str]:
@@ -30,7 +34,7 @@ def names() -> list[str]:
 def modules() -> list[str]:
     """Return the addresses that the page's first module leads to, to be fetched at once rather than one by one."""
     own = (name for name in names() if name.startswith("procedures/bedside/") and name.endswith(".js"))
-    return [settings.STATIC_URL + name for name in own if not name.endswith(_NOT_IMPORTED)]
+    return [settings.STATIC_URL + name for name in own if not name.endswith(_LATER)]
 
 
 @lru_cache(maxsize=1)

@@ -134,6 +134,7 @@ def main() -> None:
                 context.add_cookies([cookie | {"url": address.partition("/sessions/")[0]}])
                 return context
 
+            print(f"load of this machine's {os.cpu_count()} processors: {os.getloadavg()[0]:.1f}")
             for delay_ms in (0, 40, 150):
                 waits = []
                 for _ in range(OPENINGS):

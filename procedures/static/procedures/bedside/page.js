@@ -1,22 +1,27 @@
 // Puts the page together: one place of the page at a time, by the address after the hash.
 import { showAttention } from "./attention.js";
-import { check } from "./check.js";
-import { correct } from "./correct.js";
-import { decision } from "./decision.js";
-import { difficulty } from "./difficulty.js";
 import { h } from "./dom.js";
-import { ended, total } from "./ending.js";
 import { home } from "./home.js";
 import { showHead } from "./head.js";
 import { installWorker } from "./install.js";
 import { showLine } from "./line.js";
 import { listenForScans, scan } from "./scanner.js";
-import { measure, site } from "./sitepad.js";
-import { stepDown } from "./stepdown.js";
 import { openStore } from "./store.js";
 import { stayAwake } from "./wake.js";
 
-const PLACES = { "": home, site, measure, test: stepDown, entry: correct, difficulty, scan, decision, ended, total, check };
+// The log comes first; the other places are fetched as soon as it stands, so that a bad line delays no event.
+const PLACES = {
+  site: () => import("./sitepad.js").then((module) => module.site),
+  measure: () => import("./sitepad.js").then((module) => module.measure),
+  test: () => import("./stepdown.js").then((module) => module.stepDown),
+  entry: () => import("./correct.js").then((module) => module.correct),
+  difficulty: () => import("./difficulty.js").then((module) => module.difficulty),
+  scan: () => Promise.resolve(scan),
+  decision: () => import("./decision.js").then((module) => module.decision),
+  ended: () => import("./ending.js").then((module) => module.ended),
+  total: () => import("./ending.js").then((module) => module.total),
+  check: () => import("./check.js").then((module) => module.check),
+};
 const session = /^\/sessions\/([0-9a-f-]{36})\/bedside\/$/.exec(location.pathname)?.[1];
 const main = document.getElementById("main");
 
@@ -54,11 +59,16 @@ class Page {
     }
   }
 
-  show() {
-    const [name, ...rest] = location.hash.slice(1).split("/").map(decodeURIComponent);
+  async show() {
+    const { hash } = location;
+    const [name, ...rest] = hash.slice(1).split("/").map(decodeURIComponent);
+    const known = Object.hasOwn(PLACES, name);
+    const place = known ? await PLACES[name]() : home;
+    // Somebody has gone on while it was fetched.
+    if (hash !== location.hash) return;
     this.shown?.leave?.();
-    this.shown = (PLACES[name] ?? home)(this, ...rest);
-    document.body.dataset.place = name in PLACES ? name || "home" : "home";
+    this.shown = place(this, ...rest);
+    document.body.dataset.place = known ? name : "home";
     main.replaceChildren(this.shown.element);
     scrollTo(0, 0);
     // The focus follows to what is new, for the keyboard and the screen reader; the first page keeps the browser's own.
@@ -67,9 +77,14 @@ class Page {
   }
 
   changed() {
-    if (!this.shown && this.store.state) this.show();
-    else this.shown?.update?.();
+    if (this.shown) this.shown.update?.();
+    else if (this.store.state && !this.opening) this.opening = this.show().then(fetchTheOthers);
   }
+}
+
+function fetchTheOthers() {
+  const idle = globalThis.requestIdleCallback ?? setTimeout;
+  idle(() => Object.values(PLACES).forEach((place) => place().catch(() => {})));
 }
 
 installWorker();
