@@ -25,6 +25,8 @@ from procedures.services.recordings import mark_epoch, store_recording
 from procedures.services.sessions import log
 from procedures.services.thresholds import put_threshold_test
 from registry.models import Member, Role
+from registry.services.imports import begin_import
+from registry.services.queries import raise_query
 from tests import factories as make
 from tests.ecgs import stored_ecg
 from tests.signals import Uploaded, conductance_csv, pressure_volume_csv
@@ -99,16 +101,25 @@ def make_world() -> World:
     patient = make.make_patient(centre, by=lead)
     session = make.make_session(patient, by=lead)
     values = {"patient_key": patient.pk, "patients/key": patient.pk, "session": session.pk, "code": centre.code}
-    values |= _of_patient(patient) | _of_session(session, lead)
-    values["device"] = values["devices/key"]
+    values |= _of_patient(patient, lead) | _of_session(session, lead)
+    values["device"] = make.make_device(patient, implanted_on="2019-01-01").pk
     values["members/key"] = Member.objects.get(user=lead).pk
     values |= {"indicator": "complication", "name": "sites", "pk": 1, "uidb64": "x", "token": "x"}
     return World(values, {"nobody": Client()} | {str(role): _logged_in(user) for role, user in people.items()})
 
 
-def _of_patient(patient: Any) -> dict[str, Any]:
+def _of_patient(patient: Any, lead: Any) -> dict[str, Any]:
+    assessment = make.make_assessment(patient)
+    asked = {"record_type": "registry.assessment", "record": assessment, "field": "lvef_percent"}
+    table = b"Hospital number,Family name,Given name,Birth date,Sex\nH-1,One,Ann,1950-01-02,female\n"
+    upload = {"kind": "patients", "upload": Uploaded(table), "original_name": "patients.csv"}
     return {
-        "assessments/key": make.make_assessment(patient).pk,
+        "record_type": "registry.assessment",
+        "record_key": assessment.pk,
+        "queries/key": raise_query(by=lead, text="From which echo?", **asked).pk,
+        "imports/key": begin_import(by=lead, centre=patient.centre, **upload).pk,
+        "item": "unusual-assessment",
+        "assessments/key": assessment.pk,
         "adverse-events/key": make.make_adverse_event(patient).pk,
         "consents/key": make.make_consent(patient).pk,
         "devices/key": make.make_device(patient).pk,
