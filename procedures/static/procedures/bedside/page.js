@@ -63,7 +63,13 @@ class Page {
     const { hash } = location;
     const [name, ...rest] = hash.slice(1).split("/").map(decodeURIComponent);
     const known = Object.hasOwn(PLACES, name);
-    const place = known ? await PLACES[name]() : home;
+    let place = home;
+    try {
+      if (known) place = await PLACES[name]();
+    } catch {
+      this.tell("This part of the page is not on the tablet yet. It comes with the line.");
+      return this.go();
+    }
     // Somebody has gone on while it was fetched.
     if (hash !== location.hash) return;
     this.shown?.leave?.();

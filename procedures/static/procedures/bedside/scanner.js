@@ -2,7 +2,7 @@
 // it is and read by the server, online or later.
 import { button, h, say } from "./dom.js";
 
-const FASTER_THAN_MS = 50;
+const FASTER_THAN_MS = 100;
 const SHORTEST = 6;
 
 let waiting = "";
