@@ -20,6 +20,7 @@ FOUND = MODELS | {"SessionComparison"}
 BY_KEY = {
     "comparison_state": "takes the key of a session its view has just found for the person",
     "with_consent": "narrows the patients it is given",
+    "items": "describes lists; each takes the centre when it is read",
     "cursor_of": "takes the centre of a session its view has just found; answers a number",
     "people_of": "names the patients of visits found for the viewer",
     "changed_since": "takes the centre of a session its view has just found",
@@ -54,11 +55,16 @@ def parameters(node: ast.FunctionDef) -> set[str]:
     return set().union(*(words_in(argument.annotation) for argument in arguments))
 
 
-@pytest.mark.parametrize(("name", "node"), list(functions("selectors")), ids=lambda value: str(value)[:70])
-def test_selector_that_queries_takes_the_viewer_or_a_record_found_for_one(name: str, node: ast.FunctionDef) -> None:
-    if node.name.startswith("_") or node.name in BY_KEY or not queried(node) & MODELS:
-        return
-    assert parameters(node) & FOUND, f"{name} reads {queried(node)} for nobody in particular"
+def test_selectors_that_query_take_the_viewer_or_a_record_found_for_one() -> None:
+    wrong = {
+        name: models
+        for name, node in functions("selectors")
+        if not node.name.startswith("_")
+        and node.name not in BY_KEY
+        and (models := queried(node) & MODELS)
+        and not parameters(node) & FOUND
+    }
+    assert wrong == {}
 
 
 # A query in a page or the API names a record found for its viewer: a session, its centres, or a prefetch of one.
