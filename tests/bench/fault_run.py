@@ -20,6 +20,7 @@ import django
 
 django.setup()
 
+from django.db import connections  # noqa: E402
 from django.test.utils import setup_databases, setup_test_environment, teardown_databases  # noqa: E402
 from playwright.sync_api import sync_playwright  # noqa: E402
 
@@ -36,7 +37,9 @@ def main() -> int:
     try:
         with tempfile.TemporaryDirectory(ignore_cleanup_errors=True) as folder, sync_playwright() as playwright:
             result = fault_run(plan, playwright.chromium, shutil.which("chromium") or "chromium", Path(folder))
-        print(report(result))
+            print(report(result))
+            # Inside the browser's event loop Django keeps connections of its own.
+            connections.close_all()
     finally:
         teardown_databases(old, verbosity=0)
     return 1 if failures(result) else 0
