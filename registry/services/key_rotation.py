@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from allauth.mfa.models import Authenticator
 from cryptography.fernet import Fernet, InvalidToken
 from django.apps import apps
 from django.conf import settings
@@ -47,7 +48,33 @@ def rotate(*, batch: int) -> Rotated:
             last = None
             while (last := _rotate_batch(model, fields, last, batch, done)) is not None:
                 pass
+    _rotate_second_factors(done)
     return done
+
+
+# Where the log-in library keeps a secret inside its JSON; passkeys hold public keys only and are not encrypted.
+_SECRETS = {Authenticator.Type.TOTP: "secret", Authenticator.Type.RECOVERY_CODES: "seed"}
+
+
+@transaction.atomic
+def _rotate_second_factors(done: Rotated) -> None:
+    """Make the secrets of authenticator apps and recovery codes anew; there are two a person at most."""
+    newest = Fernet(settings.IDENTITY_KEYS[0])
+    for factor in Authenticator.objects.select_for_update().filter(type__in=_SECRETS):
+        name = _SECRETS[Authenticator.Type(factor.type)]
+        stored = factor.data[name]
+        if _made_with(newest, stored):
+            done.current += 1
+            continue
+        try:
+            factor.data[name] = cipher().rotate(stored.encode()).decode()
+        except InvalidToken:
+            raise RuleBroken(
+                f"The second factor {factor.pk} cannot be read with the keys in TRIBUTARY_IDENTITY_KEYS; "
+                "add the key it was made with and start again."
+            ) from None
+        factor.save(update_fields=["data"])
+        done.renewed += 1
 
 
 @transaction.atomic

@@ -1,10 +1,15 @@
 """Identity keys are rotated: afterwards the old key can be thrown away."""
 
 import pytest
-from cryptography.fernet import Fernet
+from allauth.mfa.models import Authenticator
+from allauth.mfa.recovery_codes.internal.auth import RecoveryCodes
+from allauth.mfa.totp.internal.auth import TOTP, generate_totp_secret
+from allauth.mfa.utils import decrypt
+from cryptography.fernet import Fernet, InvalidToken
 from django.core.exceptions import ImproperlyConfigured
 from django.core.management import CommandError, call_command
 
+from registry.errors import RuleBroken
 from registry.models import Change, Device, PatientIdentity
 from registry.models.encrypted import digest, digests
 from registry.selectors.patients import search_patients
@@ -97,3 +102,35 @@ def test_new_rows_are_made_with_the_newest_key(settings):
 
     assert PatientIdentity.objects.get().local_identifier == "MRN-77"
     assert PatientIdentity.objects.get().local_identifier_digest == digest("MRN-77") == digests("MRN-77")[0]
+
+
+def test_second_factors_are_made_anew_too(patients, settings):
+    user = make.writer_of(patients[0].centre)
+    secret = generate_totp_secret()
+    totp, codes = TOTP.activate(user, secret).instance, RecoveryCodes.activate(user)
+    before = codes.get_unused_codes()
+    old = settings.IDENTITY_KEYS[0]
+    settings.IDENTITY_KEYS = [new_key(), old]
+
+    key_rotation.rotate(batch=100)
+
+    settings.IDENTITY_KEYS = settings.IDENTITY_KEYS[:1]
+    totp.refresh_from_db()
+    codes.instance.refresh_from_db()
+    assert decrypt(totp.data["secret"]) == secret
+    assert RecoveryCodes(codes.instance).get_unused_codes() == before
+    settings.IDENTITY_KEYS = [old]
+    with pytest.raises(InvalidToken):
+        decrypt(totp.data["secret"])
+
+
+def test_a_second_factor_of_an_unknown_key_is_named(patients, settings):
+    TOTP.activate(make.writer_of(patients[0].centre), generate_totp_secret())
+    settings.IDENTITY_KEYS = [new_key(), *settings.IDENTITY_KEYS]
+    key_rotation.rotate(batch=100)
+    factor = Authenticator.objects.get()
+    factor.data["secret"] = Fernet(new_key()).encrypt(b"lost").decode()
+    factor.save()
+
+    with pytest.raises(RuleBroken, match=rf"second factor {factor.pk} cannot be read"):
+        key_rotation.rotate(batch=100)
