@@ -12,9 +12,8 @@ log = logging.getLogger("tributary.access")
 def refused(request: HttpRequest, status: int) -> None:
     """Note that somebody asked for what is not theirs: who, what route, and what was answered; no names, no data."""
     route = request.resolver_match.view_name if request.resolver_match else "nowhere"
-    log.warning(
-        "%s %s refused with %s: account %s, from %s", request.method, route, status, request.user.pk, origin(request)
-    )
+    account = getattr(request.user, "pk", None)
+    log.warning("%s %s refused with %s: account %s, from %s", request.method, route, status, account, origin(request))
 
 
 def origin(request: HttpRequest | None) -> str:

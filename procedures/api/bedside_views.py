@@ -217,7 +217,7 @@ class EntriesView(APIView):
 
     def _problem(self, kind: Any, session: Session, entry: dict[str, Any], error: Exception) -> dict[str, Any]:
         """Say the problem as the API says it everywhere; a conflict shows what is stored."""
-        response = cast(Any, api_settings.EXCEPTION_HANDLER)(error, {"view": self})
+        response = cast(Any, api_settings.EXCEPTION_HANDLER)(error, {"view": self, "request": self.request})
         if response is None:
             raise error
         data = {name: response.data[name] for name in ("code", "message", "fields")}

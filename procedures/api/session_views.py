@@ -16,6 +16,7 @@ from procedures.services.decisions import record_decision
 from procedures.services.difficulties import note_difficulty
 from procedures.services.scanning import put_scanned_part
 from procedures.services.sessions import describe_session, log, open_session, sign_session
+from registry.access import Right, require
 from registry.api.schema import problems
 from registry.api.views import RecordViewSet, WritableRecordViewSet
 from registry.models import User
@@ -55,6 +56,7 @@ class SessionViewSet(WritableRecordViewSet):
         either the answer is 403 with the code ``confirmation_needed``.
         """
         session = self.get_object()
+        require(cast(User, request.user), session.centre_id, Right.SIGN)
         sent = writing.SignatureSerializer(data=request.data)
         sent.is_valid(raise_exception=True)
         require_confirmed(request._request, sent.validated_data["password"])

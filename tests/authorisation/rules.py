@@ -121,6 +121,8 @@ RULES: dict[str, Rule] = {
     "procedures:log_entry": SESSION_FORM,
     "procedures:new_site": SESSION_FORM,
     "procedures:site": SESSION_FORM,
+    "procedures:electrodes": SESSION,
+    "procedures:electrode_table": SESSION_FORM,
     "procedures:new_measurement": SESSION_FORM,
     "procedures:measurement": SESSION_FORM,
     "procedures:new_epoch": SESSION_FORM,
@@ -254,6 +256,7 @@ RULES: dict[str, Rule] = {
     "api:bedside_token": open_to_all(),
     "api:bedside_entries": own(send=ANYBODY),  # each entry is judged on its own: tests/procedures/bedside
     "api:bedside_session": RECORD_SEEN,
+    "api:site-electrodes": RECORD_SEEN,
 }
 
 # For each record that can be written, a change of one field that is accepted as long as the session is not signed.
