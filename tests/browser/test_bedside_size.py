@@ -33,7 +33,7 @@ def test_first_opening_with_an_empty_cache_is_small(page: Page, log_in, session:
     page.on("response", lambda answer: answers.append(answer))
     log_in(make.make_user(Role.PHYSICIAN, session.centre))
     Hand(page).open(session)
-    wait_until(page, "navigator.serviceWorker.controller || performance.now() > 3000")
+    wait_until(page, "!!navigator.serviceWorker.controller || performance.now() > 3000")
     sizes = {}
     for answer in answers:
         if answer.request.service_worker or answer.status == 304:
