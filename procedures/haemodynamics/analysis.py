@@ -18,7 +18,7 @@ from .results import Analysis, BeatTable
 from .settings import Settings
 from .signals import EpochWindow, SignalSource
 
-ALGORITHM_VERSION = "1.1.0"
+ALGORITHM_VERSION = "1.1.1"
 MEASURING_SHARE = 0.75
 
 

@@ -41,7 +41,7 @@ from .signals import FloatArray
 from .windows import IntArray, argmax, blocks, centre_of_parabola, gather, interpolate, vertex
 
 EXTREME_HALF_S = 0.015
-SLOPE_HALF_S = 0.008
+SLOPE_HALF_S = 0.012
 NEIGHBOURS = 25
 SLOPE_NOISE_SHARE = 0.005
 START_MS = 41.0
@@ -83,7 +83,7 @@ def slope_extreme(traces: PressureTraces, at: IntArray, sign: int, sample_rate_h
     """dP/dt at an extreme located under the smoothed derivative.
 
     Largest sample within 40 ms when the derivative is clean. When its noise exceeds 0.5 % of the value, the centre of a
-    parabola over ±8 ms at a place that the noise of the slope has no part in choosing: the largest of many noisy
+    parabola over ±12 ms at a place that the noise of the slope has no part in choosing: the largest of many noisy
     samples, and even a value read where a smoothed slope is largest, would be too large on average.
     """
     half = round(0.04 * sample_rate_hz)
