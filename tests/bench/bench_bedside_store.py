@@ -30,7 +30,8 @@ from procedures.bedside_shell import names  # noqa: E402
 from procedures.services.sessions import log  # noqa: E402
 from registry.models import Role  # noqa: E402
 from tests import factories as make  # noqa: E402
-from tests.fault_run import Server, Tablet  # noqa: E402
+from tests.fault_run.server import Server  # noqa: E402
+from tests.fault_run.tablet import Tablet  # noqa: E402
 from tests.ops.processes import wait_for  # noqa: E402
 
 PUT = """

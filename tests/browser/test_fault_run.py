@@ -8,7 +8,8 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from tests.fault_run import Plan, failures, fault_run, report
+from tests.fault_run.course import Plan, fault_run
+from tests.fault_run.verdict import failures, report
 
 pytestmark = [pytest.mark.slow, pytest.mark.django_db(transaction=True), pytest.mark.xdist_group("processes")]
 
