@@ -39,7 +39,7 @@ def test_compose_and_these_tests_use_the_same_postgresql(on_postgresql: bool) ->
     image = yaml.safe_load((ROOT / "docker-compose.yml").read_text())["services"]["database"]["image"]
     major = int(image.split(":")[1].split("-")[0].split(".")[0])
     if on_postgresql:
-        assert connection.pg_version // 10000 == major  # type: ignore[attr-defined]
+        assert connection.pg_version // 10000 == major  # type: ignore[attr-defined] # of this kind of database
     assert major >= 15, "older ones lack what the constraints use"
 
 

@@ -46,7 +46,7 @@ class Kind:
     def records(self, session: Session) -> QuerySet[Any]:
         """Return the records of a session."""
         of_session = self.view.filters.get("session", "pk")
-        return self.view.queryset.filter(**{of_session: session.pk})  # type: ignore[union-attr]
+        return self.view.queryset.filter(**{of_session: session.pk})  # type: ignore[union-attr] # every record view has one
 
     def shown(self, record: Any) -> dict[str, Any]:
         """Return a record as the page keeps it."""

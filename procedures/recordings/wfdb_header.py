@@ -72,7 +72,7 @@ def check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
             raise RecordingError("The WFDB header gives a signal with a sampling rate of zero.")
         per_frame += frames
         needed[name] = needed.get(name, float(offset or 0)) + samples * frames * _BYTES[kind]
-        if len(parts) < 3 or float(re.match(r"[\d.]*", parts[2])[0] or 0) == 0:  # type: ignore[index]
+        if len(parts) < 3 or float(re.match(r"[\d.]*", parts[2])[0] or 0) == 0:  # type: ignore[index] # the pattern matches the empty text too
             uncalibrated.append(parts[8] if len(parts) > 8 else name)
     if samples * per_frame > MAX_SAMPLES or sum(sizes[name] for name in needed) > 4 * MAX_SAMPLES:
         raise RecordingError("The WFDB record is too long to be decoded at once; split it.")

@@ -201,7 +201,7 @@ def order_stability(comparison: SessionComparison) -> str:
     if len(rows) < 2 or comparison.metric is None:
         return ""
     sign = int(comparison.metric.direction)
-    raw = sorted(rows, key=lambda row: -sign * row.response.change_percent)  # type: ignore[union-attr]
+    raw = sorted(rows, key=lambda row: -sign * row.response.change_percent)  # type: ignore[union-attr] # rows without a response were left out above
     labels, raw_labels = [row.site.label for row in rows], [row.site.label for row in raw]
     if labels == raw_labels:
         return "The order is the same by the measured change and by the shrunken estimate."

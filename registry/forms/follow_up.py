@@ -27,8 +27,8 @@ class QueueFilter(PageForm):
     def __init__(self, *args: Any, centres: Sequence[Centre], visits: Sequence[str], **options: Any) -> None:
         """Offer the viewer's centres and the visits of their schedules."""
         super().__init__(*args, auto_id="filter_%s", **options)
-        self.fields["visit"].choices = [("", "All"), *((label, label) for label in visits)]  # type: ignore[attr-defined]
-        self.fields["centre"].choices = [("", "All"), *((one.code, one.name) for one in centres)]  # type: ignore[attr-defined]
+        self.fields["visit"].choices = [("", "All"), *((label, label) for label in visits)]  # type: ignore[attr-defined] # a choice field
+        self.fields["centre"].choices = [("", "All"), *((one.code, one.name) for one in centres)]  # type: ignore[attr-defined] # a choice field
         if len(centres) < 2:
             del self.fields["centre"]
 

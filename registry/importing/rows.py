@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -81,7 +81,7 @@ def judge(table: Table, kind: Kind, plan: Plan, readings: dict[str, Reading], bu
         yield judged
 
 
-def _beyond(row: object, width: int) -> list[Fault]:
+def _beyond(row: Sequence[Cell], width: int) -> list[Fault]:
     """Return faults of the row itself, which reading puts behind its last cell."""
-    cells: list[Cell] = list(row[width:])  # type: ignore[index]
+    cells: list[Cell] = list(row[width:])
     return [cell for cell in cells if isinstance(cell, Fault)]

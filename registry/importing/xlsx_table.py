@@ -94,7 +94,7 @@ def _note(look: _Look, text: bytes) -> None:
 
 
 def _opened(content: bytes, package: zipfile.ZipFile, wanted: str) -> Table:
-    from openpyxl import load_workbook  # type: ignore[import-untyped]
+    from openpyxl import load_workbook  # type: ignore[import-untyped] # the library has no types
 
     book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
     visible = [ws for ws in book.worksheets if ws.sheet_state == "visible"]

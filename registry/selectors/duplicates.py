@@ -82,7 +82,7 @@ def _count_records(patients: list[Patient]) -> None:
     )
     counts = {one.pk: (one.sessions_held, one.assessments_made) for one in counted}
     for patient in patients:
-        patient.sessions_held, patient.assessments_made = counts[patient.pk]  # type: ignore[attr-defined]
+        patient.sessions_held, patient.assessments_made = counts[patient.pk]  # type: ignore[attr-defined] # counted for the page only
 
 
 def pair_to_merge(user: User, first: UUID, second: UUID) -> tuple[Patient, Patient]:

@@ -115,7 +115,7 @@ def run(widths=(90, 130, 170, 210)):
         import neurokit2  # noqa: F401
 
         methods |= {
-            f"neurokit2 {kind}": lambda *a, kind=kind: neurokit(*a, method=kind)  # type: ignore[misc]
+            f"neurokit2 {kind}": lambda *a, kind=kind: neurokit(*a, method=kind)  # type: ignore[misc] # the default binds the name of the method
             for kind in ("dwt", "cwt")
         }
     except ImportError:

@@ -51,5 +51,5 @@ def tick(page: Page, group: str, option: str) -> None:
 def press(page: Page, name: str, role: str = "button") -> None:
     """Reach a button or link and press Enter."""
     with page.expect_navigation():
-        reach(page, page.get_by_role(role, name=name, exact=True).first)  # type: ignore[arg-type]
+        reach(page, page.get_by_role(role, name=name, exact=True).first)  # type: ignore[arg-type] # roles come as plain text
         page.keyboard.press("Enter")

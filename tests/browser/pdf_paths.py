@@ -75,7 +75,7 @@ def _lines(content: bytes) -> list[Line]:
         elif token == b"Q" and kept:
             matrix = kept.pop()
         elif token == b"cm":
-            matrix = _times(tuple(numbers[-6:]), matrix)  # type: ignore[arg-type]
+            matrix = _times(tuple(numbers[-6:]), matrix)  # type: ignore[arg-type] # six numbers
         elif len(numbers) < 2:
             pass
         elif token == b"m":

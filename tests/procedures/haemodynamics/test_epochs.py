@@ -196,7 +196,7 @@ def test_settings_go_through_json() -> None:
 )
 def test_impossible_settings_are_refused_by_name(wrong: dict[str, object]) -> None:
     with pytest.raises(ValueError, match=next(iter(wrong))):
-        Settings(**wrong)  # type: ignore[arg-type]
+        Settings(**wrong)  # type: ignore[arg-type] # wrong on purpose
 
 
 def test_r_wave_as_end_diastole_needs_no_upstroke(made: dict[str, Made]) -> None:

@@ -91,4 +91,4 @@ def test_mains_hum_is_noted_and_taken_out(made: dict[str, Made]) -> None:
 )
 def test_signals_that_do_not_fit_are_refused(values: dict[str, object], words: str) -> None:
     with pytest.raises(ValueError, match=words):
-        PressureVolumeSignals(**values)  # type: ignore[arg-type]
+        PressureVolumeSignals(**values)  # type: ignore[arg-type] # wrong on purpose
