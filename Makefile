@@ -27,7 +27,7 @@ $(READY): requirements-dev.lock
 demo: $(READY) ## Load the demo scenario, print the comparison of its sites, then serve it (SERVE=0: do not serve; PORT=8000)
 	@bash config/ops/demo.sh
 
-test: $(READY) ## Run every test, on SQLite and again on PostgreSQL
+test: $(READY) ## Run every test on SQLite, and what touches the database again on PostgreSQL
 	@bash config/ops/provision.sh postgresql redis chromium
 	@bash config/ops/with_services.sh $(MAKE) --keep-going test-sqlite test-postgresql
 
@@ -37,7 +37,7 @@ test-sqlite: $(READY)
 
 test-postgresql: $(READY)
 	@echo "== Tests on PostgreSQL"
-	@DATABASE_URL="$${TRIBUTARY_TEST_POSTGRES:?run 'make test', which starts one}" $(PYTEST) $(ARGS)
+	@DATABASE_URL="$${TRIBUTARY_TEST_POSTGRES:?run 'make test', which starts one}" $(PYTEST) --touching-database $(ARGS)
 
 CHECKS := check-style check-types check-imports check-django check-api check-deploy check-repository
 .PHONY: $(CHECKS)

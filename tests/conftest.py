@@ -11,7 +11,7 @@ from django.core.cache import cache
 from django.db import connections
 from django.db.backends.base.operations import BaseDatabaseOperations
 
-pytest_plugins = ["tests.chromium"]
+pytest_plugins = ["tests.chromium", "tests.database"]
 
 _connect = socket.socket.connect
 

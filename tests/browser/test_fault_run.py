@@ -11,7 +11,12 @@ from playwright.sync_api import Browser
 from tests.fault_run.course import Plan, fault_run
 from tests.fault_run.verdict import failures, report
 
-pytestmark = [pytest.mark.slow, pytest.mark.django_db(transaction=True), pytest.mark.xdist_group("processes")]
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.both_databases,
+    pytest.mark.django_db(transaction=True),
+    pytest.mark.xdist_group("processes"),
+]
 
 
 def test_nothing_is_lost_doubled_or_silently_overwritten(browser: Browser, tmp_path: Path) -> None:
