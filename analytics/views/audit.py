@@ -64,14 +64,12 @@ def audit_sessions(request: MemberRequest, indicator: str) -> HttpResponse:
     if indicator not in BY_KEY or group not in GROUPS:
         raise Http404("There is no such list.")
     found = sessions_behind(BY_KEY[indicator], centre, year, group)
-    asked = {"centre": centre.code, "year": str(year)}
     context = {
         "indicator": BY_KEY[indicator],
         "centre": centre,
         "year": year,
         "groups": [(key, name, key == group) for key, name in GROUPS.items()],
         "page": Paginator(found, PAGE_SIZE).get_page(request.GET.get("page")),
-        "query": urlencode(asked),
-        "page_query": urlencode(asked | {"group": group}) + "&",
+        "query": urlencode({"centre": centre.code, "year": str(year)}),
     }
     return render(request, "analytics/audit_sessions.html", context)

@@ -62,6 +62,5 @@ def quality_list(request: MemberRequest, item: str) -> HttpResponse:
         "page": page,
         "rows": rows,
         "may_raise": allowed(request.user, centre.pk, Right.RAISE_QUERIES),
-        "query": urlencode({"centre": centre.code}) + "&",
     }
     return render(request, "analytics/quality_list.html", context)

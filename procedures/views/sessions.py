@@ -42,13 +42,10 @@ def sessions(request: MemberRequest) -> HttpResponse:
         if wanted["year"]:
             found = found.filter(started_at__year=wanted["year"])
     page = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
-    query = request.GET.copy()
-    query.pop("page", None)
     context = {
         "filter": form,
         "page": page,
         "filtered": filtered,
-        "query": query.urlencode(),
         "many_centres": centres_for(request.user, Right.SEE_SESSIONS).count() > 1,
     }
     return render(request, "procedures/sessions.html", context)

@@ -32,7 +32,6 @@ def duplicates(request: MemberRequest) -> HttpResponse:
         "centre": chosen,
         "suspects": suspected_pairs(request.user, chosen),
         "page": merges,
-        "query": f"centre={chosen.code}&",
     }
     return render(request, "registry/duplicates.html", context)
 

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from urllib.parse import urlencode
-
 from django.contrib import messages
 from django.core.paginator import Paginator
 from django.http import HttpResponse
@@ -43,13 +41,11 @@ def queue(request: MemberRequest) -> HttpResponse:
     page = Paginator(waiting, PAGE_SIZE).get_page(request.GET.get("page"))
     shown = list(page.object_list)
     people = people_of(shown)
-    query = urlencode({name: value for name, value in wanted.items() if value})
     context = {
         "form": form,
         "page": page,
         "rows": [(one, people[one.patient_id]) for one in shown],
         "counts": counts,
-        "query": f"{query}&" if query else "",
         "filtered": any(wanted.values()),
         "several_centres": len(centres) > 1,
         "planned": centres_for(request.user, Right.PLAN_FOLLOW_UP),

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from urllib.parse import urlencode
-
 from django.core.paginator import Paginator
 from django.http import HttpResponse
 from django.shortcuts import render
@@ -32,6 +30,5 @@ def looks(request: MemberRequest) -> HttpResponse:
         "page": page,
         "patient": patient,
         "rows": rows(page.object_list, patient),
-        "query": urlencode({"patient": patient.code}) + "&" if patient else "",
     }
     return render(request, "registry/looks.html", context, status=422 if form.errors else 200)

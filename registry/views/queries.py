@@ -46,7 +46,6 @@ def queries(request: MemberRequest) -> HttpResponse:
         "states": [*QueryState.choices, ("all", "All")],
         "state": state,
         "several_centres": len(centres) > 1,
-        "query": f"state={state}&",
     }
     return render(request, "registry/queries/list.html", context)
 

@@ -2,6 +2,8 @@
 
 import csv
 import datetime as dt
+import re
+from html import unescape
 from io import StringIO
 
 import pytest
@@ -82,6 +84,20 @@ def test_the_table_holds_what_is_needed_to_write_to_the_patients(client, physici
         (patient.code, "S-77", "2024-03-02")
     ]
     assert rows[0]["manufacturer"] == "'=1+1", "a spreadsheet must not run it"
+
+
+def test_the_next_page_is_of_the_same_model(client, physician, centre, monkeypatch):
+    monkeypatch.setattr("registry.views.devices.PAGE_SIZE", 1)
+    carrier(centre, model="Alpha ")
+    meant = sorted(carrier(centre, model="Alpha+ & B").code for _ in range(2))
+
+    first = client.get(RECALL, {"model": "Alpha+ & B"}).content.decode()
+    following = unescape(re.search(r'rel="next" href="([^"]+)"', first)[1])
+    second = client.get(RECALL + following).content.decode()
+
+    assert [code in first for code in meant] == [True, False]
+    assert [code in second for code in meant] == [False, True]
+    assert "Recall list: Alpha+ &amp; B" in second
 
 
 def test_what_ends_the_life_of_a_part(centre):
