@@ -7,7 +7,6 @@ process of its own. Minutes can be given: ``python tests/bench/bench_haemodynami
 """
 
 import json
-import resource
 import subprocess
 import sys
 import time
@@ -19,6 +18,7 @@ from scipy import signal
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse
 from procedures.haemodynamics.rwaves import find_r_waves
+from tests.memory import peak_above
 from tests.procedures.haemodynamics.generator import make, plan
 
 RATE = 1000.0
@@ -69,17 +69,16 @@ def measure(minutes: int) -> dict[str, float]:
     assert signals.ecg_mv is not None
     rows = [signals.pressure_mmhg, *signals.segments_ml, *signals.ecg_mv]
     sos = signal.butter(4, 40, fs=RATE, output="sos")
-    before = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     result = analyse(signals)
-    peak = (resource.getrusage(resource.RUSAGE_SELF).ru_maxrss - before) * 1024
+    peak = peak_above(lambda: analyse(signals))
     size = sum(row.nbytes for row in rows)
     repeats = 3 if minutes <= 10 else 1
     figures = {
         "beats": len(result.beats),
         "used": result.epochs[0].beats_used,
         "analyse_s": timed(lambda: analyse(signals), repeats),
-        "filter_s": timed(lambda: [signal.sosfiltfilt(sos, row) for row in rows], repeats),
-        "memory_ratio": (size + max(peak, 0)) / size,
+        "filter_s": timed(lambda: [signal.sosfiltfilt(sos, row) for row in rows], 3),
+        "memory_ratio": (size + peak) / size,
     }
     if minutes == 10:
         lead = signals.ecg_mv[:1]
