@@ -83,7 +83,7 @@ def main() -> None:
                 sent = values | {
                     "patient": str(patient.pk),
                     "assessed_on": "2024-03-02",
-                    "lvef_percent": 20.0 + turn % 60,
+                    "lvef_percent": 20.0 + turn % 40,
                 }
                 address = f"/api/v1/assessments/{new_key()}"
                 answer = client.put(address, json.dumps(sent), content_type="application/json")
