@@ -17,7 +17,7 @@ manage check_demo
 [ "${SERVE:-1}" = "0" ] && exit 0
 
 echo
-echo "Tributary is at http://127.0.0.1:$port/ (Ctrl-C stops it)."
+echo "Tributary is at http://localhost:$port/ (Ctrl-C stops it)."
 sed -n '/^Log-ins/,$p' "$told"
 rm -f "$told"
 exec .venv/bin/gunicorn config.wsgi --bind "127.0.0.1:$port" --threads 4 --log-level warning --no-control-socket
