@@ -40,6 +40,7 @@ _STATE = (
     "previous_device",
     "ventricular_pacing_percent",
     "av_block",
+    "pacing_need",
     "capture_assured",
     "therapy_optimised",
     *MEDICINES,

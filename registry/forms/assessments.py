@@ -87,6 +87,7 @@ class AssessmentForm(MeasuredForm):
     previous_device = ListField("Device before", PreviousDevice.choices, empty=PreviousDevice.UNKNOWN)
     ventricular_pacing_percent = NumberField("Ventricular pacing, measured or expected", "%", required=False)
     av_block = _asked("av_block")
+    pacing_need = _asked("pacing_need")
     capture_assured = _asked("capture_assured")
 
     groups = (
@@ -116,7 +117,7 @@ class AssessmentForm(MeasuredForm):
         ("Medicines", ("therapy_optimised", *MEDICINES)),
         (
             "Device and pacing",
-            ("previous_device", "ventricular_pacing_percent", "av_block", "capture_assured"),
+            ("previous_device", "ventricular_pacing_percent", "av_block", "pacing_need", "capture_assured"),
         ),
     )
 

@@ -72,7 +72,8 @@ class Assessment(Record):
         "Device before", max_length=10, choices=PreviousDevice, default=PreviousDevice.UNKNOWN
     )
     ventricular_pacing_percent = models.FloatField("Ventricular pacing, measured or expected", null=True, blank=True)
-    av_block = _answer("High-degree AV block or other need of ventricular pacing")
+    av_block = _answer("High-degree AV block")
+    pacing_need = _answer("Need of ventricular pacing for another reason")
     capture_assured = _answer("Atrial fibrillation: a strategy secures biventricular capture")
     therapy_optimised = _answer("Optimal medical therapy for 3 months or longer")
     on_acei_or_arb = _answer("ACE inhibitor or ARB")
@@ -94,9 +95,11 @@ class Assessment(Record):
         as_is("kind nyha_class rhythm qrs_duration_ms qrs_morphology lvef_percent lvedv_ml lvesv_ml"),
         as_is("nt_probnp_pg_per_ml creatinine_umol_per_l systolic_mmhg diastolic_mmhg six_minute_walk_m"),
         as_is("imaging_method bnp_pg_per_ml quality_of_life_instrument quality_of_life_score global_assessment"),
-        as_is("height_cm weight_kg previous_device ventricular_pacing_percent av_block capture_assured"),
-        as_is("therapy_optimised on_acei_or_arb on_arni on_beta_blocker on_mra on_sglt2_inhibitor on_loop_diuretic"),
-        as_is("on_antiarrhythmic on_anticoagulant scar_method scar_burden_percent posterolateral_scar"),
+        as_is("height_cm weight_kg previous_device ventricular_pacing_percent av_block pacing_need"),
+        as_is("capture_assured therapy_optimised on_acei_or_arb on_arni on_beta_blocker on_mra on_sglt2_inhibitor"),
+        as_is(
+            "on_loop_diuretic on_antiarrhythmic on_anticoagulant scar_method scar_burden_percent posterolateral_scar"
+        ),
         shifted("assessed_on"),
         withheld("confirmed_unusual", UPKEEP),
     )

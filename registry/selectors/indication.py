@@ -18,6 +18,7 @@ _FIELDS = {
     "nyha": "nyha_class",
     "therapy_optimised": "therapy_optimised",
     "av_block": "av_block",
+    "pacing_need": "pacing_need",
     "pacing_percent": "ventricular_pacing_percent",
     "capture_assured": "capture_assured",
     "previous_device": "previous_device",
@@ -34,8 +35,17 @@ def findings_before(patient: Patient, assessments: Sequence[Assessment], until: 
         values = [(getattr(one, field), one.assessed_on) for one in before]
         told = [Known(value, day) for value, day in values if value not in (None, "unknown")]
         known[finding] = told[-1] if told else Known()
+    known["pacing_need"] = _pacing_need(known["av_block"], known["pacing_need"])
     known["sex"] = Known() if patient.sex == "unknown" else Known(patient.sex)
     return Findings(**known)
+
+
+def _pacing_need(block: Known, other: Known) -> Known:
+    """Any need of ventricular pacing: yes when one reason is known, no only when both were denied."""
+    for one in (block, other):
+        if one.value:
+            return one
+    return other if block.value is False else Known()
 
 
 def indications(patient: Patient, assessments: Sequence[Assessment], until: date | None) -> list[Indication]:

@@ -2,7 +2,7 @@
 
 ESC 2021: Glikson et al., Eur Heart J 2021;42:3427 (from memory). HRS/APHRS/LAHRS 2023: Chung et al., Heart Rhythm
 2023;20:e17; its rows on non-LBBB, on QRS < 120 ms and on substantial pacing were read in the society's own summary of
-the recommendations, the row on LBBB of 150 ms or more in a secondary text, the rest is from memory.
+the recommendations, the rest is from memory.
 """
 
 import pytest
@@ -23,26 +23,35 @@ def other(qrs, **known):
     return findings(morphology="ivcd", qrs_ms=qrs, **known)
 
 
+def narrow(**known):
+    return findings(morphology="narrow", qrs_ms=100, **known)
+
+
+BLOCK = {"av_block": True, "pacing_need": True}
 # (findings, class by ESC 2021, class by HRS 2023); None: no row is met.
 CASES = [
     (lbbb(150), "I", "1"),
     (lbbb(149), "IIa", "2a"),
     (lbbb(149, sex="female"), "IIa", "1"),
     (lbbb(130), "IIa", "2a"),
-    (lbbb(129, av_block=False), "III", "2a"),
+    (lbbb(129, pacing_need=False), "III", "2a"),
     (lbbb(120, sex="female"), None, "1"),
     (other(150), "IIa", "2a"),
     (other(150, nyha=2), "IIa", "2b"),
     (other(140), "IIb", "2b"),
     (other(140, nyha=2), "IIb", "3: no benefit"),
     (findings(morphology="rbbb", qrs_ms=160), "IIa", "2a"),
-    (findings(morphology="narrow", qrs_ms=100, av_block=False), "III", "3: no benefit"),
-    (findings(morphology="narrow", qrs_ms=100, av_block=True), "I", "3: no benefit"),
-    (lbbb(160, lvef_percent=36, av_block=False), None, None),
+    (findings(morphology="narrow", qrs_ms=100, pacing_need=False), "III", "3: no benefit"),
+    (narrow(**BLOCK, previous_device="none"), "I", None),
+    (narrow(pacing_need=True, av_block=False, previous_device="none"), None, None),
+    (narrow(**BLOCK, previous_device="pacemaker", pacing_percent=95), "IIa", None),
+    (narrow(**BLOCK, previous_device="icd", lvef_percent=38, nyha=1, pacing_percent=5), None, None),
+    (lbbb(160, lvef_percent=36, pacing_need=False), None, None),
     (lbbb(160, nyha=1), None, None),
-    (findings(morphology="narrow", qrs_ms=100, lvef_percent=39, av_block=True), "I", None),
-    (findings(morphology="narrow", qrs_ms=100, lvef_percent=40, av_block=True), None, None),
-    (lbbb(100, lvef_percent=45, pacing_percent=20, av_block=True), None, "2a"),
+    (narrow(lvef_percent=39, **BLOCK, previous_device="none"), "I", None),
+    (narrow(lvef_percent=40, **BLOCK, previous_device="none"), None, None),
+    (lbbb(100, lvef_percent=45, pacing_percent=20, pacing_need=True), None, "2a"),
+    (lbbb(100, lvef_percent=45, pacing_percent=20, pacing_need=False), "III", None),
     (lbbb(150, rhythm="atrial_fibrillation", capture_assured=True), "IIa", "2a"),
     (lbbb(150, rhythm="atrial_fibrillation", capture_assured=True, nyha=2), None, "2a"),
     (lbbb(150, rhythm="atrial_fibrillation", capture_assured=False), None, None),

@@ -99,9 +99,11 @@ OWN_RHYTHM = Criterion("own conduction, not paced", "morphology", lambda value: 
 FEMALE = Criterion("woman", "sex", lambda value: value == "female")
 NOT_FEMALE = Criterion("man", "sex", lambda value: value == "male")
 THERAPY = yes("optimal medical therapy", "therapy_optimised")
-PACING_NEED = yes("high-degree AV block or other need of ventricular pacing", "av_block")
-NO_PACING_NEED = Criterion("no need of ventricular pacing", "av_block", lambda value: value is False)
+AV_BLOCK = yes("high-degree AV block", "av_block")
+PACING_NEED = yes("a need of ventricular pacing", "pacing_need")
+NO_PACING_NEED = Criterion("no need of ventricular pacing", "pacing_need", lambda value: value is False)
 CAPTURE = yes("a strategy that secures biventricular capture", "capture_assured")
+NO_EARLIER_DEVICE = Criterion("no device before", "previous_device", lambda value: value == "none")
 EARLIER_DEVICE = Criterion(
     "pacemaker or defibrillator before", "previous_device", lambda value: value in {"pacemaker", "icd"}
 )

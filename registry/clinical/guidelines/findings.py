@@ -20,9 +20,10 @@ class Findings:
     """The findings that decide; every one may be not known.
 
     ``rhythm`` and ``morphology`` are the codes of the registry ("sinus", "atrial_fibrillation", "lbbb", "rv_paced" …).
-    ``therapy_optimised``: optimal medical therapy for 3 months or longer. ``av_block``: high-degree block, or another
-    need of ventricular pacing. ``pacing_percent``: measured or expected share of ventricular pacing.
-    ``capture_assured``: a strategy that secures biventricular capture in atrial fibrillation.
+    ``therapy_optimised``: optimal medical therapy for 3 months or longer. ``av_block``: of high degree.
+    ``pacing_need``: any lasting need of ventricular pacing, that block among them. ``pacing_percent``: measured or
+    expected share of ventricular pacing. ``capture_assured``: a strategy that secures biventricular capture in atrial
+    fibrillation.
     """
 
     lvef_percent: Known = field(default_factory=Known)
@@ -33,6 +34,7 @@ class Findings:
     sex: Known = field(default_factory=Known)
     therapy_optimised: Known = field(default_factory=Known)
     av_block: Known = field(default_factory=Known)
+    pacing_need: Known = field(default_factory=Known)
     pacing_percent: Known = field(default_factory=Known)
     capture_assured: Known = field(default_factory=Known)
     previous_device: Known = field(default_factory=Known)
