@@ -19,8 +19,10 @@ from registry.access import centres_of
 from registry.models import Centre, User
 from registry.second_factor import missing_from
 
-# Asked for by pages on their own: no sign of anybody being there.
-QUIET = {"procedures:progress", "procedures:comparison_state", "api:bedside_session", "api:bedside_token"}
+# Asked for by pages on their own: no sign of anybody being there. An outbox that empties itself is none either.
+QUIET = {"procedures:progress", "procedures:comparison_state", "imports:progress"} | {
+    f"api:bedside_{what}" for what in ("session", "token", "entries")
+}
 LOOK_UP_AGAIN_S = 60
 _ACTIVE, _LOCKED, _KEPT = "active_at", "locked_at", "kept"
 

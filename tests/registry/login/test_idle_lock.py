@@ -161,6 +161,15 @@ def test_what_pages_ask_by_themselves_keeps_nothing_open(client, user, later):
     assert locked_at(client)
 
 
+def test_outbox_that_empties_itself_keeps_nothing_open(client, user, later):
+    session = make.make_session(make.make_patient(user.memberships.get().centre))
+    for _ in range(2):
+        later(10)
+        body = {"session": str(session.pk), "device": str(session.pk), "sent_at": timezone.now(), "entries": []}
+        client.post(reverse("api:bedside_entries"), body, content_type="application/json")
+    assert locked_at(client)
+
+
 def test_page_that_says_somebody_is_there_keeps_it_open(client, later):
     for _ in range(3):
         later(10)
