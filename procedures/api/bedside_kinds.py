@@ -57,7 +57,7 @@ class Kind:
 
     def find(self, session: Session, key: str) -> Any:
         """Return the stored record of a key, or nothing."""
-        return self.records(session).filter(pk=key).first()
+        return self.records(session).filter(pk=_record_key(key)).first()
 
     def twin(self, session: Session, key: str, payload: Mapping[str, Any]) -> Any:
         """Return the record of another key that is the same thing, or nothing."""

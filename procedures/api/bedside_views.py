@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import hashlib
+import json
+import re
 import time
 from typing import Any, cast
 from uuid import UUID
@@ -23,11 +25,11 @@ from rest_framework.views import APIView
 
 from procedures.api import bedside_state
 from procedures.api.bedside_kinds import KINDS, Kind
-from procedures.models import BedsideEntry, Session
+from procedures.models import Session
 from procedures.selectors.bedside import cursor_of
 from procedures.selectors.sessions import sessions_for
-from procedures.services.bedside import Envelope, InProgress, Waits, take, version_after
-from procedures.services.undo import UNDOABLE, undo
+from procedures.services.bedside import Envelope, InProgress, Waits, take, take_back, version_after
+from procedures.services.undo import UNDOABLE
 from registry.access import Right
 from registry.api.schema import problems
 from registry.errors import AccessDenied, Conflict, RuleBroken
@@ -39,17 +41,22 @@ MOST_BYTES = 512 * 1024
 MOST_SECONDS = 4.0
 SAME_NAME = "Another tablet has entered one of this name. Is it the same?"
 # What a person may meet in an entry; everything else is a fault and fails the request, to be sent again.
-_MEANT_FOR_PEOPLE = (Conflict, RuleBroken, AccessDenied, ObjectDoesNotExist, Http404, exceptions.APIException)
+_MEANT_FOR_PEOPLE = (
+    *(Conflict, RuleBroken, AccessDenied, ObjectDoesNotExist, Http404, exceptions.APIException),
+    RecursionError,
+)
+_HALF = re.compile("[\ud800-\udfff]")
+UNREADABLE = "The text has half a character in it, such as a broken emoji; it cannot be kept. Enter the text anew."
 
 
 class EntrySerializer(serializers.Serializer[Any]):
     """One entry of an outbox."""
 
     id = serializers.UUIDField(help_text="The tablet's key of this entry; the same again is a replay.")
-    sequence = serializers.IntegerField(min_value=0, help_text="The tablet's own count.")
+    sequence = serializers.IntegerField(min_value=0, max_value=2**63 - 1, help_text="The tablet's own count.")
     kind = serializers.CharField(max_length=30)
     key = serializers.CharField(max_length=100, help_text="The key of the record it writes.")
-    version = serializers.IntegerField(required=False, allow_null=True, default=None, min_value=1)
+    version = serializers.IntegerField(required=False, allow_null=True, default=None, min_value=1, max_value=2**31 - 1)
     based_on = serializers.UUIDField(
         required=False, allow_null=True, default=None, help_text="The entry whose outcome this one edits."
     )
@@ -179,13 +186,15 @@ class EntriesView(APIView):
         if kind is None:
             return _refused("unknown_kind", "This server does not know this kind of entry.")
         try:
+            if _unreadable(raw):
+                return _refused("unreadable", UNREADABLE)
             version = entry["version"]
             if entry["based_on"] is not None:
                 version = version_after(session, batch["device"], entry["based_on"])
 
             def write() -> dict[str, Any]:
                 if entry["remove"]:
-                    _remove(user, session, kind, entry)
+                    _remove(user, session, kind, entry, batch["device"])
                     return {"version": 0}
                 record = kind.write(
                     by=user,
@@ -233,16 +242,19 @@ def _refused(code: str, message: str) -> dict[str, Any]:
     return {"status": "refused", "code": code, "message": message, "fields": {}}
 
 
-def _remove(user: User, session: Session, kind: Kind, entry: dict[str, Any]) -> None:
-    """Take a record back, by the tablet's own times; one that is gone already is gone."""
+def _remove(user: User, session: Session, kind: Kind, entry: dict[str, Any], device: UUID) -> None:
+    """Take a record back; one that is gone already is gone."""
     record = kind.find(session, entry["key"])
     if record is None:
         return
     if not isinstance(record, UNDOABLE):
         raise RuleBroken("This cannot be taken back. Correct it instead.")
-    earlier = BedsideEntry.objects.filter(session=session, record_key=entry["key"]).exclude(client_uuid=entry["id"])
-    entered_at = earlier.order_by("captured_at").values_list("captured_at", flat=True).first()
-    undo(by=user, record=record, entered_at=entered_at, undone_at=entry["captured_at"] if entered_at else None)
+    take_back(by=user, session=session, record=record, device=device, client_uuid=entry["id"])
+
+
+def _unreadable(value: Any) -> bool:
+    """Say whether half a character stands anywhere in a value: no database keeps it, and no answer can repeat it."""
+    return bool(_HALF.search(json.dumps(value, ensure_ascii=False)))
 
 
 def _envelope(user: User, session: Session, entry: dict[str, Any], raw: dict[str, Any]) -> Envelope:

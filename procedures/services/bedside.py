@@ -12,11 +12,14 @@ from django.db import transaction
 from django.utils import timezone
 
 from procedures.models import BedsideEntry, Session
+from procedures.services.undo import Undoable, undo
 from registry.errors import RuleBroken
 from registry.models import User
 
 # Longer than any write takes; a process that died in the middle holds an entry up no longer than this.
 LEASE = dt.timedelta(seconds=30)
+# How far a tablet's clock may drift between an entry and its sending.
+CLOCK_RUNS_OFF = dt.timedelta(minutes=1)
 
 
 @dataclass(frozen=True)
@@ -67,6 +70,39 @@ def version_after(session: Session, device: UUID, client_uuid: UUID) -> int:
     if earlier is None:
         raise Waits
     return int(earlier.answer["version"])  # type: ignore[index] # asked for above
+
+
+def take_back(*, by: User, session: Session, record: Undoable, device: UUID, client_uuid: UUID) -> None:
+    """Undo a record by the times of the tablets that entered it and took it back.
+
+    A tablet's clock is set right by what it showed when it sent, and believed only where that can be true: not before
+    the session was opened, not after it was received, and no undoing before the entry. Else the server's time counts.
+    """
+    rows = BedsideEntry.objects.filter(session=session).select_related("session")
+    ours = rows.get(device=device, client_uuid=client_uuid)
+    first = rows.filter(record_key=ours.record_key, answer__isnull=False).order_by("received_at", "id").first()
+    if first is None:
+        return undo(by=by, record=record)
+    # An edit of what was entered elsewhere makes it no younger.
+    entered_at = min(_happened(first) or first.received_at, record.created_at)
+    undone_at = _happened(ours)
+    if undone_at is None or undone_at < entered_at:
+        undone_at = timezone.now()
+    if first.device == device:
+        # What a tablet itself says was longer was longer.
+        undone_at = max(undone_at, entered_at + (ours.captured_at - first.captured_at))
+    return undo(by=by, record=record, entered_at=entered_at, undone_at=undone_at)
+
+
+def _happened(row: BedsideEntry) -> dt.datetime | None:
+    """Return when an entry was made by the server's clock; nothing where the tablet's times cannot be true."""
+    try:
+        moment = row.captured_at - dt.timedelta(seconds=row.clock_skew_s)
+    except OverflowError:
+        return None
+    if not row.session.created_at - CLOCK_RUNS_OFF <= moment <= row.received_at + CLOCK_RUNS_OFF:
+        return None
+    return min(moment, row.received_at)
 
 
 def take(

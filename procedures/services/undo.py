@@ -42,7 +42,7 @@ def undo(
 ) -> None:
     """Remove a record within a minute of its entry. What it held stays in the change trail.
 
-    ``entered_at`` and ``undone_at`` are the tablet's times; it may send both much later.
+    ``entered_at`` and ``undone_at`` are when a tablet had it and its undoing, which it may send both much later.
 
     Raises
     ------

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 from concurrent.futures import ThreadPoolExecutor
 from threading import Barrier
 from typing import Any
@@ -246,6 +247,25 @@ def test_what_is_no_entry_is_refused_as_a_whole(api: Api, world: World, broken: 
     assert answer.status_code == 400
     assert answer.json()["fields"]
     assert not LogEntry.objects.exists()
+
+
+@pytest.mark.parametrize("payload", [{"text": "half \ud83d"}, {"half \ud83d": 1}, {"text": ["half \ud83d"]}])
+def test_half_a_character_is_refused_alone(api: Api, world: World, payload: dict[str, Any]) -> None:
+    sent = [entry(), entry(), entry()]
+    sent[1]["payload"] = sent[1]["payload"] | payload
+    body = {"session": str(world.session.pk), "device": DEVICE, "sent_at": timezone.now().isoformat(), "entries": sent}
+    # As a browser sends it: half a pair stands as an escape in the text.
+    answer = api.client.post("/api/v1/bedside/entries", json.dumps(body), content_type="application/json")
+    assert answer.status_code == 200
+    found = answer.json()["answers"]
+    assert [one["status"] for one in found] == ["stored", "refused", "stored"]
+    assert "half a character" in found[1]["message"]
+    assert LogEntry.objects.count() == 2
+
+
+def test_number_that_no_database_keeps_is_refused(api: Api, world: World) -> None:
+    assert post(api, world.session, entry(sequence=2**63)).status_code == 400
+    assert post(api, world.session, entry(version=2**31)).status_code == 400
 
 
 def test_slow_batch_is_answered_before_the_line_is_given_up(

@@ -6,19 +6,26 @@ import datetime as dt
 from typing import Any
 from uuid import uuid4
 
-from procedures.models import LogEntry, ThresholdTest
+import pytest
+from django.utils import timezone
+
+from procedures.models import BedsideEntry, LogEntry, Session, ThresholdTest
+from procedures.services.sessions import log
 from registry.models.base import new_key
 from tests.api.conftest import Api, World
 
 AT = dt.datetime(2026, 3, 2, 9, 0, tzinfo=dt.UTC)
 
 
-def send(api: Api, world: World, *entries: dict[str, Any]) -> list[dict[str, Any]]:
+DEVICE = str(uuid4())
+
+
+def send(api: Api, world: World, *entries: dict[str, Any], sent_at: dt.datetime = AT) -> list[dict[str, Any]]:
     whole = [
         {"id": str(new_key()), "sequence": number, "captured_at": AT.isoformat(), "payload": {}} | entry
         for number, entry in enumerate(entries)
     ]
-    body = {"session": str(world.session.pk), "device": str(uuid4()), "sent_at": AT.isoformat(), "entries": whole}
+    body = {"session": str(world.session.pk), "device": DEVICE, "sent_at": sent_at.isoformat(), "entries": whole}
     answer = api.client.post("/api/v1/bedside/entries", body, content_type="application/json")
     assert answer.status_code == 200, answer.content
     return answer.json()["answers"]
@@ -60,6 +67,64 @@ def test_entry_older_than_a_minute_is_kept(api: Api, world: World) -> None:
     assert [answer["status"] for answer in answers] == ["stored", "refused"]
     assert "older than a minute" in answers[1]["message"]
     assert LogEntry.objects.count() == 1
+
+
+def removal(key: str, at: dt.datetime) -> dict[str, Any]:
+    return {"kind": "log_entry", "key": key, "remove": True, "captured_at": at.isoformat()}
+
+
+def let_pass(minutes: float) -> None:
+    """Make everything stored older than it is."""
+    by = dt.timedelta(minutes=minutes)
+    for row in BedsideEntry.objects.all():
+        BedsideEntry.objects.filter(pk=row.pk).update(received_at=row.received_at - by)
+    for model in (LogEntry, Session):
+        for record in model.objects.all():
+            model.objects.filter(pk=record.pk).update(created_at=record.created_at - by)
+
+
+YEAR_2000 = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
+
+
+@pytest.mark.parametrize("both", [False, True])
+def test_clock_that_cannot_be_true_stretches_no_minute(api: Api, world: World, both: bool) -> None:
+    key, now = str(new_key()), timezone.now()
+    entered = YEAR_2000 if both else now
+    assert send(api, world, venogram(key) | {"captured_at": entered.isoformat()}, sent_at=now)[0]["status"] == "stored"
+    let_pass(10)
+    (answer,) = send(api, world, removal(key, YEAR_2000 + dt.timedelta(seconds=30)), sent_at=now)
+    assert answer["status"] == "refused"
+    assert "older than a minute" in answer["message"]
+    assert LogEntry.objects.count() == 1
+
+
+def test_undone_without_a_line_counts_when_it_was_undone(api: Api, world: World) -> None:
+    """Also on a tablet whose clock stands in another year all the time."""
+    key = str(new_key())
+    let_pass(240)
+    send(api, world, venogram(key) | {"captured_at": YEAR_2000.isoformat()}, sent_at=YEAR_2000)
+    let_pass(180)
+    later = YEAR_2000 + dt.timedelta(minutes=180)
+    (answer,) = send(api, world, removal(key, YEAR_2000 + dt.timedelta(seconds=40)), sent_at=later)
+    assert answer["status"] == "stored"
+    assert not LogEntry.objects.exists()
+
+
+def test_edit_makes_what_was_entered_elsewhere_no_younger(api: Api, world: World) -> None:
+    key = str(log(by=world.physician, session=world.session, kind="note", text="first", occurred_at=AT).pk)
+    let_pass(10)
+    edit = {"kind": "log_entry", "key": key, "version": 1, "payload": {"kind": "note", "occurred_at": AT.isoformat()}}
+    answers = send(api, world, edit, removal(key, AT))
+    assert [answer["status"] for answer in answers] == ["stored", "refused"]
+
+
+@pytest.mark.parametrize("key", ["abc", "abc/def"])
+def test_taking_back_what_has_no_key_is_refused_alone(api: Api, world: World, key: str) -> None:
+    other = str(new_key())
+    kinds = ("log_entry", "epoch_metric")
+    answers = send(api, world, *({"kind": kind, "key": key, "remove": True} for kind in kinds), venogram(other))
+    assert [answer["status"] for answer in answers] == ["refused", "refused", "stored"]
+    assert answers[0]["fields"]["key"] == ["Give the key of a record."]
 
 
 def test_session_is_never_taken_back(api: Api, world: World) -> None:
