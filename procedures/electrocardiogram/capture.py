@@ -115,19 +115,21 @@ def fusion(
     return Suspicion(bool(reasons), tuple(reasons))
 
 
-def capture_lost(capture: Capture, paced: bool, same_as_baseline: QrsChange | None, baseline_paced: bool) -> Suspicion:
-    """Whether capture may be lost: by the steps, or because the paced QRS is that of the unpaced baseline."""
+def capture_lost(
+    capture: Capture | None, paced: bool, same_as_baseline: QrsChange | None, baseline_paced: bool
+) -> Suspicion:
+    """Whether capture may be lost: by the steps (None: not asked), or as the QRS is that of the unpaced baseline."""
     if not paced:
         return Suspicion(None, ())
     reasons = []
-    if capture.verdict == "lost":
+    if capture is not None and capture.verdict == "lost":
         reasons.append(f"By the steps of {capture.source}.")
     if same_as_baseline is not None and not baseline_paced and same_as_baseline.correlation >= SAME_QRS:
         reasons.append(
             f"The QRS is that of the unpaced baseline (correlation {same_as_baseline.correlation:.2f}): "
             "no capture, or a stimulus that came after intrinsic conduction."
         )
-    known = capture.verdict is not None or same_as_baseline is not None
+    known = (capture is not None and capture.verdict is not None) or same_as_baseline is not None
     return Suspicion(bool(reasons) if known else None, tuple(reasons))
 
 

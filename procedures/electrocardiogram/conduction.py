@@ -99,17 +99,29 @@ def esc_2013_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs]) -> Crite
 
 
 def aha_2009_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs]) -> Criteria:
-    """AHA/ACCF/HRS 2009 (from memory; consistent with Neth Heart J 2021;29:643 table 2)."""
+    """AHA/ACCF/HRS 2009 (from memory; consistent with Neth Heart J 2021;29:643 table 2).
+
+    The R-peak time runs to the last peak of a notched R, as the intrinsicoid deflection does. An RS in V5 or V6 stands
+    for the notched R there ("occasional RS pattern attributed to displaced transition"). That the R-peak time of small
+    r waves in V1 to V3 be normal is not asked: the text gives no limit.
+    """
     late = [_r_peak_late(leads.get(name)) for name in ("V5", "V6")]
-    values = {name: leads[name].r_peak_ms if name in leads else None for name in ("V5", "V6")}
+    values = {name: leads[name].intrinsicoid_ms if name in leads else None for name in ("V5", "V6")}
     return Criteria(
         "Left bundle branch block, AHA/ACCF/HRS 2009",
         "AHA/ACCF/HRS recommendations 2009 (from memory)",
         (
             _duration(qrs_duration_ms),
-            _notched(leads, _LATERAL, len(_LATERAL), "Notched or slurred R", broad_r=True),
+            _notched(
+                leads, _LATERAL, len(_LATERAL), "Notched or slurred R (RS accepted in V5, V6)", True, ("V5", "V6")
+            ),
             _no_q(leads, ("I", "V5", "V6")),
-            Clause("r_peak_time", f"R-peak time > {R_PEAK_MS:g} ms in V5 and V6", _all(late), values),
+            Clause(
+                "r_peak_time",
+                f"R-peak time > {R_PEAK_MS:g} ms in V5 and V6, to the last peak (V1 to V3 not asked)",
+                _all(late),
+                values,
+            ),
         ),
     )
 
@@ -126,20 +138,28 @@ def _qs_or_rs(leads: Mapping[str, LeadQrs], names: tuple[str, ...]) -> Clause:
 
 
 def _notched(
-    leads: Mapping[str, LeadQrs], names: tuple[str, ...], needed: int, what: str, broad_r: bool = False
+    leads: Mapping[str, LeadQrs],
+    names: tuple[str, ...],
+    needed: int,
+    what: str,
+    broad_r: bool = False,
+    or_rs: tuple[str, ...] = (),
 ) -> Clause:
-    def has(lead: LeadQrs | None) -> bool | None:
+    def has(name: str) -> bool | None:
+        lead = leads.get(name)
         if lead is None or not lead.waves:
             return None
+        if name in or_rs and lead.pattern == "RS":
+            return True
         # the guidelines speak of the R wave: a notch of a mainly negative complex is none of it
         return (lead.notched or lead.slurred) and (not broad_r or lead.r_mv > lead.s_mv)
 
-    found = {name: has(leads.get(name)) for name in names}
+    found = {name: has(name) for name in names}
     count = sum(value is True for value in found.values())
     unknown = sum(value is None for value in found.values())
     met = True if count >= needed else (None if count + unknown >= needed else False)
     which = "all" if needed == len(names) else f"at least {needed}"
-    values: dict[str, Value] = {name: _notch_word(leads.get(name)) for name in names}
+    values: dict[str, Value] = {name: _notch_word(leads.get(name), name in or_rs) for name in names}
     values["leads"] = count
     return Clause("notch", f"{what} in {which} of {', '.join(names)}", met, values)
 
@@ -156,12 +176,14 @@ def _no_q(leads: Mapping[str, LeadQrs], names: tuple[str, ...]) -> Clause:
 def _r_peak_late(lead: LeadQrs | None) -> bool | None:
     if lead is None or not lead.waves:
         return None
-    return lead.r_peak_ms is not None and lead.r_peak_ms > R_PEAK_MS
+    return lead.intrinsicoid_ms is not None and lead.intrinsicoid_ms > R_PEAK_MS
 
 
-def _notch_word(lead: LeadQrs | None) -> str | None:
+def _notch_word(lead: LeadQrs | None, or_rs: bool) -> str | None:
     if lead is None or not lead.waves:
         return None
+    if or_rs and lead.pattern == "RS":
+        return "RS"
     return "notch" if lead.notched else "slur" if lead.slurred else "neither"
 
 

@@ -20,7 +20,7 @@ from .mains import remove_mains
 from .spikes import Spikes, blank, find_spikes
 from .waves import LeadQrs, measure_lead
 
-ALGORITHM_VERSION = "2"
+ALGORITHM_VERSION = "3"
 # Slower records are interpolated (band-limited) to about 1 kHz: the fine step of the delineation needs several
 # samples on a steep edge.
 _FULL_RATE_HZ, _ENOUGH_HZ = 1000.0, 750.0

@@ -19,7 +19,8 @@ from procedures.electrocardiogram import (
     fusion,
     position_findings,
 )
-from procedures.models import EcgMeasurement, Site, Vein
+from procedures.electrocardiogram.position import CAVEAT
+from procedures.models import Chambers, EcgMeasurement, Site, Vein
 
 # Wall of the free wall segments (names: Cerqueira et al., Circulation 2002;105:539); septum and apex have none.
 WALL_OF_SEGMENT = {
@@ -87,6 +88,14 @@ class EcgReading:
         return [finding for finding in self.position if finding.agrees is False]
 
     @property
+    def position_caveat(self) -> str:
+        """How far the patterns can be trusted, in the mode that was paced."""
+        mode = _chambers(self.ecg)
+        if mode in ("", Chambers.BIV):
+            return CAVEAT
+        return f"{CAVEAT} Here it was not both ventricles that were paced, so the patterns may differ."
+
+    @property
     def moved(self) -> bool:
         """Whether the epoch was moved after the measurement, so that another stretch was measured."""
         epoch = self.ecg.epoch
@@ -112,21 +121,28 @@ def read_ecg(ecg: EcgMeasurement, baseline: EcgMeasurement | None) -> EcgReading
     captures = [judge(leads.get("V1"), leads.get("I")) for judge in (capture_by_ratio, capture_with_q)]
     site = ecg.state_site
     wall, wall_from = logged_wall(site) if site and ecg.paced else ("", "")
-    measured_at_site = site is not None
+    # The steps were made to find lost left ventricular capture while both ventricles are paced.
+    judged = site is not None and ecg.paced and _chambers(ecg) in ("", Chambers.BIV)
     return EcgReading(
         ecg=ecg,
         baseline=baseline,
         definitions=[_definition(name, values[key]) for key, name in DEFINITIONS],
         axis="" if ecg.axis_degrees is None else axis_word(ecg.axis_degrees),
         morphology=_morphology(values["morphology"]),
-        captures=captures if ecg.paced and measured_at_site else [],
+        captures=captures if judged else [],
         change=change,
         fusion=fusion(ecg.latency_ms, values["qrs_onset_sd_ms"], change, baseline_paced),
-        lost=capture_lost(captures[1], ecg.paced and measured_at_site, change, baseline_paced),
+        lost=capture_lost(captures[1] if judged else None, ecg.paced and site is not None, change, baseline_paced),
         wall=wall,
         wall_from=wall_from,
         position=list(position_findings(wall, leads)) if wall else [],
     )
+
+
+def _chambers(ecg: EcgMeasurement) -> str:
+    """Which chambers were paced; empty where nobody logged it."""
+    pacing = ecg.epoch.pacing if ecg.epoch else None
+    return pacing.chambers if pacing else ""
 
 
 def change_between(ecg: EcgMeasurement, baseline: EcgMeasurement) -> QrsChange:

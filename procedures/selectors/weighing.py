@@ -58,7 +58,11 @@ class WeighedSites:
     def sentence(self) -> str:
         """The sites that no other beats on all counts; no choice is made between them."""
         if len(self.unbeaten) == 1:
-            return f"{self.unbeaten[0]} is at least as good as every other site on all counts."
+            best = self.unbeaten[0]
+            if all(site.beaten_by in (None, best) for site in self.sites):
+                return f"{best} is at least as good as every other site on all counts."
+            # Bounds are not always comparable: a site may be beaten by another that is beaten itself.
+            return f"No other site beats {best} on all counts, and each of the others is beaten by some site."
         names = ", ".join(self.unbeaten[:-1]) + f" and {self.unbeaten[-1]}"
         return f"No site beats {names} on all counts; what to give up for what is the physician's to weigh."
 

@@ -26,12 +26,13 @@ def pacing_remark(percent: float | None) -> str | None:
 def lead_remarks(before: Mapping[str, float | None], now: Mapping[str, float | None]) -> list[str]:
     """Return the changes of thresholds and impedances since the check before that stand out.
 
-    Thresholds are compared only when both were measured at the same pulse width.
+    Thresholds are compared only when both were measured at the same pulse width, and it is known.
     """
     found = []
     for lead, words in _LEADS:
         old, new = before.get(f"{lead}_threshold_v"), now.get(f"{lead}_threshold_v")
-        same_width = before.get("pulse_width_ms") == now.get("pulse_width_ms")
+        width = now.get("pulse_width_ms")
+        same_width = width is not None and before.get("pulse_width_ms") == width
         if old and new and same_width and new >= THRESHOLD_RATIO * old:
             found.append(f"Threshold of the {words}: {old:g} to {new:g} V.")
         old, new = before.get(f"{lead}_impedance_ohm"), now.get(f"{lead}_impedance_ohm")

@@ -70,8 +70,6 @@ def clinical_composite(facts: CompositeFacts) -> Judgement:
     reason = f"{', '.join(told)}." if told else ""
     if (step or 0) > 0 or state.global_assessment in _WORSE:
         return _judged("worse", "Worse", reason)
-    if (step or 0) < 0 or state.global_assessment in _BETTER:
-        return _judged("improved", "Improved", reason)
     missing = [
         words
         for words, is_missing in (
@@ -81,6 +79,9 @@ def clinical_composite(facts: CompositeFacts) -> Judgement:
         )
         if is_missing
     ]
+    # Without one of them nobody knows that it was not worse.
     if missing:
         return _judged(NOT_ASSESSABLE, "Not assessable", f"{reason} Not recorded: {', '.join(missing)}.".strip())
+    if (step or 0) < 0 or state.global_assessment in _BETTER:
+        return _judged("improved", "Improved", reason)
     return _judged("unchanged", "Unchanged", reason)

@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from registry.response.judgement import NOT_ASSESSABLE, Judgement
+from registry.response.judgement import NOT_ASSESSABLE, Judgement, signed
 from registry.response.volumes import WINDOW_DAYS, nearest_to_target
 
 RISE_POINTS, SUPER_POINTS = 5.0, 20.0
@@ -61,8 +61,9 @@ def ejection_response(
             return _judged("non_responder", "Non-responder", f"{words} before LVEF could be judged.")
     if measured is None:
         return _judged(NOT_ASSESSABLE, "Not assessable", "No LVEF between 3 and 12 months after the implant.")
-    rise = measured.lvef_percent - reference.lvef_percent
-    numbers = f"LVEF {reference.lvef_percent:g} to {measured.lvef_percent:g} % ({rise:+.0f} points)."
+    rise = round(measured.lvef_percent - reference.lvef_percent, 9)
+    told = signed(rise, 0, [RISE_POINTS, SUPER_POINTS])
+    numbers = f"LVEF {reference.lvef_percent:g} to {measured.lvef_percent:g} % ({told} points)."
     if rise >= SUPER_POINTS:
         return _judged("super_responder", "Super-responder", numbers)
     if rise > RISE_POINTS:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
-from registry.response.judgement import Judgement
+from registry.response.judgement import Judgement, signed
 
 # Fall of LVESV >= 15 %, usually at 6 months, 3 to 12 accepted
 # (secondary end point of Wouters et al.; Zanon et al., Heart Rhythm 2016;13:1644 for the indexed volume).
@@ -85,10 +85,13 @@ def lvesv_response(implanted_on: dt.date, before: Iterable[VolumeState], after: 
         return Response("not_assessable", None, "No LVESV between 3 and 12 months after the implant.")
     reference = max(references, key=lambda state: state.measured_on)
     change = 100 * (judged.lvesv_ml - reference.lvesv_ml) / reference.lvesv_ml
-    responder = round(change, 9) <= -LVESV_FALL_PERCENT
+    change = round(change, 9)
+    responder = change <= -LVESV_FALL_PERCENT
+    told = f"{signed(change, 1, [-LVESV_FALL_PERCENT])} %"
+    on = f"{reference.measured_on.day} {reference.measured_on:%B %Y}"
     return Response(
         "responder" if responder else "non_responder",
         change,
-        f"LVESV {reference.lvesv_ml:g} to {judged.lvesv_ml:g} mL ({change:+.1f} %); "
+        f"LVESV {reference.lvesv_ml:g} to {judged.lvesv_ml:g} mL ({told}), the former of {on}; "
         "responder at a fall of 15 % or more.",
     )

@@ -15,10 +15,11 @@ QS = LeadQrs("-", s_mv=1.2)
 RS = LeadQrs("+-", r_mv=0.2, s_mv=1.4)
 TALL_RS = LeadQrs("+-", r_mv=1.0, s_mv=0.6)
 RSR = LeadQrs("+-+", r_mv=0.9, s_mv=1.0)
-R = LeadQrs("+", r_mv=1.0, r_peak_ms=80.0)
+R = LeadQrs("+", r_mv=1.0, r_peak_ms=80.0, intrinsicoid_ms=80.0)
 NOTCHED = replace(R, notched=True, notch_ms=70.0)
 SLURRED = replace(R, slurred=True, notch_ms=70.0)
-QR = LeadQrs("-+", q_mv=0.1, r_mv=1.0, r_peak_ms=80.0)
+QR = LeadQrs("-+", q_mv=0.1, r_mv=1.0, r_peak_ms=80.0, intrinsicoid_ms=80.0)
+LATE_RS = replace(TALL_RS, r_peak_ms=70.0, intrinsicoid_ms=70.0)
 FLAT = LeadQrs("")
 
 
@@ -130,9 +131,13 @@ def test_esc_2013_clauses(key, duration, leads, met):
         ("no_q", 150.0, {"aVL": replace(QR, notched=True)}, True),  # aVL may have a q
         ("no_q", 150.0, {"I": replace(QR, notched=True)}, False),
         ("no_q", 150.0, {"V6": replace(QR, notched=True)}, False),
-        ("r_peak_time", 150.0, {"V5": replace(NOTCHED, r_peak_ms=61.0)}, True),
-        ("r_peak_time", 150.0, {"V5": replace(NOTCHED, r_peak_ms=60.0)}, False),
-        ("r_peak_time", 150.0, {"V6": replace(NOTCHED, r_peak_ms=45.0)}, False),
+        ("r_peak_time", 150.0, {"V5": replace(NOTCHED, intrinsicoid_ms=61.0)}, True),
+        ("r_peak_time", 150.0, {"V5": replace(NOTCHED, intrinsicoid_ms=60.0)}, False),
+        ("r_peak_time", 150.0, {"V6": replace(NOTCHED, intrinsicoid_ms=45.0)}, False),
+        # the taller of two peaks is the first: the time runs to the second
+        ("r_peak_time", 150.0, {"V5": replace(NOTCHED, r_peak_ms=48.0, intrinsicoid_ms=92.0)}, True),
+        ("notch", 150.0, {"V6": LATE_RS}, True),  # displaced transition
+        ("notch", 150.0, {"I": LATE_RS}, False),  # not accepted in I
     ],
 )
 def test_aha_2009_clauses(key, duration, leads, met):

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from django.core.management.base import CommandError, CommandParser
 
+from config.context import CAUTION
 from procedures.metrics import BY_KEY
 from registry.management.sentence import SentenceCommand
 
@@ -118,5 +119,5 @@ def in_words(result: dict[str, Any]) -> list[str]:
     return [
         *lines,
         "",
-        "This supports and does not replace the judgement of the licensed team; no certified medical device.",
+        CAUTION,
     ]

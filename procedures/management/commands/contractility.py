@@ -7,6 +7,7 @@ from typing import Any
 
 from django.core.management.base import CommandError, CommandParser
 
+from config.context import CAUTION
 from registry.management.sentence import SentenceCommand
 
 _RUN = {
@@ -50,10 +51,7 @@ class Command(SentenceCommand):
             self.stdout.write(json.dumps(found, allow_nan=False))
         else:
             self.stdout.write("\n".join(line for epoch in found for line in in_words(epoch)))
-            self.stdout.write(
-                "\nThis supports and does not replace the judgement of the licensed team; no certified medical device; "
-                "local protocol and device labelling come first."
-            )
+            self.stdout.write(f"\n{CAUTION}")
 
 
 def in_words(epoch: dict[str, Any]) -> list[str]:

@@ -40,6 +40,8 @@ class Command(SentenceCommand):
         except ResponseError as error:
             raise CommandError(str(error), returncode=2) from error
         shown = {key: asdict(result)[key] for key in _KEYS}
+        if "exact_fit" in result.flags:
+            shown |= {"low_ms": None, "high_ms": None}
         words = f"{_in_words(result)}\n{CAUTION}"
         self.stdout.write(json.dumps(shown, allow_nan=False) if options["json"] else words)
 

@@ -54,3 +54,10 @@ def test_somebody_is_always_unbeaten_when_bounds_are_left_out(sites: dict) -> No
     assert result.unbeaten
     assert set(result.unbeaten) | set(result.beaten_by) == set(sites)
     assert not set(result.unbeaten) & set(result.beaten_by)
+
+
+def test_the_only_unbeaten_site_need_not_beat_every_other() -> None:
+    sites = {"A": site(10, 1.0, Fact(3.0, True)), "B": site(8, 1.0, Fact(10.0, True)), "C": site(5, 1.0, 8.0)}
+    result = weigh(sites, ALL)
+    assert result.unbeaten == ("A",)
+    assert result.beaten_by == {"B": "A", "C": "B"}

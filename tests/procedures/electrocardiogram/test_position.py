@@ -17,7 +17,7 @@ AGREEING = {
     "inferior": {"V6": QS},
 }
 OPPOSITE = {
-    "anterior": {"V1": R},
+    "anterior": {"V1": R, "V6": QS},
     "anterolateral": {"I": R},
     "lateral": {"I": R, "V1": QS, "V2": R},
     "posterolateral": {"I": R, "V1": QS},
@@ -28,10 +28,25 @@ OPPOSITE = {
 
 @pytest.mark.parametrize("wall", AGREEING)
 def test_expected_patterns_agree_and_opposite_ones_contradict(wall):
-    assert [f.agrees for f in position_findings(wall, AGREEING[wall])] == [True] * len(AGREEING[wall])
+    assert {f.agrees for f in position_findings(wall, AGREEING[wall])} == {True}
     assert contradictions(wall, AGREEING[wall]) == ()
-    assert [f.agrees for f in position_findings(wall, OPPOSITE[wall])] == [False] * len(OPPOSITE[wall])
-    assert len(contradictions(wall, OPPOSITE[wall])) == len(OPPOSITE[wall])
+    found = position_findings(wall, OPPOSITE[wall])
+    assert {f.agrees for f in found} == {False}
+    assert len(contradictions(wall, OPPOSITE[wall])) == len(found)
+
+
+@pytest.mark.parametrize(
+    ("leads", "agrees"),
+    [
+        ({"V1": QS}, True),
+        ({"V1": R, "V6": R}, True),
+        ({"V1": R, "V6": QS}, False),
+        ({"V1": R}, None),
+        ({"V1": RS, "V6": QS}, None),  # a QS is specific to anterior leads; its absence says nothing
+    ],
+)
+def test_an_anterior_wall_is_doubted_only_where_v1_and_v6_speak_against_it(leads, agrees):
+    assert [finding.agrees for finding in position_findings("anterior", leads)] == [agrees]
 
 
 def test_contradiction_names_the_logged_wall_and_what_was_found():

@@ -33,8 +33,9 @@ def test_lead_changes_that_stand_out():
     ]
 
 
-def test_thresholds_at_different_pulse_widths_are_not_compared():
-    before, now = {"pulse_width_ms": 0.4, "lv_threshold_v": 1.0}, {"pulse_width_ms": 1.0, "lv_threshold_v": 3.0}
+@pytest.mark.parametrize(("first", "second"), [(0.4, 1.0), (None, None), (0.4, None)])
+def test_thresholds_at_different_or_unknown_pulse_widths_are_not_compared(first, second):
+    before, now = {"pulse_width_ms": first, "lv_threshold_v": 1.0}, {"pulse_width_ms": second, "lv_threshold_v": 3.0}
 
     assert lead_remarks(before, now) == []
 
