@@ -15,7 +15,10 @@ _RULE = (
     "to 12 months after it, without death or admission for heart failure until then. Super-response: by 20 points or "
     "more."
 )
-_SOURCE = "ESC Heart Fail 2020 (PMC7261585); super-response: Rickard et al., Heart Rhythm 2010"
+_SOURCE = (
+    "Acute correction of electromechanical dyssynchrony, ESC Heart Fail 2020 (PMC7261585); super-response: Rickard "
+    "et al., Characterization of super-response to cardiac resynchronization therapy, Heart Rhythm 2010"
+)
 _DEFINITION = "LVEF"
 
 
