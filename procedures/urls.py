@@ -42,6 +42,11 @@ urlpatterns: list[URLPattern] = [
     ),
     path("sessions/<uuid:session>/sites/<uuid:site>/electrodes/", electrodes.electrodes, name="electrodes"),
     path(
+        "sessions/<uuid:session>/sites/<uuid:site>/electrodes/curve/",
+        electrodes.electrode_curve,
+        name="electrode_curve",
+    ),
+    path(
         "sessions/<uuid:session>/sites/<uuid:site>/electrodes/table/",
         electrodes.electrode_table,
         name="electrode_table",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from django.http import HttpResponse
+from django.http import HttpResponse, JsonResponse
 from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_safe
@@ -12,7 +12,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from procedures.forms.base import likely_moment
 from procedures.forms.electrodes import ElectrodeGridForm
 from procedures.limits import ACCEPTANCE, IMPEDANCE_LIMITS_OHM
-from procedures.selectors.lead_values import electrode_grid
+from procedures.selectors.lead_values import electrode_grid, electrode_pairs
 from procedures.selectors.sessions import sessions_for
 from procedures.services.sites import put_electrode_grid
 from procedures.views.entry import answer, rights_in, session_to_write
@@ -33,6 +33,21 @@ def electrodes(request: MemberRequest, session: UUID, site: UUID) -> HttpRespons
         "impedance_limits": IMPEDANCE_LIMITS_OHM,
     }
     return render(request, "procedures/electrodes.html", context)
+
+
+@require_safe
+def electrode_curve(request: MemberRequest, session: UUID, site: UUID) -> HttpResponse:
+    """Return the figure of one pair's thresholds over the pulse width."""
+    # Imported here: building figures is the only use of a library that takes half a second to load.
+    from procedures.figures.strength_duration import strength_duration
+
+    at = sessions_for(request.user).get(pk=session).sites.get(pk=site)
+    asked = (request.GET.get("cathode", ""), request.GET.get("anode", ""))
+    pairs = electrode_pairs(at, list(at.measurements.all()[:500]))
+    pair = next((one for one in pairs if (one.cathode, one.anode) == asked), None)
+    if pair is None:
+        return JsonResponse({"data": [], "message": "This pair was not tried."})
+    return HttpResponse(strength_duration(pair).to_json(), content_type="application/json")
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -122,6 +122,7 @@ RULES: dict[str, Rule] = {
     "procedures:new_site": SESSION_FORM,
     "procedures:site": SESSION_FORM,
     "procedures:electrodes": SESSION,
+    "procedures:electrode_curve": SESSION,
     "procedures:electrode_table": SESSION_FORM,
     "procedures:new_measurement": SESSION_FORM,
     "procedures:measurement": SESSION_FORM,

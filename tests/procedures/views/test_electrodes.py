@@ -131,3 +131,27 @@ def test_api_takes_electrodes_and_answers_the_pairs(doctor, site):
     )
     assert same.status_code == 422
     assert "two different electrodes" in same.content.decode()
+
+
+def test_curve_of_a_pair_is_drawn_with_what_was_measured_and_the_programmed_output(doctor, site):
+    # On the curve of rheobase 0.5 V and chronaxie 0.4 ms.
+    for width, volts in ((0.2, 1.5), (0.4, 1.0), (1.0, 0.7)):
+        make.make_measurement(site, pulse_width_ms=width, capture_threshold_v=volts)
+    make.make_measurement(site, capture_threshold_v=0.9, output_v=2.0, output_width_ms=0.5)
+    html = doctor.get(at("electrodes", site)).content.decode()
+    where = at("electrode_curve", site) + "?cathode=LV3&amp;anode=LV4"
+    assert f'data-figure-url="{where}"' in html
+    drawn = doctor.get(where.replace("&amp;", "&")).json()
+    curve, twice, measured, output = drawn["data"]
+    assert measured["x"] == [0.2, 0.4, 0.5, 1.0]
+    assert measured["y"] == [1.5, 1.0, 0.9, 0.7]
+    assert curve["y"] == pytest.approx([0.5 * (1 + 0.4 / width) for width in curve["x"]], abs=0.001)
+    assert twice["y"] == pytest.approx([2 * volts for volts in curve["y"]], abs=0.001)
+    assert (output["x"], output["y"]) == ([0.5], [2.0])
+
+
+def test_one_pulse_width_draws_no_curve_and_an_untried_pair_says_so(doctor, site):
+    make.make_measurement(site, capture_threshold_v=0.9)
+    assert "data-figure-url" not in doctor.get(at("electrodes", site)).content.decode()
+    assert doctor.get(at("electrode_curve", site), {"cathode": "LV3", "anode": "LV4"}).json()["data"] == []
+    assert doctor.get(at("electrode_curve", site)).json()["message"] == "This pair was not tried."
