@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any, cast
 from uuid import UUID
 
+from django.db import transaction
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.decorators import action
 from rest_framework.request import Request
@@ -19,6 +20,7 @@ from procedures.services.sessions import describe_session, log, open_session, si
 from registry.access import Right, require
 from registry.api.schema import problems
 from registry.api.views import RecordViewSet, WritableRecordViewSet
+from registry.merged import refuse_merged
 from registry.models import User
 from registry.reauthentication import require_confirmed
 
@@ -40,6 +42,8 @@ class SessionViewSet(WritableRecordViewSet):
         if stored is None:
             return open_session(by=by, patient=patient, key=key, **values)
         if stored.patient_id != patient.pk:
+            with transaction.atomic():
+                refuse_merged(patient)
             raise Session.DoesNotExist
         return describe_session(by=by, session=stored, version=version or 0, reason=reason, **values)
 

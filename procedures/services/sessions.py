@@ -14,6 +14,7 @@ from procedures.selectors.snapshot import snapshot
 from procedures.services.guard import writing
 from registry.access import Right, require
 from registry.errors import RuleBroken
+from registry.merged import refuse_merged
 from registry.models import Centre, Patient, User
 from registry.services.patients import next_code
 from registry.services.records import change, put
@@ -33,6 +34,7 @@ def open_session(
         When a value is refused.
     """
     require(by, patient.centre_id, Right.WRITE_SESSIONS)
+    refuse_merged(patient)
     centre = Centre.objects.select_for_update().get(pk=patient.centre_id)
     stored = Session.objects.filter(pk=key).first() if key else None
     started_at = values.setdefault("started_at", timezone.now())

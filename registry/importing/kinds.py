@@ -7,12 +7,12 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from django.db import models
-from django.db.models.functions import Coalesce
 
 from registry.access import Right
 from registry.clinical.quantities import unusual
 from registry.importing.limits import Judge, broken, column_of, judge_of
 from registry.importing.targets import Sort, Target
+from registry.merged import end_of
 from registry.models import Centre, Patient, PatientIdentity, User
 from registry.models.encrypted import digests
 
@@ -87,14 +87,14 @@ class Patients:
     """Finds the patient a row is about, by hospital number or code, among those of one centre."""
 
     def __init__(self, centre: Centre) -> None:
-        rows = list(
+        stored = list(
             Patient.objects.filter(centre=centre).values_list(
-                # A code that was merged into another means the patient who holds its records.
-                Coalesce("merged_into_id", "pk"),
-                "code",
-                "identity__local_identifier_digest",
+                "pk", "merged_into_id", "code", "identity__local_identifier_digest"
             )
         )
+        # A code that was merged into another means the patient who holds its records.
+        into = {pk: merged_into for pk, merged_into, _, _ in stored}
+        rows = [(end_of(pk, into), code, found) for pk, _, code, found in stored]
         self._by_code = {code.casefold(): pk for pk, code, _ in rows}
         self._by_digest: dict[str, list[Any]] = {}
         for pk, _, found in rows:

@@ -22,13 +22,15 @@ class PatientMerge(Record):
     reason = models.CharField(max_length=200)
     # Label of the model: keys of the rows that were moved.
     moved = models.JSONField(default=dict, blank=True)
+    # Key of a consent of the kept patient: its day of withdrawal before and after, taken from the merged code's twin.
+    withdrawn = models.JSONField(default=dict, blank=True)
     undone_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
     undone_at = models.DateTimeField(null=True, blank=True)
     undone_reason = models.CharField(max_length=200, blank=True)
 
     handling = declare(
         withheld("centre", PLACE),
-        withheld("kept merged moved", LINK),
+        withheld("kept merged moved withdrawn", LINK),
         withheld("merged_by undone_by", STAFF),
         withheld("merged_at undone_at", UPKEEP),
         withheld("reason undone_reason", FREE_TEXT),

@@ -10,10 +10,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.db.models import Count, Q, QuerySet
+from django.db.models import Count, QuerySet
 
 from registry.access import Right, centres_for, require
 from registry.matching import Person, alike_pairs
+from registry.merged import owned_by_patients
 from registry.models import Centre, PairApart, Patient, PatientMerge, User
 
 # Decrypting and comparing this many takes about two seconds; more are compared newest first.
@@ -108,6 +109,23 @@ def merges_for(user: User) -> QuerySet[PatientMerge]:
     )
 
 
-def merged_codes(patient: Patient) -> QuerySet[Patient]:
-    """Return the other codes that were merged into a patient's."""
-    return Patient.objects.filter(Q(merged_into=patient)).order_by("code")
+def merged_codes(patient: Patient) -> list[Patient]:
+    """Return the other codes that were merged into a patient's, at once or by way of another."""
+    found: dict[UUID, Patient] = {}
+    last = [patient.pk]
+    while last:
+        rows = {one.pk: one for one in Patient.objects.filter(merged_into__in=last)}
+        found |= rows
+        last = list(rows)
+    return sorted(found.values(), key=lambda one: one.code)
+
+
+def left_behind(patient: Patient) -> list[str]:
+    """Return in words what stayed with a merged code because the other patient had the same already."""
+    if not patient.merged_into_id:
+        return []
+    return [
+        f"{model._meta.verbose_name} {row}"
+        for model in owned_by_patients()
+        for row in model._default_manager.filter(patient=patient).order_by("pk")[:MOST_SHOWN]
+    ]

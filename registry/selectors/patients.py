@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Iterable
+from typing import Any
 from uuid import UUID
 
-from django.db.models import Count, Max, Q, QuerySet
+from django.db.models import Count, Exists, Max, OuterRef, Q, QuerySet, Subquery
 
 from registry.access import Right, centres_for, centres_of, require
+from registry.merged import ends_of
 from registry.models import Assessment, AssessmentKind, Consent, ConsentScope, Patient, User
 from registry.models.encrypted import digests
 from registry.response import Response, VolumeState, lvesv_response
@@ -59,7 +61,8 @@ def meant_by(patients: QuerySet[Patient], sought: str) -> QuerySet[Patient]:
     known = Patient.objects.filter(
         Q(identity__local_identifier_digest__in=digests(sought)) | Q(code__iexact=sought.strip())
     )
-    return patients.filter(Q(pk__in=known.values("pk")) | Q(pk__in=known.values("merged_into")))
+    keys = set(known.values_list("pk", flat=True))
+    return patients.filter(pk__in=keys | ends_of(keys))
 
 
 def response_by_lvesv(implanted_on: dt.date, assessments: Iterable[Assessment]) -> Response:
@@ -78,10 +81,13 @@ def age_on(birth_date: str, day: dt.date) -> int:
 
 
 def with_consent(patients: QuerySet[Patient], scope: ConsentScope, on: dt.date) -> QuerySet[Patient]:
-    """Keep the patients whose consent of that scope stood on the day."""
-    standing = Consent.objects.filter(scope=scope, given_on__lte=on).filter(
-        Q(withdrawn_on__isnull=True) | Q(withdrawn_on__gt=on)
-    )
+    """Keep the patients whose consent of that scope stood on the day.
+
+    A withdrawal is the person's, not one sheet's: it ends every consent of the scope given by its day. Only one given
+    later stands again.
+    """
+    overtaken = _withdrawals(scope=scope, withdrawn_on__lte=on)
+    standing = Consent.objects.filter(~Exists(overtaken), scope=scope, given_on__lte=on)
     return patients.filter(pk__in=standing.values("patient"), merged_into__isnull=True)
 
 
@@ -90,3 +96,16 @@ def without_withdrawal(patients: QuerySet[Patient], scope: ConsentScope, on: dt.
     withdrawn = Consent.objects.filter(scope=scope, withdrawn_on__lte=on).values("patient")
     standing = with_consent(patients, scope, on).values("pk")
     return patients.exclude(Q(pk__in=withdrawn) & ~Q(pk__in=standing))
+
+
+def consents_of(patient: Patient) -> QuerySet[Consent]:
+    """Return a patient's consents, each with the last day on which one of its scope was taken back after it."""
+    last = _withdrawals(scope=OuterRef("scope")).order_by("-withdrawn_on").values("withdrawn_on")[:1]
+    return Consent.objects.filter(patient=patient).annotate(ended_on=Subquery(last)).order_by("given_on", "id")
+
+
+def _withdrawals(**narrowed: Any) -> QuerySet[Consent]:
+    """Return, for an outer query of consents, those of the same patient that were taken back on or after its day."""
+    return Consent.objects.filter(
+        patient=OuterRef("patient"), withdrawn_on__gte=OuterRef("given_on"), **narrowed
+    ).order_by()

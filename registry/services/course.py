@@ -11,10 +11,12 @@ from django.db import transaction
 from registry.access import Right, require
 from registry.clinical.quantities import unusual
 from registry.errors import NeedsConfirmation
+from registry.merged import refuse_merged
 from registry.models import AdverseEvent, Assessment, Consent, Device, DeviceCheck, Patient, User
 from registry.services.records import put
 
 
+@transaction.atomic
 def _put(
     model: Any,
     *,
@@ -25,6 +27,7 @@ def _put(
     values: Mapping[str, Any],
 ) -> Any:
     require(by, patient.centre_id, Right.WRITE_REGISTRY)
+    refuse_merged(patient)
     record, _ = put(
         model,
         by=by,

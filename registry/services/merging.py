@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from collections import defaultdict
 from typing import Any
 
@@ -11,21 +12,10 @@ from django.utils import timezone
 
 from registry.access import Right, require
 from registry.errors import RuleBroken
-from registry.models import Patient, PatientMerge, Record, User
+from registry.merged import owned_by_patients
+from registry.models import Consent, Patient, PatientMerge, User
 from registry.models.merge import PairApart
 from registry.services.records import change, put
-
-
-def _owned_by_patients() -> list[Any]:
-    """Return the models whose rows belong to a patient and move with a merge; identifiers stay with their code."""
-    return [
-        relation.related_model
-        for relation in Patient._meta.related_objects
-        if relation.one_to_many
-        and relation.field.name == "patient"
-        and isinstance(relation.related_model, type)
-        and issubclass(relation.related_model, Record)
-    ]
 
 
 def _locked_pair(first: Patient, second: Patient) -> tuple[Patient, Patient]:
@@ -43,7 +33,8 @@ def _reason(reason: str) -> str:
 def merge_patients(*, by: User, kept: Patient, merged: Patient, reason: str) -> PatientMerge:
     """Move everything that belongs to one code to the other. Nothing is deleted; both rows and identifiers stay.
 
-    What the kept patient has already, such as the same consent of the same day, stays with the merged code.
+    What the kept patient has already, such as the same consent of the same day, stays with the merged code; a
+    withdrawal of such a consent is written to the kept patient's, because a consent taken back must not come back.
 
     Raises
     ------
@@ -66,15 +57,17 @@ def merge_patients(*, by: User, kept: Patient, merged: Patient, reason: str) -> 
             f"{kept.died_on or 'none'}. Record the right day for {kept.code} first."
         )
     moved: dict[str, list[str]] = defaultdict(list)
-    for model in _owned_by_patients():
+    for model in owned_by_patients():
         for row in model._default_manager.select_for_update().filter(patient=merged).order_by("pk"):
             try:
                 _move(row, kept, by=by, reason=reason)
             except RuleBroken:
                 continue
             moved[model._meta.label_lower].append(str(row.pk))
+    withdrawn = _take_over_withdrawals(kept, merged, by=by, reason=reason)
     change(merged, by=by, centre_id=kept.centre_id, values={"merged_into": kept}, version=None, reason=reason)
     values = {"merged_by": by, "merged_at": timezone.now(), "reason": reason, "moved": dict(moved)}
+    values["withdrawn"] = withdrawn
     scope = {"centre": kept.centre, "kept": kept, "merged": merged}
     record, _ = put(PatientMerge, by=by, centre_id=kept.centre_id, values=values, scope=scope, reason=reason)
     return record
@@ -84,6 +77,33 @@ def _move(row: Any, to: Patient, *, by: User, reason: str) -> None:
     """Move one row under a savepoint: a rule of the table may refuse it without ending the whole."""
     with transaction.atomic():
         change(row, by=by, centre_id=to.centre_id, values={"patient": to}, version=None, reason=reason)
+
+
+def _take_over_withdrawals(kept: Patient, merged: Patient, *, by: User, reason: str) -> dict[str, list[str | None]]:
+    """Withdraw what the kept patient has of the merged code's withdrawn consents; the earlier day counts.
+
+    Returns the days before and after by the key of the consent.
+    """
+    taken: dict[str, list[str | None]] = {}
+    for theirs in Consent.objects.filter(patient=merged, withdrawn_on__isnull=False):
+        same = {"scope": theirs.scope, "given_on": theirs.given_on}
+        for ours in Consent.objects.select_for_update().filter(patient=kept, **same):
+            before, after = ours.withdrawn_on, theirs.withdrawn_on
+            if after is None or (before is not None and before <= after):
+                continue
+            taken[str(ours.pk)] = [before.isoformat() if before else None, after.isoformat()]
+            values = {"withdrawn_on": after}
+            change(ours, by=by, centre_id=kept.centre_id, values=values, version=None, reason=reason)
+    return taken
+
+
+def _give_back_withdrawals(merge: PatientMerge, *, by: User, reason: str) -> None:
+    """Put back the days of withdrawal that a merge changed and nobody corrected since."""
+    for consent in Consent.objects.select_for_update().filter(pk__in=merge.withdrawn).order_by("pk"):
+        before, after = (day and dt.date.fromisoformat(day) for day in merge.withdrawn[str(consent.pk)])
+        if consent.withdrawn_on == after:
+            values = {"withdrawn_on": before}
+            change(consent, by=by, centre_id=merge.centre_id, values=values, version=None, reason=reason)
 
 
 @transaction.atomic
@@ -109,6 +129,7 @@ def undo_merge(*, by: User, merge: PatientMerge, reason: str) -> PatientMerge:
         rows = apps.get_model(label)._default_manager.select_for_update()
         for row in rows.filter(pk__in=keys, patient=kept).order_by("pk"):
             change(row, by=by, centre_id=merge.centre_id, values={"patient": merged}, version=None, reason=reason)
+    _give_back_withdrawals(merge, by=by, reason=reason)
     change(merged, by=by, centre_id=merge.centre_id, values={"merged_into": None}, version=None, reason=reason)
     undone = {"undone_by": by, "undone_at": timezone.now(), "undone_reason": reason}
     return change(merge, by=by, centre_id=merge.centre_id, values=undone, version=None, reason=reason)

@@ -11,6 +11,7 @@ from django.utils import timezone
 
 from registry.access import Right, require
 from registry.errors import RuleBroken
+from registry.merged import refuse_merged, standing_code
 from registry.models import Centre, DeathCause, Patient, PatientIdentity, User
 from registry.models.encrypted import digest, digests
 from registry.services.records import change, put, refuse_nul
@@ -68,9 +69,9 @@ def register_patient(
         raise RuleBroken("The birth date lies in the future.", fields={"birth_date": ["Enter a date in the past."]})
     found = PatientIdentity.objects.filter(
         local_identifier_digest__in=digests(local_identifier), patient__centre=centre
-    ).select_related("patient__merged_into")
+    ).select_related("patient")
     if twin := (found.exclude(patient_id=key) if key else found).first():
-        message = f"This hospital number is registered already, as {(twin.patient.merged_into or twin.patient).code}."
+        message = f"This hospital number is registered already, as {standing_code(twin.patient)}."
         raise RuleBroken(message, fields={"local_identifier": [message]})
     stored = Patient.objects.filter(pk=key).first() if key else None
     code = code or (stored.code if stored else None)
@@ -104,6 +105,7 @@ def describe_patient(*, by: User, patient: Patient, version: int | None = None, 
     if day and day > timezone.localdate():
         raise RuleBroken("The day lies in the future.", fields={"follow_up_ended_on": ["Enter a day in the past."]})
     with transaction.atomic():
+        refuse_merged(patient)
         locked = Patient.objects.select_for_update().get(pk=patient.pk)
         return change(locked, by=by, centre_id=patient.centre_id, values=values, version=version)
 
@@ -122,6 +124,7 @@ def record_death(*, by: User, patient: Patient, died_on: dt.date, death_cause: s
     if died_on > timezone.localdate():
         raise RuleBroken("The day of death lies in the future.", fields={"died_on": ["Enter a day in the past."]})
     require(by, patient.centre_id, Right.WRITE_REGISTRY)
+    refuse_merged(patient)
     locked = Patient.objects.select_for_update().get(pk=patient.pk)
     values = {"died_on": died_on, "death_cause": death_cause}
     return change(locked, by=by, centre_id=patient.centre_id, values=values, version=None)

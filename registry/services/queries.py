@@ -9,6 +9,7 @@ from django.db import transaction
 
 from registry.access import Right, require
 from registry.errors import RuleBroken
+from registry.merged import refuse_merged
 from registry.models import DataQuery, QueryState, QueryTurn, TurnKind, User
 from registry.services.records import change, put
 from registry.subjects import SUBJECTS
@@ -32,6 +33,7 @@ def raise_query(
     subject = SUBJECTS[record_type]
     patient = subject.patient_of(record)
     require(by, patient.centre_id, Right.RAISE_QUERIES)
+    refuse_merged(patient)
     text = _said(text, "question")
     if field and field not in {target.name for target in subject.targets}:
         raise RuleBroken(f"'{field}' is no field of this record.", fields={"field": ["Choose a field of the list."]})

@@ -13,7 +13,8 @@ from django.views.decorators.http import require_GET, require_http_methods
 from registry.access import Right, require_somewhere
 from registry.errors import Conflict, RuleBroken
 from registry.forms.duplicates import APART, PairForm, UndoForm
-from registry.selectors.duplicates import merges_for, pair_to_merge, suspected_pairs
+from registry.models import Patient
+from registry.selectors.duplicates import left_behind, merges_for, pair_to_merge, suspected_pairs
 from registry.services.merging import keep_apart, merge_patients, undo_merge
 from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
@@ -56,10 +57,19 @@ def pair(request: MemberRequest, first: UUID, second: UUID) -> HttpResponse:
             if answer == APART:
                 messages.success(request, f"{kept.code} and {merged.code} are kept as two people.")
                 return redirect("registry:duplicates")
-            messages.success(request, f"{merged.code} is merged into {kept.code}; it can be undone.")
+            messages.success(request, f"{merged.code} is merged into {kept.code}; it can be undone. {_stays(merged)}")
             return redirect("registry:patient", kept.pk)
     context = {"form": form, "pair": both}
     return render(request, "registry/duplicate_pair.html", context, status=422 if form.errors else 200)
+
+
+def _stays(merged: Patient) -> str:
+    """Say what a merged code still holds: always who it stood for, and what the other patient had already."""
+    merged.refresh_from_db()
+    said = f"Name, birth date and hospital number registered as {merged.code} stay with that code."
+    if rest := left_behind(merged):
+        said += f" So does what the other has already: {', '.join(rest)}."
+    return said
 
 
 @require_http_methods(["GET", "POST"])

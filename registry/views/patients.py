@@ -16,10 +16,10 @@ from registry.errors import Conflict, RuleBroken
 from registry.forms.patients import PatientForm, SearchForm
 from registry.selectors import course
 from registry.selectors.checks import checks
-from registry.selectors.duplicates import merged_codes
+from registry.selectors.duplicates import left_behind, merged_codes
 from registry.selectors.follow_up import standing_of
 from registry.selectors.indication import indications
-from registry.selectors.patients import age_on, find_patient, patient_list, search_patients
+from registry.selectors.patients import age_on, consents_of, find_patient, patient_list, search_patients
 from registry.services.patients import register_patient
 from registry.views.course_figure import course_figure
 from registry.views.errors import apply_rule
@@ -93,11 +93,12 @@ def patient(request: MemberRequest, key: UUID) -> HttpResponse:
         "checks": checks(person),
         "events": events,
         "devices": person.devices.all(),
-        "consents": person.consents.all(),
+        "consents": consents_of(person),
         "sessions": person.sessions.all(),
-        "may_write": allowed(request.user, person.centre_id, Right.WRITE_REGISTRY),
+        "may_write": not person.merged_into_id and allowed(request.user, person.centre_id, Right.WRITE_REGISTRY),
         "may_oversee": allowed(request.user, person.centre_id, Right.OVERSEE_IDENTITY),
         "merged_codes": merged_codes(person),
+        "left_behind": left_behind(person),
         "may_open": allowed(request.user, person.centre_id, Right.WRITE_SESSIONS),
     }
     return render(request, "registry/patient.html", context)

@@ -8,8 +8,10 @@ from typing import Any
 import pytest
 
 from procedures.models import LeadMeasurement, Site
-from registry.models import Change
+from registry.models import Change, Patient, Role
 from registry.models.base import new_key
+from registry.services.merging import merge_patients
+from tests import factories as make
 from tests.api.conftest import Api, World
 from tests.api.names import WRITABLE
 
@@ -198,3 +200,20 @@ def test_session_gets_its_code_from_the_server_and_keeps_its_patient(
     assert "signed_content" not in made
     other = bodies["sessions"] | {"patient": str(elsewhere.patient.pk), "version": 1}
     assert api.put(path, other).status_code == 404
+
+
+@pytest.mark.parametrize("collection", ["assessments", "sessions", "adverse-events", "device-checks"])
+def test_a_merged_code_is_refused_with_the_code_that_stands(
+    api: Api, bodies: dict[str, dict[str, Any]], collection: str
+) -> None:
+    path, body = f"{collection}/{new_key()}", bodies[collection]
+    api.put(path, body)
+    merged = Patient.objects.get(pk=body["patient"])
+    kept = make.make_patient(merged.centre)
+    lead = make.make_user(Role.CLINICAL_LEAD, merged.centre)
+    merge_patients(by=lead, kept=kept, merged=merged, reason="registered twice")
+
+    for to in (path, f"{collection}/{new_key()}"):
+        answer = api.put(to, body | {"amendment_reason": "x"} if collection == "sessions" else body)
+        assert answer.status_code == 422, answer.content
+        assert f"merged into {kept.code}" in answer.json()["fields"]["patient"][0]

@@ -6,11 +6,14 @@ import pytest
 
 from procedures.models import Session
 from registry.errors import AccessDenied, RuleBroken
-from registry.models import Assessment, Change, Consent, Patient, PatientIdentity, PatientMerge, Role
-from registry.selectors.duplicates import suspected_pairs
-from registry.selectors.patients import patient_list, search_patients
+from registry.importing.kinds import Patients
+from registry.models import Assessment, Change, Consent, ConsentScope, Patient, PatientIdentity, PatientMerge, Role
+from registry.selectors.duplicates import merged_codes, suspected_pairs
+from registry.selectors.patients import patient_list, search_patients, with_consent
+from registry.services.course import put_adverse_event, put_consent
 from registry.services.merging import keep_apart, merge_patients, undo_merge
-from registry.services.patients import record_death, register_patient
+from registry.services.patients import describe_patient, record_death, register_patient
+from registry.services.queries import raise_query
 from registry.trail.record import state_of
 from registry.trail.verify import faults
 from tests import factories as make
@@ -99,6 +102,90 @@ def test_what_both_have_stays_where_it_is(lead, two):
 
     assert "registry.consent" not in merge.moved
     assert kept.consents.count() == merged.consents.count() == 1
+
+
+@pytest.mark.parametrize(
+    ("ours", "theirs", "after"),
+    [
+        (None, "2024-05-01", "2024-05-01"),
+        ("2024-06-01", "2024-05-01", "2024-05-01"),
+        ("2024-04-01", "2024-05-01", "2024-04-01"),
+        ("2024-04-01", None, "2024-04-01"),
+    ],
+)
+def test_a_consent_taken_back_under_either_code_stays_taken_back(lead, two, ours, theirs, after):
+    kept, merged = two
+    merged.consents.all().delete()
+    own = make.make_consent(kept, withdrawn_on=ours)
+    make.make_consent(merged, withdrawn_on=theirs)
+    before = everything()
+
+    merge = merge_patients(by=lead, kept=kept, merged=merged, reason="registered twice")
+
+    own.refresh_from_db()
+    assert str(own.withdrawn_on) == after
+    today = dt.date(2025, 1, 1)
+    assert not with_consent(Patient.objects.all(), ConsentScope.RESEARCH, today).exists()
+    undo_merge(by=lead, merge=merge, reason="two people after all")
+    assert everything() == before
+
+
+def test_a_day_of_withdrawal_corrected_since_is_not_undone(lead, two):
+    kept, merged = two
+    merged.consents.all().delete()
+    own = make.make_consent(kept)
+    make.make_consent(merged, withdrawn_on=dt.date(2024, 5, 1))
+    merge = merge_patients(by=lead, kept=kept, merged=merged, reason="registered twice")
+    own.refresh_from_db()
+    values = {"scope": "research", "given_on": own.given_on, "withdrawn_on": dt.date(2024, 5, 3)}
+    put_consent(by=make.writer_of(kept.centre), patient=kept, key=own.pk, version=own.version, **values)
+
+    undo_merge(by=lead, merge=merge, reason="two people after all")
+
+    own.refresh_from_db()
+    assert own.withdrawn_on == dt.date(2024, 5, 3)
+
+
+def test_a_merged_code_takes_nothing_and_names_the_code_that_stands(lead, two):
+    first, second = two
+    third = make.make_patient(first.centre)
+    merge_patients(by=lead, kept=second, merged=third, reason="one")
+    merge_patients(by=lead, kept=first, merged=second, reason="two")
+    by = make.writer_of(first.centre)
+    before = everything()
+    for code in (third, second):
+        event = {"kind": "haematoma", "occurred_on": make.DAY, "severity": "minor", "relation": "related"}
+        about = {"record_type": "registry.patient", "record": code, "field": "sex", "text": "?"}
+        for write in (
+            lambda code=code: make.make_assessment(code),
+            lambda code=code: make.make_consent(code),
+            lambda code=code: make.make_device(code),
+            lambda code=code: make.make_device_check(code),
+            lambda code=code, event=event: put_adverse_event(by=by, patient=code, **event),
+            lambda code=code: make.make_session(code),
+            lambda code=code: describe_patient(by=by, patient=code, sex="male"),
+            lambda code=code: record_death(by=by, patient=code, died_on=make.DAY),
+            lambda about=about: raise_query(by=by, **about),
+        ):
+            with pytest.raises(RuleBroken, match=f"merged into {first.code}. Enter it for {first.code}"):
+                write()
+    assert everything() == before
+
+
+def test_a_chain_of_merges_leads_to_its_end(lead, two):
+    first, second = two
+    third = make.make_patient(first.centre, local_identifier="HOSP-OLDEST")
+    merge_patients(by=lead, kept=second, merged=third, reason="one")
+    merge_patients(by=lead, kept=first, merged=second, reason="two")
+
+    for sought in (third.code, "HOSP-OLDEST", second.code):
+        assert list(search_patients(lead, sought)) == [first], sought
+    rows = Patients(first.centre)
+    assert rows.meant({"patient_code": third.code}) == (first.pk, [])
+    assert rows.meant({"patient_number": "HOSP-OLDEST", "patient_code": second.code}) == (first.pk, [])
+    assert merged_codes(first) == [second, third]
+    with pytest.raises(RuleBroken, match=f"registered already, as {first.code}"):
+        make.make_patient(first.centre, local_identifier="HOSP-OLDEST")
 
 
 def test_the_merged_code_is_in_no_list_and_finds_the_kept_one(lead, two):

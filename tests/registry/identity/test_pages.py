@@ -8,6 +8,7 @@ from django.urls import reverse
 from procedures.services.decisions import record_decision
 from procedures.services.sessions import describe_session, log
 from registry.models import Change, Patient, PatientMerge, Role
+from registry.models.base import new_key
 from registry.services.course import put_adverse_event, put_assessment
 from registry.services.merging import merge_patients, undo_merge
 from tests import factories as make
@@ -88,6 +89,25 @@ def test_the_pair_is_listed_with_its_reasons_and_merged(client, lead, two):
     again = client.post(reverse("registry:undo_merge", args=[merge.pk]), {"reason": "two people"})
     assert again.status_code == 422
     assert "This merge is undone already." in again.content.decode()
+
+
+def test_the_page_says_what_stays_with_the_merged_code_and_takes_nothing_for_it(client, lead, two):
+    for one in two:
+        make.make_consent(one)
+    client.force_login(lead)
+    path = reverse("registry:merge", args=[two[0].pk, two[1].pk])
+
+    said = client.post(path, {"answer": "first", "reason": "registered twice"}, follow=True).content.decode()
+
+    assert f"Name, birth date and hospital number registered as {two[1].code} stay with that code." in said
+    assert "the other has already: consent Research 2024-02-21." in said
+    old = client.get(reverse("registry:patient", args=[two[1].pk])).content.decode()
+    assert "what the other code had already: consent Research 2024-02-21" in old
+    assert "Add assessment" not in old
+    new = reverse("registry:new_record", kwargs={"patient_key": two[1].pk, "kind": "consents"})
+    answer = client.post(new, {"key": new_key(), "scope": "registry", "given_on": "2024-02-01"})
+    assert answer.status_code == 422
+    assert f"{two[1].code} was merged into {two[0].code}." in answer.content.decode()
 
 
 def test_two_people_are_not_asked_about_again(client, lead, two):

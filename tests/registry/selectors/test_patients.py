@@ -7,7 +7,7 @@ import pytest
 from registry.access import Right
 from registry.models import ConsentScope, Patient, Role
 from registry.selectors.course import lines
-from registry.selectors.patients import age_on, patients_for, with_consent
+from registry.selectors.patients import age_on, consents_of, patients_for, with_consent
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -28,6 +28,23 @@ def test_a_consent_stands_from_its_day_until_the_day_before_its_withdrawal(day, 
 
     assert with_consent(Patient.objects.all(), ConsentScope.RESEARCH, day).exists() is stands
     assert not with_consent(Patient.objects.all(), ConsentScope.REGISTRY, day).exists()
+
+
+def test_a_withdrawal_ends_every_consent_given_by_its_day_until_one_is_given_anew():
+    patient = make.make_patient()
+    make.make_consent(patient, given_on=GIVEN, withdrawn_on=WITHDRAWN)
+    make.make_consent(patient, given_on=GIVEN + dt.timedelta(days=9))  # a second sheet, never marked
+    stands = [
+        with_consent(Patient.objects.all(), ConsentScope.RESEARCH, WITHDRAWN + dt.timedelta(days=days)).exists()
+        for days in (-1, 0, 30)
+    ]
+    assert stands == [True, False, False]
+    assert [one.ended_on for one in consents_of(patient)] == [WITHDRAWN, WITHDRAWN]
+
+    make.make_consent(patient, given_on=WITHDRAWN + dt.timedelta(days=20))
+    anew = WITHDRAWN + dt.timedelta(days=20)
+    assert with_consent(Patient.objects.all(), ConsentScope.RESEARCH, anew).exists()
+    assert consents_of(patient).last().ended_on is None
 
 
 @pytest.mark.parametrize(
