@@ -24,6 +24,7 @@ urlpatterns += [
     path("devices/recall/", devices.recalled, name="recall"),
     path("devices/recall.csv", devices.recalled_csv, name="recall_csv"),
     path("devices/survival/", devices.lasting, name="survival"),
+    path("devices/survival/figure.json", devices.lasting_figure, name="survival_figure"),
 ]
 for kind in records.KINDS:
     base = f"patients/<uuid:patient_key>/{kind}/"

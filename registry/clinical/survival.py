@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -83,7 +84,10 @@ def survival(
     if not failed.any():
         return [Step(float(day), 1.0, None, None, int((days >= day).sum()), 0) for day in wanted]
     estimate = ecdf(CensoredData(uncensored=days[failed], right=days[~failed])).sf
-    limits: Any = estimate.confidence_interval(level, method="log-log")  # its parts are distributions; stubs say floats
+    with warnings.catch_warnings():
+        # Undefined where all have failed: no interval is given there.
+        warnings.filterwarnings("ignore", "The confidence interval is undefined", RuntimeWarning)
+        limits: Any = estimate.confidence_interval(level, method="log-log")  # distributions, though stubs say floats
     steps = []
     for day in wanted:
         low, high = (float(one.evaluate(day)) for one in (limits.low, limits.high))

@@ -86,14 +86,34 @@ def lifetimes(user: User, today: dt.date) -> dict[tuple[str, str], list[Lifetime
 def survival_groups(user: User, today: dt.date) -> list[Group]:
     """Return the survival of each kind of part, and of each model below its kind."""
     by_model = lifetimes(user, today)
-    kinds: dict[str, list[Lifetime]] = {}
-    for (group, _), parts in by_model.items():
-        kinds.setdefault(group, []).extend(parts)
+    kinds = _by_kind(by_model)
     groups = []
     for kind in sorted(kinds):
         groups.append(_group(kind, kinds[kind]))
         groups += [_group(f"· {model}", parts) for (group, model), parts in sorted(by_model.items()) if group == kind]
     return groups
+
+
+@dataclass(frozen=True)
+class Curve:
+    """One kind of part over its whole observation: a step at each failure."""
+
+    label: str
+    steps: list[Step]
+    longest_days: float
+
+
+def survival_curves(user: User, today: dt.date) -> list[Curve]:
+    """Return the survival of each kind of part at every failure."""
+    kinds = _by_kind(lifetimes(user, today))
+    return [Curve(kind, survival(held), max(one.days for one in held)) for kind, held in sorted(kinds.items())]
+
+
+def _by_kind(by_model: dict[tuple[str, str], list[Lifetime]]) -> dict[str, list[Lifetime]]:
+    kinds: dict[str, list[Lifetime]] = {}
+    for (group, _), parts in by_model.items():
+        kinds.setdefault(group, []).extend(parts)
+    return kinds
 
 
 def _group(label: str, parts: Iterable[Lifetime]) -> Group:

@@ -7,15 +7,16 @@ from collections.abc import Iterator
 from typing import Any
 
 from django.core.paginator import Paginator
-from django.http import HttpResponse, StreamingHttpResponse
+from django.http import HttpResponse, JsonResponse, StreamingHttpResponse
 from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_GET
 
 from registry.access import Right, require_somewhere
+from registry.figures.survival import survival_figure
 from registry.forms.recall import RecallForm
 from registry.models import Device
-from registry.selectors.devices import YEARS, models_in_use, recall, survival_groups
+from registry.selectors.devices import YEARS, models_in_use, recall, survival_curves, survival_groups
 from registry.views.request import MemberRequest
 
 PAGE_SIZE = 100
@@ -101,3 +102,10 @@ def lasting(request: MemberRequest) -> HttpResponse:
     require_somewhere(request.user, Right.SEE_AUDIT)
     groups = survival_groups(request.user, timezone.localdate())
     return render(request, "registry/survival.html", {"groups": groups, "years": YEARS})
+
+
+@require_GET
+def lasting_figure(request: MemberRequest) -> JsonResponse:
+    """Return the survival of each kind of part as a figure."""
+    require_somewhere(request.user, Right.SEE_AUDIT)
+    return JsonResponse(survival_figure(survival_curves(request.user, timezone.localdate())))

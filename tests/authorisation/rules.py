@@ -185,6 +185,7 @@ RULES: dict[str, Rule] = {
     "registry:recall": own(DECIDERS),
     "registry:recall_csv": own(DECIDERS),
     "registry:survival": own(READERS),
+    "registry:survival_figure": own(READERS),
     "registry:new_record device-checks": PATIENT_FORM,
     "registry:record device-checks": PATIENT_FORM,
     "registry:new_record devices": PATIENT_FORM,

@@ -132,3 +132,20 @@ def test_the_survival_page_shows_share_interval_and_parts_at_risk(client, centre
     assert "50.0 %" in html
     assert "20.8 to 73.6 %<br>6 at risk" in html
     assert "does not replace" in html or "do not replace" in html
+
+
+def test_the_survival_figure_steps_down_at_each_failure(client, centre):
+    client.force_login(make.make_user(Role.RESEARCHER, centre))
+    old = dt.date(2015, 1, 1)
+    for days, reason in ((365, "battery"), (730, "battery"), (1000, "upgrade")):
+        carrier(centre, implanted_on=old, explanted_on=old + dt.timedelta(days=days), explant_reason=reason)
+    carrier(centre, model="L", kind="lead", chamber="lv", implanted_on=old, explanted_on=old, explant_reason="failure")
+
+    drawn = client.get(reverse("registry:survival_figure")).json()
+
+    generators, leads = drawn["data"]
+    assert generators["name"] == "Generators"
+    # Of three, one failed after a year, one of the other two after two, the last was taken out for another reason.
+    assert generators["y"] == pytest.approx([100, 66.67, 33.33, 33.33], abs=0.01)
+    assert generators["x"] == pytest.approx([0, 0.999, 1.999, 2.738], abs=0.001)
+    assert leads["y"][-1] == 0

@@ -1,0 +1,1 @@
+"""Figures of the registry as data and layout; the page's script draws them."""
