@@ -1,6 +1,5 @@
-"""From the 12-lead electrocardiogram to QRS duration, morphology and activation times. Pure: arrays in, arrays out."""
+"""From the 12-lead electrocardiogram to QRS duration and morphology. Pure: arrays in, arrays out."""
 
-from .activation import Activation, activation
 from .axis import axis_change, axis_word, frontal_axis
 from .capture import Capture, Suspicion, capture_by_ratio, capture_lost, capture_with_q, fusion, morphology
 from .change import QrsChange, change_from_baseline
@@ -23,7 +22,6 @@ from .waves import LeadQrs
 __all__ = [
     "ALGORITHM_VERSION",
     "LEADS",
-    "Activation",
     "Boundary",
     "Capture",
     "Clause",
@@ -39,7 +37,6 @@ __all__ = [
     "Stimulus",
     "StrengthDuration",
     "Suspicion",
-    "activation",
     "aha_2009_lbbb",
     "axis_change",
     "axis_word",

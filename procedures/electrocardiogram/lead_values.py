@@ -11,10 +11,6 @@ from scipy import stats
 
 from .ecg import ElectrocardiogramError, FloatArray
 
-USUAL_SAFETY_RATIO = 2.0  # amplitude; or three times the pulse width (Europace 2011, PMID 21242156)
-# With a threshold of at most 2.5 V at 0.5 ms (pacing vectors and phrenic stimulation, 132 patients, abstract).
-ACCEPTABLE_PHRENIC_RATIO = 2.0
-
 
 @dataclass(frozen=True)
 class StrengthDuration:
@@ -102,7 +98,7 @@ def pulse_energy_uj(amplitude_v: float, width_ms: float, impedance_ohm: float) -
 
 
 def safety_margin(output_v: float, threshold_v: float) -> float:
-    """Output over threshold, at one pulse width; 2 is usual (Europace 2011, PMID 21242156)."""
+    """Output over threshold, at one pulse width."""
     _positive(output=output_v, threshold=threshold_v)
     return output_v / threshold_v
 
@@ -114,7 +110,7 @@ def safety_margin_at(curve: StrengthDuration, output_v: float, width_ms: float) 
 
 
 def phrenic_ratio(phrenic_threshold_v: float, capture_threshold_v: float) -> float:
-    """Phrenic over capture threshold, at one pulse width; at least 2 is called acceptable (see above)."""
+    """Phrenic over capture threshold, at one pulse width."""
     _positive(phrenic=phrenic_threshold_v, threshold=capture_threshold_v)
     return phrenic_threshold_v / capture_threshold_v
 

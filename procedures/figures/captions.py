@@ -32,7 +32,8 @@ def captions(comparison: SessionComparison, segment_site: str | None) -> dict[st
         "sites": Caption(
             f"{name}: {percent(response.change_percent)} ({interval(response.low_percent, response.high_percent)})",
             f"Change of {in_sentence(metric)} {against}, with its 95 % interval; the upright line is the shrunken "
-            f"estimate; {lower}; an exclamation mark is an electrical concern.",
+            f"estimate; {lower}; an exclamation mark is an electrical concern, a question mark "
+            "a limit that could not be judged.",
         ),
         "metrics": Caption(
             f"{name} is first in {firsts} of {len(comparison.metrics)} metrics",

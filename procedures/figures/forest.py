@@ -7,16 +7,20 @@ import plotly.graph_objects as go
 from procedures.figures.responder import RESPONDER_LIMITS
 from procedures.figures.style import INK, QUIET, SiteStyle, base_layout, short
 from procedures.metrics import Direction
-from procedures.selectors.comparison import SessionComparison
+from procedures.selectors.comparison import SessionComparison, SiteRow
 from procedures.selectors.comparison_words import signed
 
 _ROW_PX = 58
 
 
+def _warning(row: SiteRow) -> str:
+    return " !" if row.concerns else " ?" if row.not_judged else ""
+
+
 def forest(comparison: SessionComparison, styles: dict[str, SiteStyle]) -> go.Figure:
     """Draw sites as rows: a marker with its interval, the zero line, the responder limit where one is published.
 
-    A site with an electrical concern carries an exclamation mark.
+    A site with an electrical concern carries an exclamation mark; one without, but not wholly judged, a question mark.
 
     The better side is always the right one: where lower is better the axis runs the other way, so that its numbers
     stay true.
@@ -81,9 +85,7 @@ def forest(comparison: SessionComparison, styles: dict[str, SiteStyle]) -> go.Fi
     figure.update_yaxes(
         range=[len(rows) - 0.5, -0.5],
         tickvals=list(range(len(rows))),
-        ticktext=[
-            f"{short(row.site.label)}{' !' if row.concerns else ''}  {styles[row.site.label].sign}" for row in rows
-        ],
+        ticktext=[f"{short(row.site.label)}{_warning(row)}  {styles[row.site.label].sign}" for row in rows],
         tickfont={"weight": 700},
         showgrid=False,
         zeroline=False,

@@ -8,6 +8,7 @@ from operator import or_
 from django.db import models
 from django.db.models import F, Q
 
+from procedures.limits import LATE_FROM_MS
 from procedures.models.epoch import Epoch
 from procedures.models.recording import Recording
 from procedures.models.session import Session
@@ -182,6 +183,12 @@ class IntervalReading(Record):
                 violation_error_message="A QRS duration typed for a site belongs to its lead measurements.",
             ),
         ]
+
+    @property
+    def late(self) -> bool:
+        """Whether an activation reaches the limit from which it is called late."""
+        limit = LATE_FROM_MS.get(self.kind)
+        return limit is not None and self.duration_ms >= limit
 
     def __str__(self) -> str:
         return f"{self.get_kind_display()} {self.duration_ms:.0f} ms"

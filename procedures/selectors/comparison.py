@@ -6,20 +6,19 @@ from dataclasses import dataclass, field
 
 from django.utils.timezone import localtime
 
-from procedures.limits import electrical_concerns
 from procedures.metrics import BY_KEY, METRICS, Metric
 from procedures.models import (
     AcuteResponse,
     Decision,
     EpochMetric,
-    LeadMeasurement,
     Origin,
     ResponseSummary,
     Session,
     Site,
+    Stability,
 )
 from procedures.selectors.ecgs import StateQrs, qrs_by_state
-from procedures.selectors.lead_values import in_force
+from procedures.selectors.lead_values import NOTHING_JUDGED, Pair, site_pair
 
 # Stroke work and dP/dt max predicted outcome differently in published cohorts (stroke work best: de Roest et al.,
 # Eur J Heart Fail 2013;15:299); the first of these that was measured opens the page, any other is one choice away.
@@ -33,10 +32,20 @@ class SiteRow:
     site: Site
     response: AcuteResponse | None
     by_metric: dict[str, AcuteResponse]
-    measurement: LeadMeasurement | None
-    concerns: list[str]
+    pair: Pair | None
     visits: int
     qrs: StateQrs | None = None
+
+    @property
+    def concerns(self) -> list[str]:
+        """What stands against the site electrically, and an unstable lead."""
+        unstable = ["unstable position"] if self.site.stability == Stability.UNSTABLE else []
+        return [*(self.pair.concerns if self.pair else ()), *unstable]
+
+    @property
+    def not_judged(self) -> list[str]:
+        """Which electrical limits could not be held against it."""
+        return self.pair.not_judged if self.pair else list(NOTHING_JUDGED)
 
 
 @dataclass(frozen=True)
@@ -116,19 +125,6 @@ def _origins(session: Session, key: str) -> set[str]:
 
 
 def _row(site: Site, key: str | None, by_metric: dict[str, AcuteResponse], qrs: StateQrs | None) -> SiteRow:
-    measurements = in_force(site, site.measurements.all())
-    last = measurements[-1] if measurements else None
-    concerns = (
-        electrical_concerns(
-            threshold_v=last.capture_threshold_v,
-            pulse_width_ms=last.pulse_width_ms,
-            phrenic_v=last.phrenic_threshold_v,
-            phrenic_none_up_to_v=last.phrenic_none_up_to_v,
-        )
-        if last
-        else []
-    )
-    if site.stability == "unstable":
-        concerns.append("unstable position")
+    pair = site_pair(site, site.measurements.all())
     visits = sum(1 for epoch in site.epochs.all() if not epoch.excluded_reason)
-    return SiteRow(site, by_metric.get(key) if key else None, by_metric, last, concerns, visits, qrs)
+    return SiteRow(site, by_metric.get(key) if key else None, by_metric, pair, visits, qrs)

@@ -9,6 +9,7 @@ from typing import Any
 from procedures.models import Decision
 from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import SessionComparison, SiteRow
+from procedures.selectors.lead_values import Pair
 from procedures.selectors.return_visit import return_visit
 from procedures.selectors.weighing import metrics_agree, weigh_sites
 
@@ -18,10 +19,6 @@ _ESTIMATES = (
     "paired_change_percent", "paired_low_percent", "paired_high_percent",
     "unpaired_change_percent", "unpaired_low_percent", "unpaired_high_percent",
     "epochs", "beats",
-)  # fmt: skip
-_MEASURED = (
-    "capture_threshold_v", "pulse_width_ms", "sensed_r_wave_mv", "impedance_ohm", "phrenic_threshold_v",
-    "phrenic_none_up_to_v", "qrs_duration_ms", "qrs_notes",
 )  # fmt: skip
 
 
@@ -71,9 +68,25 @@ def _site(row: SiteRow) -> dict[str, Any]:
         "aha_segment": row.site.aha_segment,
         **{name: _plain(getattr(row.response, name, None)) for name in _ESTIMATES},
         "flags": list(row.response.flags) if row.response else [],
-        "measurement": {name: getattr(row.measurement, name) for name in _MEASURED} if row.measurement else None,
+        "measurement": _measured(row.pair) if row.pair else None,
         "qrs": _qrs(row),
         "concerns": row.concerns,
+        "not_judged": row.not_judged,
+    }
+
+
+def _measured(pair: Pair) -> dict[str, Any]:
+    """Return of each quantity the latest that was measured with the site's electrodes."""
+    typed = next((m for m in reversed(pair.measurements) if m.qrs_duration_ms is not None or m.qrs_notes), None)
+    return {
+        "capture_threshold_v": pair.threshold.capture_threshold_v if pair.threshold else None,
+        "pulse_width_ms": pair.threshold.pulse_width_ms if pair.threshold else None,
+        "sensed_r_wave_mv": pair.sensed_r_wave_mv,
+        "impedance_ohm": pair.impedance_ohm,
+        "phrenic_threshold_v": pair.phrenic.phrenic_threshold_v if pair.phrenic else None,
+        "phrenic_none_up_to_v": pair.phrenic.phrenic_none_up_to_v if pair.phrenic else None,
+        "qrs_duration_ms": typed.qrs_duration_ms if typed else None,
+        "qrs_notes": typed.qrs_notes if typed else "",
     }
 
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 import textwrap
 from collections.abc import Sequence
 
-from procedures.models import LeadMeasurement
 from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import SessionComparison, SiteRow
+from procedures.selectors.lead_values import Pair
 from procedures.selectors.return_visit import return_visit
 from procedures.selectors.weighing import metrics_agree, weigh_sites
 
@@ -31,6 +31,9 @@ def as_table(comparison: SessionComparison, caution: str) -> str:
     concerns = [f"{row.site.label}: {'; '.join(row.concerns)}." for row in comparison.rows if row.concerns]
     if concerns:
         lines += ["", "Electrical concerns", *concerns]
+    open_limits = [f"{row.site.label}: {'; '.join(row.not_judged)}." for row in comparison.rows if row.not_judged]
+    if open_limits:
+        lines += ["", "Electrically not judged", *open_limits]
     if comparison.not_reached:
         lines += ["", "Not reached"]
         lines += [f"{site.label}: {site.get_not_reached_reason_display().lower()}." for site in comparison.not_reached]
@@ -65,19 +68,16 @@ def _cells(row: SiteRow) -> tuple[str, ...]:
             words.signed(response.unpaired_change_percent),
             f"{response.epochs} / {response.beats}",
         )
-    return (row.site.label, *numbers, *_electrical(row.measurement), _qrs(row))
+    return (row.site.label, *numbers, *_electrical(row.pair), _qrs(row))
 
 
-def _electrical(measured: LeadMeasurement | None) -> tuple[str, str]:
-    if measured is None:
-        return "–", "–"
+def _electrical(pair: Pair | None) -> tuple[str, str]:
     threshold, phrenic = "–", "–"
-    if measured.capture_threshold_v is not None:
-        threshold = f"{measured.capture_threshold_v:g} at {measured.pulse_width_ms:g}"
-    if measured.phrenic_threshold_v is not None:
-        phrenic = f"{measured.phrenic_threshold_v:g}"
-    elif measured.phrenic_none_up_to_v is not None:
-        phrenic = f"none to {measured.phrenic_none_up_to_v:g}"
+    if pair and pair.threshold:
+        threshold = f"{pair.threshold.capture_threshold_v:g} at {pair.threshold.pulse_width_ms:g}"
+    if pair and pair.phrenic:
+        volts, up_to = pair.phrenic.phrenic_threshold_v, pair.phrenic.phrenic_none_up_to_v
+        phrenic = f"none to {up_to:g}" if volts is None else f"{volts:g}"
     return threshold, phrenic
 
 

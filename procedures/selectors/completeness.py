@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from django.urls import reverse
 
 from procedures.models import Outcome, Session
+from procedures.selectors.lead_values import site_pair
 
 
 @dataclass(frozen=True)
@@ -66,12 +67,14 @@ def _of_sites(session: Session) -> Iterator[Answer]:
             url = reverse("procedures:site", args=[session.pk, site.pk])
             yield Answer(f"Site {site.label}", f"not reached: {reason}", False, False, url)
             continue
-        measured = list(site.measurements.all())
+        pair = site_pair(site, site.measurements.all())
+        threshold = pair.threshold if pair else None
         url = reverse("procedures:new_measurement", args=[session.pk, site.pk])
-        if not measured or measured[-1].capture_threshold_v is None:
+        if threshold is None:
             yield Answer(f"Site {site.label}", "capture threshold not measured", True, False, url, f"measure/{site.pk}")
         elif not site.epochs.all():
             url = reverse("procedures:new_epoch", args=[session.pk]) + f"?state={site.pk}"
             yield Answer(f"Site {site.label}", "no epoch, so it is not compared", True, False, url)
         else:
-            yield Answer(f"Site {site.label}", f"threshold {measured[-1].capture_threshold_v:g} V", False, False, url)
+            said = f"threshold {threshold.capture_threshold_v:g} V at {threshold.pulse_width_ms:g} ms"
+            yield Answer(f"Site {site.label}", said, False, False, url)

@@ -19,7 +19,9 @@ from procedures.limits import (
     IMPEDANCE_LIMITS_OHM,
     LIMIT_PULSE_WIDTH_MS,
     MAX_CAPTURE_THRESHOLD_V,
-    MIN_PHRENIC_TO_CAPTURE_RATIO,
+    MIN_SAFETY_MARGIN,
+    phrenic_ok,
+    threshold_ok,
 )
 from procedures.models import LeadMeasurement, Site
 
@@ -65,14 +67,15 @@ class CurvePoint:
 
 @dataclass(frozen=True)
 class Pair:
-    """What is known of one electrode pair.
+    """What is known of one electrode pair, of each quantity the latest, and what its limits say.
 
     Attributes
     ----------
     own
         Whether it is the site's configuration.
     threshold, phrenic
-        The measurements that the threshold and the answer about the phrenic nerve stand in.
+        The measurements that the threshold and the answer about the phrenic nerve stand in. A threshold that the limit
+        can be held against stands over one that it cannot.
     ratio, ratio_at_least
         Phrenic over capture threshold at one pulse width; a lower bound where nothing moved up to the highest output.
     curve, curve_refusal
@@ -90,6 +93,7 @@ class Pair:
     ratio: float | None
     ratio_at_least: bool
     impedance_ohm: float | None
+    sensed_r_wave_mv: float | None
     points: list[CurvePoint]
     curve: StrengthDuration | None
     curve_refusal: str
@@ -104,19 +108,15 @@ class Pair:
 
     @property
     def threshold_ok(self) -> bool | None:
-        """At most 2.5 V at 0.5 ms; None where it was not measured at that width."""
-        m = self.threshold
-        if m is None or m.pulse_width_ms != LIMIT_PULSE_WIDTH_MS or m.capture_threshold_v is None:
-            return None
-        return m.capture_threshold_v <= MAX_CAPTURE_THRESHOLD_V
+        """At most 2.5 V at 0.5 ms; None where that cannot be told."""
+        return (
+            threshold_ok(self.threshold.capture_threshold_v, self.threshold.pulse_width_ms) if self.threshold else None
+        )
 
     @property
     def phrenic_ok(self) -> bool | None:
         """Phrenic stimulation at twice the capture threshold or more; None where the test did not go that far."""
-        if self.ratio is None:
-            return None
-        enough = self.ratio >= MIN_PHRENIC_TO_CAPTURE_RATIO
-        return enough if enough or not self.ratio_at_least else None
+        return phrenic_ok(self.ratio, self.ratio_at_least)
 
     @property
     def impedance_ok(self) -> bool | None:
@@ -130,6 +130,49 @@ class Pair:
         """Threshold and phrenic margin together."""
         both = (self.threshold_ok, self.phrenic_ok)
         return False if False in both else None if None in both else True
+
+    @property
+    def margin_ok(self) -> bool | None:
+        """The programmed output at twice the threshold or more."""
+        return None if self.margin is None else self.margin >= MIN_SAFETY_MARGIN
+
+    @property
+    def concerns(self) -> list[str]:
+        """What certainly breaks a limit, in words. An empty list is no clearance: see ``not_judged``."""
+        found = []
+        if self.threshold and self.threshold_ok is False:
+            at = f"{self.threshold.pulse_width_ms:g} ms"
+            found.append(
+                f"threshold {self.threshold.capture_threshold_v:g} V above {MAX_CAPTURE_THRESHOLD_V:g} V at {at}"
+            )
+        if self.phrenic_ok is False:
+            found.append(f"phrenic stimulation at {self.ratio:.1f} times the capture threshold")
+        return found
+
+    @property
+    def not_judged(self) -> list[str]:
+        """What the limits could not be held against, and why, in words."""
+        found = []
+        if self.threshold is None:
+            found.append("no threshold")
+        elif self.threshold_ok is None:
+            found.append(f"threshold at {self.threshold.pulse_width_ms:g} ms")
+        if self.phrenic is None:
+            found.append("phrenic not tested")
+        elif self.phrenic_ok is None:
+            if self.ratio is not None:
+                found.append(
+                    f"phrenic tested only to {self.phrenic.phrenic_none_up_to_v:g} V, below twice the threshold"
+                )
+            elif self.threshold:
+                found.append("phrenic tested at another pulse width than the threshold")
+            else:
+                found.append("phrenic without a threshold")
+        return found
+
+
+# What is not judged where nothing was measured with the site's electrodes.
+NOTHING_JUDGED = ("no threshold", "phrenic not tested")
 
 
 @dataclass(frozen=True)
@@ -153,6 +196,14 @@ def electrode_pairs(site: Site, measurements: Sequence[LeadMeasurement]) -> list
     return [_pair(pair, pair == own, by_pair[pair]) for pair in sorted(by_pair, key=lambda p: (p != own, p))]
 
 
+def site_pair(site: Site, measurements: Iterable[LeadMeasurement]) -> Pair | None:
+    """Return what stands for the site: its own electrode pair, or None where nothing was measured with it."""
+    own = (site.cathode, site.anode)
+    ordered = sorted(measurements, key=lambda m: (m.measured_at, m.pk))
+    mine = [m for m in ordered if pair_of(m, site) == own]
+    return _pair(own, True, mine) if mine else None
+
+
 def electrode_grid(site: Site, measurements: Sequence[LeadMeasurement]) -> ElectrodeGrid:
     """Arrange the pairs of a site as cathodes by anodes."""
     pairs = electrode_pairs(site, measurements)
@@ -166,10 +217,11 @@ def electrode_grid(site: Site, measurements: Sequence[LeadMeasurement]) -> Elect
 
 def _pair(pair: tuple[str, str], own: bool, measurements: list[LeadMeasurement]) -> Pair:
     with_threshold = [m for m in measurements if m.capture_threshold_v is not None]
-    usual = [m for m in with_threshold if m.pulse_width_ms == LIMIT_PULSE_WIDTH_MS]
-    threshold = _last(usual or with_threshold)
+    judged = [m for m in with_threshold if _can_be_judged(m)]
+    threshold = _last(judged or with_threshold)
     phrenic = _last(m for m in measurements if (m.phrenic_threshold_v or m.phrenic_none_up_to_v) is not None)
     impedance = _last(m for m in measurements if m.impedance_ohm is not None)
+    sensing = _last(m for m in measurements if m.sensed_r_wave_mv is not None)
     output = _last(m for m in measurements if m.output_v is not None)
     ohm = impedance.impedance_ohm if impedance else None
     latest = {m.pulse_width_ms: m for m in with_threshold if m.pulse_width_ms}
@@ -186,6 +238,7 @@ def _pair(pair: tuple[str, str], own: bool, measurements: list[LeadMeasurement])
         ratio,
         at_least,
         ohm,
+        sensing.sensed_r_wave_mv if sensing else None,
         points,
         curve,
         refusal,
@@ -193,6 +246,11 @@ def _pair(pair: tuple[str, str], own: bool, measurements: list[LeadMeasurement])
         margin,
         source,
     )
+
+
+def _can_be_judged(measurement: LeadMeasurement) -> bool:
+    """At the limit's width, or so high at a wider pulse that it breaks the limit all the same."""
+    return threshold_ok(measurement.capture_threshold_v, measurement.pulse_width_ms) is not None
 
 
 def _last(measurements: Iterable[LeadMeasurement]) -> LeadMeasurement | None:

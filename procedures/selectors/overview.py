@@ -6,11 +6,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from uuid import UUID
 
-from procedures.limits import electrical_concerns
 from procedures.metrics import BY_KEY, METRICS, Metric
-from procedures.models import Epoch, EpochMetric, LeadMeasurement, Origin, Session, Site, Tributary
+from procedures.models import Epoch, EpochMetric, Origin, Session, Site, Tributary
 from procedures.selectors.ecgs import StateQrs
-from procedures.selectors.lead_values import in_force
+from procedures.selectors.lead_values import Pair, site_pair
 from procedures.selectors.observations import metric_in_force
 
 # What the table of epochs shows first, as far as it was measured; the rest stands on the page of the epoch.
@@ -20,13 +19,10 @@ COLUMNS = 5
 
 @dataclass(frozen=True)
 class SiteLine:
-    """A site with its last measurement and what stands against it."""
+    """A site with what was measured there electrically, and its QRS duration."""
 
     site: Site
-    last: LeadMeasurement | None
-    measured_times: int
-    epochs: int
-    concerns: list[str]
+    pair: Pair | None
     qrs: StateQrs | None = None
 
 
@@ -52,22 +48,9 @@ def tributary_groups(session: Session, qrs: Mapping[UUID, StateQrs] | None = Non
     """Group the sites of a session of ``session_detail`` by tributary, in the order they were entered."""
     by_tributary: dict[object, list[SiteLine]] = {}
     for site in session.sites.all():
-        by_tributary.setdefault(site.tributary_id, []).append(_line(site, (qrs or {}).get(site.pk)))
+        line = SiteLine(site, site_pair(site, site.measurements.all()), (qrs or {}).get(site.pk))
+        by_tributary.setdefault(site.tributary_id, []).append(line)
     return [TributaryGroup(t, by_tributary.get(t.pk, [])) for t in session.tributaries.all()]
-
-
-def _line(site: Site, qrs: StateQrs | None) -> SiteLine:
-    measurements = in_force(site, site.measurements.all())
-    last = measurements[-1] if measurements else None
-    concerns = []
-    if last:
-        concerns = electrical_concerns(
-            threshold_v=last.capture_threshold_v,
-            pulse_width_ms=last.pulse_width_ms,
-            phrenic_v=last.phrenic_threshold_v,
-            phrenic_none_up_to_v=last.phrenic_none_up_to_v,
-        )
-    return SiteLine(site, last, len(site.measurements.all()), len(site.epochs.all()), concerns, qrs)
 
 
 def epoch_columns(session: Session) -> list[Metric]:

@@ -82,4 +82,13 @@ def _measurements(site: Site) -> list[ReturnCheck]:
     pairs = {key: (getattr(first, key), getattr(last, key)) for key in TOLERANCES}
     if len(durations) > 1:
         pairs["qrs_duration_ms"] = (durations[0], durations[-1])
-    return [check_measurement(key, *pair) for key, pair in pairs.items() if pair != (None, None)]
+    widths = (first.pulse_width_ms, last.pulse_width_ms)
+    if None not in widths and widths[0] != widths[1]:
+        # A threshold falls with pulse width, so two widths would look like a lead that moved, or hide one that did.
+        for key in ("capture_threshold_v", "phrenic_threshold_v"):
+            del pairs[key]
+        sentence = f"Thresholds are not compared: pulse width {widths[1]:g} ms after {widths[0]:g} ms."
+        unlike = [ReturnCheck("capture_threshold_v", None, None, None, None, sentence)]
+    else:
+        unlike = []
+    return unlike + [check_measurement(key, *pair) for key, pair in pairs.items() if pair != (None, None)]

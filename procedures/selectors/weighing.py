@@ -98,21 +98,19 @@ def _criteria(metric: Metric) -> list[Criterion]:
 
 
 def _facts(row: SiteRow) -> dict[str, Fact | None]:
-    measured = row.measurement
+    pair = row.pair
     facts: dict[str, Fact | None] = {"response": Fact(row.response.change_percent) if row.response else None}
     if row.site.stability != Stability.UNKNOWN:
         facts["stable"] = Fact(float(row.site.stability == Stability.STABLE))
-    if measured is None:
+    if pair is None:
         return facts
-    volts = measured.capture_threshold_v
-    if volts is not None and measured.pulse_width_ms == LIMIT_PULSE_WIDTH_MS:
-        facts["threshold"] = Fact(volts)
-    if volts and measured.phrenic_threshold_v is not None:
-        facts["phrenic"] = Fact(measured.phrenic_threshold_v / volts)
-    elif volts and measured.phrenic_none_up_to_v is not None:
-        facts["phrenic"] = Fact(measured.phrenic_none_up_to_v / volts, at_least=True)
-    if measured.sensed_r_wave_mv is not None:
-        facts["sensing"] = Fact(measured.sensed_r_wave_mv)
+    threshold = pair.threshold
+    if threshold and threshold.capture_threshold_v is not None and threshold.pulse_width_ms == LIMIT_PULSE_WIDTH_MS:
+        facts["threshold"] = Fact(threshold.capture_threshold_v)
+    if pair.ratio is not None:
+        facts["phrenic"] = Fact(pair.ratio, at_least=pair.ratio_at_least)
+    if pair.sensed_r_wave_mv is not None:
+        facts["sensing"] = Fact(pair.sensed_r_wave_mv)
     return facts
 
 

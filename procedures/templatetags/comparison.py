@@ -13,6 +13,7 @@ from procedures.figures.style import SiteStyle, marker_path
 from procedures.models import LeadMeasurement
 from procedures.polar import segment_name
 from procedures.selectors import comparison_words as words
+from procedures.selectors.lead_values import Pair
 
 register = template.Library()
 NB = "\N{NO-BREAK SPACE}"
@@ -38,22 +39,14 @@ def site_mark(style: SiteStyle) -> SafeString:
     )
 
 
-def _ratio(volts: float, threshold: float | None) -> str:
-    return f" ({volts / threshold:.1f}{NB}×{NB}threshold)" if threshold else ""
-
-
 @register.filter
-def phrenic(measurement: LeadMeasurement | None) -> str:
+def phrenic(pair: Pair | None) -> str:
     """Say at what output the phrenic nerve was stimulated, and how many times the capture threshold that is."""
-    if measurement is None:
-        return "not measured"
-    threshold = measurement.capture_threshold_v
-    if measurement.phrenic_threshold_v is not None:
-        return f"{measurement.phrenic_threshold_v:g}{NB}V{_ratio(measurement.phrenic_threshold_v, threshold)}"
-    if measurement.phrenic_none_up_to_v is not None:
-        up_to = measurement.phrenic_none_up_to_v
-        return f"none up to {up_to:g}{NB}V{_ratio(up_to, threshold)}"
-    return "not tested"
+    if pair is None or pair.phrenic is None:
+        return "not tested"
+    volts, up_to = pair.phrenic.phrenic_threshold_v, pair.phrenic.phrenic_none_up_to_v
+    said = f"none up to {up_to:g}{NB}V" if volts is None else f"{volts:g}{NB}V"
+    return said if pair.ratio is None else f"{said} ({pair.ratio:.1f}{NB}×{NB}threshold)"
 
 
 @register.filter

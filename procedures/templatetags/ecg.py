@@ -11,12 +11,10 @@ from django.utils.html import format_html
 from django.utils.safestring import SafeString
 
 from procedures.electrocardiogram import StrengthDuration
-from procedures.electrocardiogram.activation import LATE_QLV_MS, LATE_RV_LV_MS
-from procedures.models import IntervalKind, IntervalReading
+from procedures.limits import LATE_WORDS
 from procedures.selectors.ecgs import StateQrs
 
 register = template.Library()
-_LATE = {IntervalKind.QLV: LATE_QLV_MS, IntervalKind.RV_LV: LATE_RV_LV_MS}
 
 
 @register.simple_tag
@@ -57,11 +55,10 @@ def step_value(value: Any) -> str:
     return str(value) if value is not None else "not assessable"
 
 
-@register.filter
-def late(reading: IntervalReading) -> str:
-    """Call an activation late where it reaches the published or used limit."""
-    limit = _LATE.get(IntervalKind(reading.kind))
-    return "late" if limit is not None and reading.duration_ms >= limit else ""
+@register.simple_tag
+def late_words() -> str:
+    """Say from when on an activation is called late."""
+    return LATE_WORDS
 
 
 @register.simple_tag

@@ -11,7 +11,7 @@ from django.views.decorators.http import require_safe
 from procedures.figures.captions import captions
 from procedures.figures.responder import RESPONDER_LIMITS
 from procedures.figures.style import site_styles
-from procedures.limits import ACCEPTANCE
+from procedures.limits import ACCEPTANCE, OTHER_WIDTHS
 from procedures.models import EpochBeats, Session, Status
 from procedures.polar import polar_diagram
 from procedures.selectors import comparison_words as words
@@ -74,6 +74,7 @@ def _context(request: MemberRequest, session: Session, compared: SessionComparis
         "quick_metrics": [metric for metric in compared.metrics if metric.key in OPENING_METRICS],
         "metric_table": [(m, [row.by_metric.get(m.key) for row in compared.rows]) for m in compared.metrics],
         "acceptance": ACCEPTANCE,
+        "other_widths": OTHER_WIDTHS,
         "limit": RESPONDER_LIMITS.get(key),
         "captions": captions(compared, shown_segment_site(compared)),
         "has_loops": EpochBeats.objects.filter(epoch__session=session).exclude(loop={}).exists(),

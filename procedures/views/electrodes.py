@@ -11,7 +11,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from procedures.forms.base import likely_moment
 from procedures.forms.electrodes import ElectrodeGridForm
-from procedures.limits import ACCEPTANCE, IMPEDANCE_LIMITS_OHM
+from procedures.limits import ACCEPTANCE, IMPEDANCE, MARGIN, MIN_SAFETY_MARGIN, OTHER_WIDTHS
 from procedures.selectors.lead_values import electrode_grid, electrode_pairs
 from procedures.selectors.sessions import sessions_for
 from procedures.services.sites import put_electrode_grid
@@ -30,7 +30,10 @@ def electrodes(request: MemberRequest, session: UUID, site: UUID) -> HttpRespons
         "rights": rights_in(request.user, found),
         "grid": electrode_grid(at, list(at.measurements.all()[:500])),
         "acceptance": ACCEPTANCE,
-        "impedance_limits": IMPEDANCE_LIMITS_OHM,
+        "other_widths": OTHER_WIDTHS,
+        "impedance": IMPEDANCE,
+        "margin": MARGIN,
+        "min_margin": MIN_SAFETY_MARGIN,
     }
     return render(request, "procedures/electrodes.html", context)
 

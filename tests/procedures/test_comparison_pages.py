@@ -102,6 +102,25 @@ def test_page_puts_electrical_numbers_and_concerns_in_words() -> None:
     assert electrical[3:6] == ["not measured", "not measured", "148 typed"]
     assert "threshold 2.8 V above 2.5 V at 0.5 ms" in electrical[6]
     assert "phrenic stimulation at 1.5 times the capture threshold" in electrical[6]
+    assert "not judged" not in electrical[6]
+
+
+@pytest.mark.parametrize(
+    ("values", "words"),
+    [
+        ({"capture_threshold_v": 4.0, "pulse_width_ms": 1.0}, "threshold 4 V above 2.5 V at 1 ms"),
+        ({"capture_threshold_v": 5.0, "pulse_width_ms": 0.4}, "not judged: threshold at 0.4 ms; phrenic not tested"),
+        ({"capture_threshold_v": None, "pulse_width_ms": None, "impedance_ohm": 700.0}, "not judged: no threshold"),
+    ],
+)
+@pytest.mark.parametrize("name", ["comparison", "report"])
+def test_pages_say_none_only_where_threshold_and_phrenic_nerve_were_judged(name, values, words) -> None:
+    session = typed_session({"A": 3.0, "B": 12.0})
+    make_measurement(session.sites.get(label="A"), capture_threshold_v=1.0, phrenic_none_up_to_v=10.0)
+    make_measurement(session.sites.get(label="B"), **values)
+    page = _client(session).get(reverse(f"procedures:{name}", args=[session.pk])).content.decode()
+    assert _row(page, "A")[1][-1] == "none"
+    assert words in _row(page, "B")[1][-1]
 
 
 def test_page_lists_sites_not_reached_with_the_reason() -> None:

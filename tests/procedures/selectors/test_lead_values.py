@@ -5,7 +5,8 @@ import datetime as dt
 import pytest
 
 from procedures.selectors.comparison import compare_session
-from procedures.selectors.lead_values import electrode_grid, electrode_pairs, in_force
+from procedures.selectors.completeness import answers_to_check
+from procedures.selectors.lead_values import electrode_grid, electrode_pairs, in_force, site_pair
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -32,7 +33,7 @@ def test_another_pair_or_a_point_of_the_curve_does_not_stand_for_the_site(site):
     measured(site, 2, capture_threshold_v=0.9, pulse_width_ms=1.0)
     assert in_force(site, site.measurements.all()) == [own]
     make.make_epoch(site=site)
-    assert compare_session(site.session).rows[0].measurement == own
+    assert compare_session(site.session).rows[0].pair.threshold == own
 
 
 def test_a_lone_point_of_the_curve_is_better_than_nothing(site):
@@ -56,10 +57,17 @@ def test_the_sites_electrodes_named_again_are_its_own(site):
         (2.0, 0.5, None, 3.0, None),
         (1.0, 0.4, 5.0, None, None),
         (1.0, 0.5, None, None, None),
+        (4.0, 1.0, None, 10.0, False),
+        (6.0, 1.5, None, None, False),
+        (5.0, 0.4, None, 12.0, None),
     ],
 )
 def test_acceptable_by_threshold_and_phrenic_margin(site, volts, width, phrenic, none_up_to, verdict):
-    """At most 2.5 V at 0.5 ms and phrenic at 2 : 1 (pacing vectors and phrenic stimulation, 132 patients, abstract)."""
+    """At most 2.5 V at 0.5 ms and phrenic at 2 : 1 (Klein et al., Europace 2012;14:826, abstract; authors from memory).
+
+    Above the limit at a wider pulse breaks it as well: thresholds fall with width (Geddes, IEEE Trans Biomed Eng
+    2004;51:45).
+    """
     measured(
         site,
         capture_threshold_v=volts,
@@ -68,6 +76,57 @@ def test_acceptable_by_threshold_and_phrenic_margin(site, volts, width, phrenic,
         phrenic_none_up_to_v=none_up_to,
     )
     assert pairs(site)["LV3", "LV4"].acceptable is verdict
+
+
+@pytest.mark.parametrize(
+    ("values", "concerns", "not_judged"),
+    [
+        ((4.0, 1.0, None, 10.0), ["threshold 4 V above 2.5 V at 1 ms"], []),
+        ((6.0, 1.5, None, None), ["threshold 6 V above 2.5 V at 1.5 ms"], ["phrenic not tested"]),
+        ((5.0, 0.4, 12.0, None), [], ["threshold at 0.4 ms"]),
+        ((2.0, 1.0, 5.0, None), [], ["threshold at 1 ms"]),
+        ((None, None, None, None), [], ["no threshold", "phrenic not tested"]),
+        ((None, None, 5.0, None), [], ["no threshold", "phrenic without a threshold"]),
+        ((2.0, 0.5, None, 3.0), [], ["phrenic tested only to 3 V, below twice the threshold"]),
+        ((2.0, 0.5, 3.0, None), ["phrenic stimulation at 1.5 times the capture threshold"], []),
+        ((1.0, 0.5, None, 10.0), [], []),
+    ],
+)
+def test_what_breaks_a_limit_and_what_cannot_be_judged_is_said_in_words(site, values, concerns, not_judged):
+    volts, width, phrenic, none_up_to = values
+    measured(
+        site,
+        capture_threshold_v=volts,
+        pulse_width_ms=width,
+        phrenic_threshold_v=phrenic,
+        phrenic_none_up_to_v=none_up_to,
+        impedance_ohm=600.0,
+    )
+    pair = site_pair(site, site.measurements.all())
+    assert (pair.concerns, pair.not_judged) == (concerns, not_judged)
+
+
+def test_later_breach_at_a_wider_pulse_stands_over_an_earlier_good_threshold(site):
+    measured(site, 0, capture_threshold_v=1.0, pulse_width_ms=0.5)
+    measured(site, 1, capture_threshold_v=4.0, pulse_width_ms=1.0)
+    assert site_pair(site, site.measurements.all()).threshold_ok is False
+    measured(site, 2, capture_threshold_v=0.9, pulse_width_ms=1.0)
+    assert site_pair(site, site.measurements.all()).threshold_ok is False
+    measured(site, 3, capture_threshold_v=1.2, pulse_width_ms=0.5)
+    assert site_pair(site, site.measurements.all()).threshold_ok is True
+
+
+def test_quantity_measured_last_does_not_hide_the_threshold_before_it(site):
+    measured(site, 0, capture_threshold_v=3.0, pulse_width_ms=0.5, phrenic_none_up_to_v=10.0)
+    measured(site, 1, impedance_ohm=640.0)
+    row = compare_session(site.session).rows[0]
+    assert row.concerns == ["threshold 3 V above 2.5 V at 0.5 ms"]
+    (answer,) = [a for a in answers_to_check(site.session) if a.question.startswith("Site")]
+    assert "threshold not measured" not in answer.said
+
+
+def test_site_without_measurement_has_nothing_judged(site):
+    assert compare_session(site.session).rows[0].not_judged == ["no threshold", "phrenic not tested"]
 
 
 def test_phrenic_at_another_pulse_width_is_not_compared(site):

@@ -125,6 +125,18 @@ def test_return_with_another_response_and_threshold_warns():
     assert all(check.sentence.startswith("Warning") for check in returned.checks)
 
 
+def test_thresholds_of_two_pulse_widths_are_not_compared_on_return():
+    session = typed_session({"A": 10.0, "B": 4.0})
+    decide_for(session, "A")
+    measure(session, "A", capture_threshold_v=1.0, impedance_ohm=600.0)
+    later = START + dt.timedelta(minutes=9)
+    measure(session, "A", capture_threshold_v=1.0, pulse_width_ms=1.0, impedance_ohm=610.0, measured_at=later)
+    checks = {check.what: check for check in return_visit(compare_session(session, KEY)).checks}
+    assert checks["capture_threshold_v"].agrees is None
+    assert "pulse width 1 ms after 0.5 ms" in checks["capture_threshold_v"].sentence
+    assert checks["impedance_ohm"].agrees is True
+
+
 def test_site_visited_in_one_stay_only_is_no_return():
     session = typed_session({"A": 10.0, "B": 4.0}, visits=1)
     assert return_visit(compare_session(session, KEY)) is None
