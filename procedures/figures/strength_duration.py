@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import plotly.graph_objects as go
 
-from procedures.electrocardiogram.lead_values import USUAL_SAFETY_RATIO
 from procedures.figures.style import COLOURS, INK, QUIET, base_layout
+from procedures.limits import MIN_SAFETY_MARGIN
 from procedures.selectors.lead_values import Pair
 
 _STEPS = 80
@@ -23,10 +23,10 @@ def strength_duration(pair: Pair) -> go.Figure:
     if pair.curve:
         along = np.linspace(0.8 * min(widths), 1.15 * reach, _STEPS)
         curve = np.array([pair.curve.threshold_v(width) for width in along])
-        margin = f"{USUAL_SAFETY_RATIO:g} × the curve"
+        margin = f"{MIN_SAFETY_MARGIN:g} × the curve"
         for name, volts, line in (
             ("by the curve", curve, {"color": INK, "width": 2}),
-            (margin, USUAL_SAFETY_RATIO * curve, {"color": QUIET, "width": 2, "dash": "dash"}),
+            (margin, MIN_SAFETY_MARGIN * curve, {"color": QUIET, "width": 2, "dash": "dash"}),
         ):
             figure.add_scatter(
                 x=np.round(along, 4).tolist(),
