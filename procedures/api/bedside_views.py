@@ -138,14 +138,16 @@ class StateView(APIView):
         """Answer the session; 304 when nothing was written since the cursor."""
         session = session_seen(request, pk)
         user = cast(User, request.user)
+        # Somebody else may have logged in on the tablet although nothing was written.
+        person = {"Tributary-Person": str(user.pk)}
         cursor = cursor_of(session.centre_id)
         text = request.query_params.get("since", "")
         if text and not text.isdecimal():
             raise serializers.ValidationError({"since": ["Give the cursor of an earlier answer."]})
         if text and int(text) == cursor:
-            return Response(status=304)
+            return Response(status=304, headers=person)
         answer = bedside_state.since(user, session, int(text), cursor) if text else None
-        return Response(answer or bedside_state.whole(user, session, cursor))
+        return Response(answer or bedside_state.whole(user, session, cursor), headers=person)
 
 
 class EntriesView(APIView):

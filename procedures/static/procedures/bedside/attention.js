@@ -1,4 +1,8 @@
 // Entries the server could not take as they are. Nothing is decided without somebody: both values, and a choice.
+// Of what a colleague entered no word is shown, only how much there is and when it was entered.
+import { button, h } from "./dom.js";
+import { clockTime } from "./words.js";
+
 const WORDS = {
   occurred_at: "Time",
   kind: "What happened",
@@ -8,28 +12,27 @@ const WORDS = {
   notes: "Notes",
 };
 
+function capital(name) {
+  return name.replaceAll("_", " ").replace(/^./, (first) => first.toUpperCase());
+}
+
 function label(store, name) {
   const quantity = store.state?.vocabulary.quantities[name];
   if (quantity) return `${quantity.label} [${quantity.unit}]`;
-  return WORDS[name] ?? name.replaceAll("_", " ").replace(/^./, (first) => first.toUpperCase());
+  return WORDS[name] ?? capital(name);
 }
 
 export function shown(value) {
   if (value === null || value === undefined || value === "") return "not recorded";
   if (value === true || value === false) return value ? "yes" : "no";
-  if (typeof value === "string" && /^\d{4}-\d{2}-\d{2}T/.test(value)) return new Date(value).toLocaleTimeString();
+  if (typeof value === "string" && /^\d{4}-\d{2}-\d{2}T/.test(value)) return clockTime(value);
   return typeof value === "object" ? JSON.stringify(value) : String(value);
-}
-
-function element(name, text = "", options = {}) {
-  return Object.assign(document.createElement(name), { textContent: text }, options);
 }
 
 function choices(problem) {
   const { code, theirs, remove } = problem;
-  if (code === "colleague") return [["takeover", "Send it under my name"]];
   if (code === "same_name") return [["theirs", "It is the same one"], [another(problem), "It is another one"]];
-  if (code === "removed") return [["mine", "Enter it again"], ["discard", "Leave it out"]];
+  if (code === "removed" || code === "waits") return [["mine", "Enter it again"], ["discard", "Leave it out"]];
   if (theirs) return [["mine", remove ? "Remove it" : "Use what was entered here"], ["theirs", "Keep what is on the server"]];
   const list = code === "needs_confirmation" ? [[{ confirmed: true }, "The values are right"]] : [["retry", "Try again"]];
   return [...list, ["discard", "Discard this entry"]];
@@ -40,57 +43,76 @@ function another({ kind, theirs, mine }) {
   return kind === "tributary" ? { ordinal: theirs.ordinal + 1 } : { label: `${mine.label} (2)` };
 }
 
-function card(store, problem) {
-  const box = element("article", "", { className: "attention" });
-  const kind = problem.kind.replaceAll("_", " ");
-  const words = problem.mine.text || problem.mine.label || problem.mine.kind || "";
-  box.append(element("h3", `${kind.replace(/^./, (first) => first.toUpperCase())} ${shown(problem.captured_at)} ${words}`));
-  box.append(element("p", problem.message ?? ""));
-  const messages = Object.entries(problem.fields).flatMap(([name, list]) => list.map((text) => [name, text]));
-  if (messages.length) {
-    const list = element("ul");
-    for (const [name, text] of messages) {
-      const named = !name || text.startsWith(label(store, name).split(" [")[0]);
-      list.append(element("li", named ? text : `${label(store, name)}: ${text}`));
-    }
-    box.append(list);
+function messages(store, problem) {
+  const all = Object.entries(problem.fields).flatMap(([name, list]) => list.map((text) => [name, text]));
+  if (!all.length) return null;
+  return h("ul", {}, ...all.map(([name, text]) => {
+    const named = !name || text.startsWith(label(store, name).split(" [")[0]);
+    return h("li", {}, named ? text : `${label(store, name)}: ${text}`);
+  }));
+}
+
+function bothValues(store, problem) {
+  if (!problem.differing.length) return null;
+  const titles = ["Entered here", "On the server"].map((title) => h("th", { scope: "col" }, title));
+  const rows = problem.differing.map(({ name, mine, theirs }) =>
+    h("tr", {}, h("th", { scope: "row" }, label(store, name)), h("td", {}, shown(mine)), h("td", {}, shown(theirs))));
+  return h("table", {}, h("thead", {}, h("tr", {}, h("td"), ...titles)), h("tbody", {}, ...rows));
+}
+
+// Each button acts once: what follows from it draws the tray anew.
+function actions(list) {
+  const box = h("p", { class: "actions" });
+  for (const [text, act] of list) {
+    box.append(button(text, async () => {
+      for (const other of box.children) other.disabled = true;
+      try {
+        await act();
+      } finally {
+        for (const other of box.children) other.disabled = false;
+      }
+    }, { class: "bedside" }));
   }
-  if (problem.differing.length) {
-    const table = element("table");
-    const head = table.createTHead().insertRow();
-    head.append(element("td"));
-    for (const title of ["Entered here", "On the server"]) head.append(element("th", title, { scope: "col" }));
-    for (const { name, mine, theirs } of problem.differing) {
-      const row = table.insertRow();
-      row.append(element("th", label(store, name), { scope: "row" }));
-      row.append(element("td", shown(mine)), element("td", shown(theirs)));
-    }
-    box.append(table);
-  }
-  const actions = element("p", "", { className: "actions" });
-  for (const [choice, text] of choices(problem)) {
-    const button = element("button", text, { type: "button", className: "bedside" });
-    button.addEventListener("click", async () => {
-      for (const other of actions.children) other.disabled = true;
-      await store.settle(problem.key, choice);
-    });
-    actions.append(button);
-  }
-  box.append(actions);
   return box;
+}
+
+function card(store, problem) {
+  const words = problem.mine.text || problem.mine.label || problem.mine.kind || "";
+  const settle = ([choice, text]) => [text, () => store.settle(problem.key, choice)];
+  return h("article", { class: "attention" },
+    h("h3", {}, `${capital(problem.kind)} ${shown(problem.captured_at)} ${words}`),
+    h("p", {}, problem.message ?? ""),
+    messages(store, problem),
+    bothValues(store, problem),
+    actions(choices(problem).map(settle)));
+}
+
+function ofColleagues(store, { count, first, last, may }) {
+  const one = count === 1;
+  const [from, to] = [clockTime(first), clockTime(last)];
+  const when = from === to ? `Entered at ${from}.` : `Entered from ${from} to ${to}.`;
+  const sent = `${one ? "It is" : "They are"} sent when that person logs in on this tablet.`;
+  return h("article", { class: "attention" },
+    h("h3", {}, `${count} ${one ? "entry" : "entries"} by a colleague who is not logged in`),
+    h("p", {}, `${when} ${sent}`),
+    may ? actions([[`Send ${one ? "it" : "them"} under my name`, () => store.takeOver()]]) : null);
 }
 
 export function showAttention(store, place) {
   let before = "";
   const show = () => {
-    const problems = store.attention;
+    const { attention, colleagues } = store;
     // Drawn anew only when something else needs attention, so that no button moves under a finger.
-    const now = JSON.stringify(problems);
+    const now = JSON.stringify([attention, colleagues]);
     if (now === before) return;
     before = now;
-    place.hidden = problems.length === 0;
-    const title = element("h2", `Needs attention: ${problems.length}`);
-    place.replaceChildren(title, ...problems.map((problem) => card(store, problem)));
+    const count = attention.length + colleagues.count;
+    place.hidden = count === 0;
+    place.replaceChildren(
+      h("h2", {}, `Needs attention: ${count}`),
+      ...attention.map((problem) => card(store, problem)),
+      ...(colleagues.count ? [ofColleagues(store, colleagues)] : []),
+    );
   };
   store.subscribe(show);
   show();

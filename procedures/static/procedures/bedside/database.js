@@ -28,8 +28,7 @@ export async function openDatabase() {
     db.createObjectStore("keys");
     db.createObjectStore("sessions", { keyPath: "session" });
     // `sequence` is the tablet's own count, so order depends on no clock. `author` and `state` choose what is sent.
-    const entries = db.createObjectStore("entries", { keyPath: "sequence", autoIncrement: true });
-    entries.createIndex("by_state", ["state", "author"]);
+    db.createObjectStore("entries", { keyPath: "sequence", autoIncrement: true });
   };
   const db = await asked(request);
   // A log-out in another tab deletes the database; an open connection would hold it up.

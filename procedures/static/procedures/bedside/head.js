@@ -18,21 +18,25 @@ export function showHead(page, place) {
 
   const tick = () => {
     const { state } = page.store;
+    clocks.hidden = !state?.session;
     if (!state?.session) return;
     const [start, words] = startedAt(state);
     const gone = Date.now() - start;
-    clocks.hidden = false;
     say(running, gone < DAY_MS ? span(gone) : clockTime(Date.now()));
     say(since, gone < DAY_MS ? `${words} · ` : "");
     say(wall, gone < DAY_MS ? `now ${clockTime(Date.now(), false)}` : `started ${new Date(start).toLocaleDateString("en-GB")}`);
   };
   const show = () => {
     const { state } = page.store;
-    if (!state?.session) return;
+    tick();
+    if (!state?.session) {
+      say(title, "Bedside log");
+      say(phase, "");
+      return;
+    }
     say(title, state.session.code);
     const now = standing(state);
     say(phase, now < PHASES.length ? `${PHASES[now]} (${now + 1} of ${PHASES.length})` : "Signed");
-    tick();
   };
   page.store.subscribe(show);
   setInterval(tick, 1000);

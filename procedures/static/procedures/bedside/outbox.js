@@ -2,7 +2,7 @@
 import { makeKey, seal, unseal } from "./crypto.js";
 import { asked, openDatabase, written, writing } from "./database.js";
 
-// States of a row: "waiting" to be sent, "held" behind one that needs attention, "attention" of a person.
+// States of a row: "waiting" to be sent, or "attention" of a person.
 export class Outbox {
   static async open() {
     const outbox = new Outbox();
@@ -33,19 +33,12 @@ export class Outbox {
     return { ...entry, sequence, session, author, state: "waiting", since: row.since };
   }
 
+  // Every entry, in the order of entering.
   async all() {
     const rows = await asked(this.db.transaction("entries").objectStore("entries").getAll());
     const found = await Promise.all(rows.map((row) => this.#opened(row)));
     // Unsealing hundreds of waiting entries anew after each answer would be felt.
     this.unsealed = new Map(rows.map((row, place) => [String(row.sealed.iv), found[place].content]));
-    return found.map(({ content, ...rest }) => ({ ...content, ...rest }));
-  }
-
-  // The oldest entries of a person that may be sent, in order.
-  async due(author, most) {
-    const index = this.db.transaction("entries").objectStore("entries").index("by_state");
-    const rows = await asked(index.getAll(IDBKeyRange.only(["waiting", author]), most));
-    const found = await Promise.all(rows.map((row) => this.#opened(row)));
     return found.map(({ content, ...rest }) => ({ ...content, ...rest }));
   }
 
@@ -69,12 +62,10 @@ export class Outbox {
     await written(transaction);
   }
 
-  async release() {
-    const transaction = writing(this.db, ["entries"]);
-    const entries = transaction.objectStore("entries");
-    for (const row of await asked(entries.getAll())) {
-      if (row.state === "held") entries.put({ ...row, state: "waiting" });
-    }
+  // The last known state of a session the server does not show this person.
+  async withdraw(session) {
+    const transaction = writing(this.db, ["sessions"]);
+    transaction.objectStore("sessions").delete(session);
     await written(transaction);
   }
 

@@ -1,5 +1,5 @@
 // The server's last known state of a session with this tablet's unsent entries laid over it. Pure functions.
-const SYNC = { waiting: "here", held: "here", sending: "sending", attention: "attention" };
+const SYNC = { waiting: "here", sending: "sending", attention: "attention" };
 
 export function overlay(known, pending, sending) {
   const collections = known.vocabulary.collections;

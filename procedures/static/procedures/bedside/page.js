@@ -70,9 +70,10 @@ class Page {
       this.tell("This part of the page is not on the tablet yet. It comes with the line.");
       return this.go();
     }
-    // Somebody has gone on while it was fetched.
-    if (hash !== location.hash) return;
+    // Somebody has gone on while it was fetched, or the session is not shown any more.
+    if (hash !== location.hash || !this.state) return;
     this.shown?.leave?.();
+    this.person = this.store.me;
     this.shown = place(this, ...rest);
     document.body.dataset.place = known ? name : "home";
     main.replaceChildren(this.shown.element);
@@ -83,8 +84,25 @@ class Page {
   }
 
   changed() {
-    if (this.shown) this.shown.update?.();
-    else if (this.store.state && !this.opening) this.opening = this.show().then(fetchTheOthers);
+    if (!this.store.state) this.close();
+    else if (this.shown && this.person !== this.store.me) this.startAnew();
+    else if (this.shown) this.shown.update?.();
+    else if (!this.opening) this.opening = this.show().then(fetchTheOthers);
+  }
+
+  // What one person was about to enter is not another's.
+  startAnew() {
+    this.person = this.store.me;
+    if (location.hash) this.go();
+    else this.show();
+  }
+
+  // Nothing of a session stays that the server does not show to whoever is logged in.
+  close() {
+    this.shown?.leave?.();
+    this.shown = this.opening = null;
+    const words = waitingFor(this.store);
+    if (main.textContent !== words) main.replaceChildren(h("p", { class: "empty", role: "status" }, words));
   }
 }
 
@@ -101,7 +119,6 @@ try {
   showHead(page, document.getElementById("bedside-head"));
   showLine(store, document.getElementById("bedside-line"));
   showAttention(store, document.getElementById("bedside-attention"));
-  if (!store.state) main.replaceChildren(h("p", { class: "empty", role: "status" }, waitingFor(store)));
   store.subscribe(() => page.changed());
   addEventListener("hashchange", () => store.state && page.show());
   page.changed();

@@ -2,7 +2,7 @@
 import { uuid7 } from "./uuid7.js";
 
 // Both values side by side; fields in which they agree need no choice.
-export function troubled(entry, known) {
+export function troubled(entry) {
   const problem = entry.problem ?? {};
   const stored = problem.stored ?? null;
   const differing = Object.keys(entry.payload)
@@ -18,10 +18,9 @@ export function troubled(entry, known) {
     remove: entry.remove,
     theirs: stored,
     differing,
-    code: entry.state === "attention" ? problem.code : "colleague",
-    message: entry.state === "attention" ? problem.message : "Entered by a colleague who is not logged in.",
+    code: problem.code,
+    message: problem.message,
     fields: problem.fields ?? {},
-    byColleague: entry.author !== known?.me,
   };
 }
 
@@ -51,11 +50,10 @@ function merged(entry, pending) {
   return { gone: [entry.sequence], changed };
 }
 
-// Returns what to delete and what to rewrite. `choice` is "mine", "theirs", "discard", "retry", "takeover" or changes.
-export function settled(entry, pending, choice, me) {
+// Returns what to delete and what to rewrite. `choice` is "mine", "theirs", "discard", "retry" or changes.
+export function settled(entry, pending, choice) {
   const { problem, ...rest } = entry;
-  if (choice === "takeover") return { changed: [{ ...rest, author: me, state: "waiting" }] };
-  if (choice === "retry") return { changed: [{ ...rest, author: me, state: "waiting", since: Date.now() }] };
+  if (choice === "retry") return { changed: [{ ...rest, state: "waiting", since: Date.now() }] };
   if (choice === "theirs" && problem?.stored && problem.stored.key !== entry.key) return merged(entry, pending);
   const followers = pending.filter((one) => one.based_on === entry.id);
   if (choice === "theirs" || choice === "discard") {
@@ -63,9 +61,14 @@ export function settled(entry, pending, choice, me) {
     const { version, based_on } = entry;
     return { gone: [entry.sequence], changed: followers.map((one) => ({ ...one, version, based_on })) };
   }
-  const renewed = { ...rest, id: uuid7(), author: me, state: "waiting" };
+  const renewed = { ...rest, id: uuid7(), state: "waiting" };
   if (typeof choice === "object") renewed.payload = { ...entry.payload, ...choice };
   if (problem?.stored?.key === entry.key) Object.assign(renewed, { version: problem.stored.version, based_on: null });
-  if (problem?.code === "removed") Object.assign(renewed, { version: null, based_on: null });
+  if (["removed", "waits"].includes(problem?.code)) Object.assign(renewed, { version: null, based_on: null });
   return { changed: [renewed, ...followers.map((one) => ({ ...one, based_on: renewed.id }))] };
+}
+
+// Somebody sends a colleague's entries under their own name; what was wrong with them is then theirs to see.
+export function takenOver(entries, me) {
+  return { changed: entries.map(({ problem: _, ...rest }) => ({ ...rest, author: me, state: "waiting" })) };
 }

@@ -2,7 +2,7 @@
 import { CHANNEL } from "./database.js";
 import { Outbox } from "./outbox.js";
 import { completed, merged, overlay, placed } from "./overlay.js";
-import { settled, troubled } from "./settling.js";
+import { settled, takenOver, troubled } from "./settling.js";
 import { Sync } from "./sync.js";
 import { Transport } from "./transport.js";
 import { uuid7 } from "./uuid7.js";
@@ -15,6 +15,12 @@ const LEAVE_MS = 1500;
 export class NotLoaded extends Error {
   constructor() {
     super("This session has not been opened on this tablet while it was connected. Connect once to load it.");
+  }
+}
+
+export class Locked extends Error {
+  constructor() {
+    super("This page is locked. Unlock it, then enter it.");
   }
 }
 
@@ -32,6 +38,8 @@ export class Store {
 
   constructor(session, outbox, transport) {
     Object.assign(this, { session, outbox });
+    // Who is logged in, as far as this tablet knows; of anybody else's entries only their number and times are shown.
+    this.me = null;
     this.known = null;
     this.pending = [];
     this.sending = new Set();
@@ -45,6 +53,7 @@ export class Store {
     navigator.storage?.persist?.();
     const kept = await this.outbox.known(this.session);
     if (kept) this.known = kept.state;
+    this.me = this.known?.me ?? null;
     await this.outbox.forget(STATE_MAX_AGE_MS, this.session);
     this.pending = await this.outbox.all();
     this.channel.onmessage = ({ data }) => this.#heard(data);
@@ -58,23 +67,34 @@ export class Store {
   }
 
   get counts() {
-    const me = this.known?.me;
-    const attention = this.pending.filter((entry) => entry.state === "attention").length;
-    const colleagues = this.pending.filter((entry) => entry.author !== me && entry.state !== "attention").length;
+    const mine = this.#mine();
+    const attention = mine.filter((entry) => entry.state === "attention").length;
     return {
       here: this.pending.length - attention,
       attention,
-      colleagues,
+      colleagues: this.pending.length - mine.length,
       sending: this.sending.size,
       ...this.line,
     };
   }
 
   get attention() {
-    return this.pending
-      .filter((entry) => entry.session === this.session || entry.state === "attention")
-      .filter((entry) => entry.state === "attention" || entry.author !== this.known?.me)
-      .map((entry) => troubled(entry, this.known));
+    return this.#mine().filter((entry) => entry.state === "attention").map(troubled);
+  }
+
+  // Entries of this session by others, without a word of them.
+  get colleagues() {
+    const times = this.#theirs().map((entry) => Date.parse(entry.captured_at)).sort((a, b) => a - b);
+    const may = Boolean(this.state) && this.me !== null && !this.line.needsLogIn;
+    return { count: times.length, first: times[0], last: times.at(-1), may };
+  }
+
+  #mine() {
+    return this.pending.filter((entry) => entry.author === this.me);
+  }
+
+  #theirs() {
+    return this.pending.filter((entry) => entry.author !== this.me && entry.session === this.session);
   }
 
   subscribe(listener) {
@@ -93,15 +113,22 @@ export class Store {
 
   settle(key, choice) {
     return this.#inTurn(async () => {
-      const entry = this.attention.find((one) => one.key === key);
-      if (!entry) return;
-      const change = settled(this.pending.find((one) => one.id === entry.id), this.pending, choice, this.known.me);
-      await this.outbox.settle(change);
-      await this.outbox.release();
-      await this.reload();
-      this.channel.postMessage({ type: "outbox" });
-      this.sync.soon();
+      const entry = this.#mine().find((one) => one.key === key && one.state === "attention");
+      if (entry) await this.#rewrite(settled(entry, this.#mine(), choice));
     });
+  }
+
+  takeOver() {
+    return this.#inTurn(async () => {
+      if (this.colleagues.may) await this.#rewrite(takenOver(this.#theirs(), this.me));
+    });
+  }
+
+  async #rewrite(change) {
+    await this.outbox.settle(change);
+    await this.reload();
+    this.channel.postMessage({ type: "outbox" });
+    this.sync.soon();
   }
 
   sendNow() {
@@ -116,9 +143,9 @@ export class Store {
 
   async #add(kind, changes, { key, version, confirmed, remove }) {
     if (!this.known) throw new NotLoaded();
-    const { vocabulary, me } = this.known;
+    const { known: { vocabulary }, me } = this;
     const item = key && this.item(kind, key);
-    const earlier = this.pending.findLast((entry) => entry.key === key && entry.kind === kind);
+    const earlier = this.#mine().findLast((entry) => entry.key === key && entry.kind === kind);
     const payload = remove ? {} : completed(vocabulary, kind, item, changes);
     if (confirmed) payload.confirmed = true;
     const entry = await this.outbox.add(this.session, me, {
@@ -142,7 +169,10 @@ export class Store {
 
   // Two entries made in the same instant keep their order although each waits for its sealing.
   #inTurn(task) {
-    const done = this.#tail.then(task);
+    const done = this.#tail.then(() => {
+      if ("locked" in document.documentElement.dataset) throw new Locked();
+      return task();
+    });
     this.#tail = done.catch(() => {});
     return done;
   }
@@ -150,6 +180,7 @@ export class Store {
   // Called by the sync: what the server said about the session.
   async learned(answer) {
     if (answer === null) return;
+    this.me = answer.me;
     this.known = merged(this.known, answer);
     this.#changed();
     await this.outbox.remember(this.session, this.known);
@@ -205,8 +236,22 @@ export class Store {
     this.#changed();
   }
 
-  mine(me) {
-    if (this.known && this.known.me !== me) this.known = { ...this.known, me };
+  // Called by the sync with each answer: who is logged in. Says whether that is somebody else than before; what was known
+  // holds another's rights and is asked for anew.
+  isNow(me) {
+    if (me === null || me === this.me) return false;
+    this.me = me;
+    if (this.known) this.known = { ...this.known, me, cursor: null };
+    this.#changed();
+    return true;
+  }
+
+  // Called by the sync: the server does not show this session to whoever is logged in, so the tablet does not either.
+  async withdraw() {
+    if (!this.known) return;
+    this.known = this.state = this.me = null;
+    this.#tell();
+    await this.outbox.withdraw(this.session);
   }
 
   async #heard({ type, session, records }) {
@@ -236,7 +281,7 @@ export class Store {
 
   #changed() {
     if (this.known) {
-      const ours = this.pending.filter((entry) => entry.session === this.session);
+      const ours = this.#mine().filter((entry) => entry.session === this.session);
       this.state = overlay(this.known, ours, this.sending);
     }
     this.#tell();

@@ -1,5 +1,6 @@
 // Empties the outbox and asks what others wrote. Background sync of the browser is not relied on: we drain on load,
 // when the line or the page comes back, after each entry, and when asked to.
+import { leansOn, sendable } from "./queue.js";
 import { NeedsLogIn, NoLine, Refused, TryLater } from "./transport.js";
 
 const PERIOD_MS = 1500;
@@ -7,11 +8,11 @@ const FIRST_RETRY_MS = 500;
 const SLOWEST_MS = 30_000;
 const AT_ONCE = 50;
 const MOST_FAULTS = 4;
-const MOST_AGE_MS = 7 * 24 * 3600 * 1000;
 const DRAIN_MS = 2000;
 const LOCK = "tributary-bedside-outbox";
 
 const OLD = { code: "old", message: "Entered more than a week ago by this tablet's clock. Is it still to be sent?" };
+const ALONE = { code: "waits", message: "What this entry follows is neither on the server nor on this tablet." };
 
 export class Sync {
   #timer = null;
@@ -32,6 +33,7 @@ export class Sync {
     addEventListener("online", this.wake);
     addEventListener("pageshow", this.wake);
     document.addEventListener("visibilitychange", this.wake);
+    document.addEventListener("unlocked", this.wake);
     this.first = this.now();
   }
 
@@ -41,6 +43,7 @@ export class Sync {
     removeEventListener("online", this.wake);
     removeEventListener("pageshow", this.wake);
     document.removeEventListener("visibilitychange", this.wake);
+    document.removeEventListener("unlocked", this.wake);
   }
 
   firstAnswer() {
@@ -91,7 +94,7 @@ export class Sync {
         });
       }
       // What others wrote is worth knowing even while our own entries have to wait.
-      const answer = await this.transport.session(store.session, store.known?.cursor ?? null);
+      const answer = await this.#news();
       if (later) {
         await store.learned(answer);
         throw later;
@@ -105,6 +108,14 @@ export class Sync {
     }
   }
 
+  // What is new; all of it for somebody who was not the one logged in before.
+  async #news() {
+    const { store } = this;
+    const { me, answer } = await this.transport.session(store.session, store.known?.cursor ?? null);
+    if (!store.isNow(me) || answer?.whole) return answer;
+    return (await this.transport.session(store.session, null)).answer;
+  }
+
   #failed(error) {
     const { store } = this;
     if (this.#stopped) return;
@@ -113,7 +124,9 @@ export class Sync {
       store.told({ online: true, lastSeen: Date.now(), needsLogIn: true });
     } else if (error instanceof Refused) {
       this.#failures = Math.min(this.#failures + 1, 4);
-      store.told({ online: true, lastSeen: Date.now(), missing: error.status === 404, failure: error.message });
+      const missing = error.status === 404;
+      store.told({ online: true, lastSeen: Date.now(), missing, failure: error.message });
+      if (missing) store.withdraw();
     } else if (error instanceof NoLine || error instanceof TryLater) {
       this.#failures += 1;
       this.#asked = (error.seconds ?? 0) * 1000;
@@ -132,7 +145,7 @@ export class Sync {
       const { me, token, server_now: serverNow } = await this.transport.token();
       this.store.told({ clockAheadS: Math.round((Date.now() - Date.parse(serverNow)) / 1000) });
       if (me === null) throw new NeedsLogIn();
-      this.store.mine(me);
+      this.store.isNow(me);
       const enough = Date.now() + DRAIN_MS;
       let more = true;
       // After a long outage what others wrote is not kept waiting until all is sent.
@@ -144,48 +157,23 @@ export class Sync {
   // Sends one batch; says whether there may be another.
   async #batch(me, token) {
     const { store } = this;
-    const due = await store.outbox.due(me, this.#most);
-    if (!due.length) return false;
-    const { session } = due[0];
-    const entries = this.#sendable(due.filter((entry) => entry.session === session));
-    if (entries.held.length) await store.answered([], entries.held);
-    if (!entries.ready.length) return entries.held.length > 0;
-    store.underWay(entries.ready, true);
+    // Off the disk: another tab may have settled what this one still shows.
+    const { ready, old } = sendable(await store.outbox.all(), me, this.#most);
+    if (old.length) await store.answered([], old.map((entry) => ({ ...entry, state: "attention", problem: OLD })));
+    if (!ready.length) return false;
+    store.underWay(ready, true);
     try {
-      const { answers } = await this.transport.send(this.#wire(session, entries.ready), token);
+      const { answers } = await this.transport.send(this.#wire(ready[0].session, ready), token, me);
       store.told({ online: true, lastSeen: Date.now(), needsLogIn: false });
       this.#most = AT_ONCE;
-      return await this.#take(entries.ready, answers);
+      return await this.#take(ready, answers);
     } catch (error) {
-      const whole = error instanceof Refused || (error.status === 500 && this.#isStubborn(entries.ready));
+      const whole = error instanceof Refused || (error.status === 500 && this.#isStubborn(ready));
       if (!whole) throw error;
-      return await this.#refused(entries.ready, error);
+      return await this.#refused(ready, error);
     } finally {
-      store.underWay(entries.ready, false);
+      store.underWay(ready, false);
     }
-  }
-
-  // What follows from an entry that needs a person waits for it; everything else goes on, in order.
-  #sendable(due) {
-    const stuck = new Set();
-    for (const entry of this.store.pending) {
-      if (entry.state === "attention" || entry.state === "held") stuck.add(entry.key);
-    }
-    const ready = [];
-    const held = [];
-    for (const entry of due) {
-      const leansOn = [entry.key, ...Object.values(entry.payload)];
-      if (leansOn.some((value) => stuck.has(value))) {
-        stuck.add(entry.key);
-        held.push({ ...entry, state: "held" });
-      } else if (Date.now() - entry.since > MOST_AGE_MS) {
-        stuck.add(entry.key);
-        held.push({ ...entry, state: "attention", problem: OLD });
-      } else {
-        ready.push(entry);
-      }
-    }
-    return { ready, held };
   }
 
   #wire(session, entries) {
@@ -207,7 +195,6 @@ export class Sync {
     const stuck = new Set();
     entries.forEach((entry, place) => {
       const { status, record, ...problem } = answers[place];
-      const leans = Object.values(entry.payload).some((value) => stuck.has(value));
       if (status === "stored" || status === "replayed") {
         stored.push({ entry, record });
         return;
@@ -217,10 +204,11 @@ export class Sync {
         later = true;
         return;
       }
-      stuck.add(entry.key);
       // Not found because the site, say, was not taken: that one is asked about, and this one follows it.
-      const waits = status === "waits" || (leans && problem.http === 404);
-      changed.push(waits ? { ...entry, state: "held" } : { ...entry, state: "attention", problem });
+      const follows = leansOn(entry).some((one) => stuck.has(one)) && (status === "waits" || problem.http === 404);
+      stuck.add(entry.id).add(entry.key);
+      if (follows) return;
+      changed.push({ ...entry, state: "attention", problem: status === "waits" ? ALONE : problem });
     });
     await this.store.answered(stored, changed);
     if (later) throw new TryLater(1);

@@ -30,13 +30,15 @@ async function request(address, options = {}) {
       ...options,
       headers: { Accept: "application/json", ...options.headers },
     });
-    if (response.status === 304) return null;
-    if (response.ok) return await response.json();
+    const { headers } = response;
+    if (response.status === 304) return { headers, body: null };
+    if (response.ok) return { headers, body: await response.json() };
   } catch (error) {
     throw new NoLine(error.message);
   }
   const problem = await response.json().catch(() => ({}));
-  // 423: locked. The log-in page leads a locked session to its lock, and entries wait as after a log-in run out.
+  // 423: locked. The page locks itself at once, and entries wait as after a log-in run out.
+  if (response.status === 423) document.dispatchEvent(new CustomEvent("locked"));
   if (response.status === 401 || response.status === 423 || (response.status === 403 && problem.code === "not_authenticated")) {
     throw new NeedsLogIn();
   }
@@ -52,22 +54,24 @@ export class Transport {
   }
 
   // Who is logged in and the token for writing; always fresh, since one from before an outage is stale.
-  token() {
-    return request(`${this.base}/token`);
+  async token() {
+    return (await request(`${this.base}/token`)).body;
   }
 
-  session(id, since) {
-    return request(`${this.base}/sessions/${id}${since === null ? "" : `?since=${since}`}`);
+  // Who is logged in is said also where there is nothing new.
+  async session(id, since) {
+    const { headers, body } = await request(`${this.base}/sessions/${id}${since === null ? "" : `?since=${since}`}`);
+    return { me: headers.get("Tributary-Person"), answer: body };
   }
 
-  async send(batch, token) {
-    const post = (value) =>
-      request(`${this.base}/entries`, {
+  async send(batch, token, author) {
+    const post = async (value) =>
+      (await request(`${this.base}/entries`, {
         method: "POST",
         patience: BATCH_PATIENCE_MS,
         headers: { "Content-Type": "application/json", "X-CSRFToken": value },
         body: JSON.stringify(batch),
-      });
+      })).body;
     try {
       return await post(token);
     } catch (error) {
@@ -75,6 +79,8 @@ export class Transport {
       if (!(error instanceof Refused) || error.status !== 403) throw error;
       const { me, token: fresh } = await this.token();
       if (me === null) throw new NeedsLogIn();
+      // Somebody else has logged in meanwhile: these are not theirs to send.
+      if (me !== author) throw new TryLater(0);
       return post(fresh);
     }
   }
