@@ -12,10 +12,13 @@ from django.templatetags.static import static
 
 _FOLDER = Path(__file__).parent / "static" / "procedures" / "bedside"
 _TEMPLATE = Path(__file__).parent / "templates" / "procedures" / "bedside.html"
+# Modules of the site that the page's scripts import, so that their addresses bear no hash.
+_IMPORTED = ("registry/lock_screen.js", "tributary/numbers.js")
 # Files of the site that the page uses too.
 _SHARED = (
     *("tributary/theme.js", "tributary/page.js", "tributary/mark.svg", "tributary/tokens.css", "tributary/base.css"),
     *("tributary/forms.css", "tributary/tables.css", "tributary/components.css", "registry/lock.js"),
+    *_IMPORTED,
 )
 # Fetched by the page itself once the log stands, or by another page.
 _LATER = (
@@ -34,7 +37,7 @@ def names() -> list[str]:
 def modules() -> list[str]:
     """Return the addresses that the page's first module leads to, to be fetched at once rather than one by one."""
     own = (name for name in names() if name.startswith("procedures/bedside/") and name.endswith(".js"))
-    return [settings.STATIC_URL + name for name in own if not name.endswith(_LATER)]
+    return [settings.STATIC_URL + name for name in (*_IMPORTED, *own) if not name.endswith(_LATER)]
 
 
 @lru_cache(maxsize=1)

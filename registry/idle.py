@@ -67,6 +67,12 @@ def touch(request: HttpRequest, user: User) -> None:
         UserSession.objects.filter(session_key=request.session.session_key).update(last_seen_at=timezone.now())
 
 
+def opened_s(request: HttpRequest, user: User) -> float | None:
+    """Return for how many seconds the session has been open since a log-in or unlocking; nothing when not known."""
+    given = [record["at"] for record in get_authentication_records(request, user)]
+    return max(time.time() - max(given), 0.0) if given else None
+
+
 def lock(request: HttpRequest) -> None:
     """Lock the session now."""
     request.session.setdefault(_LOCKED, time.time())

@@ -43,7 +43,8 @@ def lock(request: MemberRequest) -> HttpResponse:
     locked = idle.is_locked(request, request.user)
     if _wants_json(request):
         said = " ".join(str(message) for messages in form.errors.values() for message in messages)
-        return JsonResponse({"locked": locked, "message": said}, status=422 if said else 200)
+        answer = {"locked": locked, "message": said, "me": str(request.user.pk)}
+        return JsonResponse(answer, status=422 if said else 200)
     if not locked:
         return redirect(_after(request))
     context = {"form": form, "after": _after(request), "has_factors": factors_of(request.user), "locked": True}
@@ -57,4 +58,5 @@ def active(request: MemberRequest) -> JsonResponse:
     if not locked:
         idle.touch(request, request.user)
     kept = idle.kept(request)
-    return JsonResponse({"locked": locked, "idle_s": kept.get("idle_s"), "person": str(request.user)})
+    who = {"person": str(request.user), "me": str(request.user.pk), "opened_s": idle.opened_s(request, request.user)}
+    return JsonResponse({"locked": locked, "idle_s": kept.get("idle_s")} | who)

@@ -20,18 +20,25 @@ from tests.fault_run.line import Line
 from tests.fault_run.server import Server
 from tests.ops.processes import wait_for
 
-# The browser's clock, turned by a test; timers go on as they are.
+# The browser's clock, turned by a test; timers go on as they are. Somebody stands at the tablet, or the page
+# would lock itself when its clock leaps.
 TURNED_CLOCK = """
 { const Real = Date;
   globalThis.turnedBy = 0;
   const now = () => Real.now() + globalThis.turnedBy;
   globalThis.Date = class extends Real { constructor(...a) { a.length ? super(...a) : super(now()); } };
-  globalThis.Date.now = now; }
+  globalThis.Date.now = now;
+  globalThis.turnClock = (ms) => {
+    globalThis.turnedBy = ms;
+    localStorage.setItem("tributary-touched", now());
+  };
+  globalThis.turnClock(0); }
 """
 # Enters a batch, each note once the one before is on the disk; tells for each the text it found before.
 ENTER = """
 async (tasks) => {
   const done = [];
+  dispatchEvent(new Event("wheel"));
   for (const { text, key, at } of tasks) {
     const base = key ? (bedside.store.item("log_entry", key)?.text ?? null) : null;
     if (key && base === null) { done.push({ text, skipped: true }); continue; }
@@ -105,7 +112,7 @@ class Tablet:
     def turn_clock(self, ms: int) -> None:
         """Turn the tablet's clock."""
         self.clock_ms = ms
-        self.page.evaluate("(ms) => { globalThis.turnedBy = ms; }", ms)
+        self.page.evaluate("(ms) => turnClock(ms)", ms)
 
     def kill(self, unanswered: list[dict[str, Any]]) -> None:
         """Kill the browser with all its processes while it is writing, and start it again on the same profile."""

@@ -13,6 +13,7 @@ async function look() {
   asking = true;
   try {
     const answer = await fetch(mark.dataset.stateUrl, { headers: { Accept: "application/json" } });
+    if (answer.status === 423) document.dispatchEvent(new CustomEvent("locked"));
     if (answer.ok && !answer.redirected && (await answer.json()).state !== mark.dataset.state) {
       await window.htmx.ajax("GET", mark.dataset.bodyUrl, { target: box, swap: "innerHTML" });
       document.getElementById("said").textContent = document.getElementById("answer").textContent;

@@ -1,20 +1,22 @@
 // The page's side of the idle lock: when nobody touches it, nothing of it stays readable until its person comes back.
-// The server refuses a locked session by itself; this only covers what is on the screen. The page is hidden, not left,
-// so that what was typed and what waits to be sent are still there. A page without `data-idle-s`
-// counts by the minutes last heard of, and asks the server at the first touch after a minute.
+// The server refuses a locked session by itself; this only covers what is on the screen. A page that the server itself
+// has just served was open a moment ago. Any other, such as the bedside page, counts on from the last touch heard of and
+// by the minutes last heard of, stays locked where it was locked, and asks the server at the first touch after a minute.
+import { cover } from "./lock_screen.js";
+
 const LAST_TOUCH = "tributary-touched";
+const LOCKED_AT = "tributary-locked";
 const MINUTES = "tributary-idle-s";
 const PING_MS = 60_000;
-const body = document.body;
-const address = body.dataset.lock ?? "/lock/";
+const { dataset } = document.body;
+const address = dataset.lock ?? "/lock/";
 
-let idleMs = 1000 * Number(body.dataset.idleS ?? remembered(MINUTES) ?? 900);
-let person = body.dataset.person ?? "";
-let touched = Date.now();
+let idleMs = 1000 * Number(dataset.idleS ?? remembered(MINUTES) ?? 900);
+let { person = "", me = "" } = dataset;
+let touched = 0;
 let pinged = Date.now();
-let screen = null;
-let hidden = [];
-let title = "";
+let lockedAt = 0;
+let uncover = null;
 
 function remembered(name) {
   try {
@@ -26,7 +28,8 @@ function remembered(name) {
 
 function remember(name, value) {
   try {
-    localStorage.setItem(name, value);
+    if (value === null) localStorage.removeItem(name);
+    else localStorage.setItem(name, value);
   } catch {
     // As above.
   }
@@ -48,98 +51,82 @@ async function post(path, fields = {}) {
   return { status: response.status, said: await response.json().catch(() => ({})) };
 }
 
-// Other tabs of the same person count too.
-const lastTouch = () => Math.max(touched, Number(remembered(LAST_TOUCH) ?? 0));
+// Other tabs of the same person count too. A touch in the future says nothing: the clock was set back.
+function lastTouch() {
+  const now = Date.now();
+  const elsewhere = Number(remembered(LAST_TOUCH) ?? 0);
+  if (touched > now) touched = now;
+  return Math.max(touched, elsewhere <= now ? elsewhere : 0);
+}
+
+const due = () => Date.now() - lastTouch() > idleMs;
+
+function touchedNow() {
+  touched = Date.now();
+  remember(LAST_TOUCH, touched);
+}
 
 async function ping() {
   pinged = Date.now();
   try {
     const { status, said } = await post(`${address}active/`);
-    if (status === 423 || said.locked) return lock(false);
+    if (status === 423 || said.locked) return lock();
     if (said.idle_s) {
       idleMs = 1000 * said.idle_s;
       remember(MINUTES, said.idle_s);
     }
-    person = said.person ?? person;
+    ({ person = person, me = me } = said);
   } catch {
     // No line: the page still locks by the minutes it knows.
   }
 }
 
 function touch() {
-  if (screen) return;
-  const now = Date.now();
-  if (now - lastTouch() > idleMs) return void lock(true);
-  if (now - touched > 1000) remember(LAST_TOUCH, now);
-  touched = now;
-  if (now - pinged > PING_MS) ping();
+  if (uncover) return;
+  if (due()) return void lock({ tell: true });
+  if (Date.now() - touched > 1000) touchedNow();
+  if (Date.now() - pinged > PING_MS) ping();
 }
 
-function element(name, attributes = {}, ...children) {
-  const made = document.createElement(name);
-  for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
-  made.append(...children);
-  return made;
-}
-
-function lock(tell) {
-  if (screen) return;
-  title = document.title;
-  document.title = "Locked";
-  for (const dialog of document.querySelectorAll("dialog[open]")) dialog.close();
-  hidden = [...body.children].filter((one) => !one.hidden && !["SCRIPT", "LINK"].includes(one.tagName));
-  for (const one of hidden) one.hidden = true;
-  const problem = element("p", { class: "error", role: "alert", id: "lock-problem", hidden: "" });
-  const password = element("input", {
-    type: "password", id: "lock-password", autocomplete: "current-password", "aria-describedby": "lock-problem",
-  });
-  const form = element(
-    "form",
-    { class: "sheet narrow", novalidate: "", "data-own-submit": "" },
-    element("div", { class: "field" }, element("label", { for: "lock-password" }, "Your password"), problem, password),
-    element("p", { class: "actions" },
-      element("button", { class: "primary bedside" }, "Unlock"),
-      element("a", { class: "button bedside", href: `${address}?next=${encodeURIComponent(location.pathname + location.search)}` }, "Another way or person"),
-    ),
-  );
-  form.addEventListener("submit", (event) => {
-    event.preventDefault();
-    open(password, problem);
-  });
-  const words = person ? `${person}, go on where you were.` : "Go on where you were.";
-  screen = element("main", { class: "lock-screen", "data-lock-screen": "" },
-    element("h1", {}, "Locked"), element("p", { class: "lead" }, words), form);
-  body.append(screen);
-  password.focus();
+function lock({ tell = false, at = Date.now() } = {}) {
+  if (uncover) return;
+  lockedAt = Number(remembered(LOCKED_AT) ?? at);
+  remember(LOCKED_AT, lockedAt);
+  uncover = cover({ person, address, unlock });
   if (tell) post(address).catch(() => {});
 }
 
-async function open(password, problem) {
-  const say = (words) => {
-    problem.textContent = words;
-    problem.hidden = false;
-    password.focus();
-  };
-  if (!password.value) return say("Your password: enter it.");
+async function unlock(password) {
   try {
-    const { status, said } = await post(address, { password: password.value });
-    password.value = "";
-    if (said.locked === false) return unlocked();
+    const { status, said } = await post(address, { password });
+    if (said.locked === false) return opened(said);
     if (status === 403 || said.locked === undefined) return location.reload();
-    say(said.message || "This did not open it. Try again.");
+    return said.message || "This did not open it. Try again.";
   } catch {
-    say("There is no line to the server, and unlocking needs it. What you entered is kept.");
+    return "There is no line to the server, and unlocking needs it. What you entered is kept.";
   }
 }
 
-function unlocked() {
-  document.title = title;
-  for (const one of hidden) one.hidden = false;
-  screen.remove();
-  screen = null;
-  touched = Date.now();
-  remember(LAST_TOUCH, touched);
+function opened(said) {
+  remember(LOCKED_AT, null);
+  touchedNow();
+  // The page of one person is not given to another who has logged in meanwhile.
+  if (me && said.me !== me) return location.reload();
+  uncover();
+  uncover = null;
   document.dispatchEvent(new CustomEvent("unlocked"));
+}
+
+// Whoever has opened the session since it was locked, in another tab or by the log-in page, need not do so twice.
+async function openedElsewhere() {
+  try {
+    const { said } = await post(`${address}active/`);
+    if (said.locked !== false || !uncover) return;
+    if (said.opened_s !== null && 1000 * said.opened_s < Date.now() - lockedAt) opened(said);
+    else await post(address);
+  } catch {
+    // No line: it stays locked.
+  }
 }
 
 for (const kind of ["pointerdown", "keydown", "wheel", "touchstart"]) {
@@ -150,9 +137,35 @@ addEventListener("pageshow", (event) => {
   if (event.persisted) ping();
 });
 document.addEventListener("visibilitychange", () => {
-  if (document.visibilityState === "visible" && !screen && Date.now() - lastTouch() > idleMs) lock(true);
+  if (document.visibilityState === "visible" && !uncover && due()) lock({ tell: true });
+});
+// Said by whatever was refused because the session is locked.
+document.addEventListener("locked", () => lock());
+document.addEventListener(
+  "submit",
+  ({ target }) => {
+    // Locked by hand: a page that opens without a line must know.
+    if (target.getAttribute("action") === address) remember(LOCKED_AT, Date.now());
+  },
+  { capture: true },
+);
+addEventListener("storage", ({ key, newValue }) => {
+  if (key !== LOCKED_AT) return;
+  if (newValue) lock();
+  else if (uncover) openedElsewhere();
 });
 setInterval(() => {
-  if (!screen && Date.now() - lastTouch() > idleMs) lock(true);
+  if (!uncover && due()) lock({ tell: true });
 }, 1000);
-remember(LAST_TOUCH, touched);
+
+if (dataset.idleS) {
+  remember(MINUTES, dataset.idleS);
+  remember(LOCKED_AT, null);
+  touchedNow();
+} else {
+  touched = Number(remembered(LAST_TOUCH) ?? Date.now());
+  if (remembered(LOCKED_AT) || due()) {
+    lock({ at: lastTouch() + idleMs });
+    openedElsewhere();
+  }
+}

@@ -170,11 +170,12 @@ def test_outbox_that_empties_itself_keeps_nothing_open(client, user, later):
     assert locked_at(client)
 
 
-def test_page_that_says_somebody_is_there_keeps_it_open(client, later):
-    for _ in range(3):
+def test_page_that_says_somebody_is_there_keeps_it_open(client, user, later):
+    for times in range(1, 4):
         later(10)
-        answer = client.post(reverse("lock_active"), headers={"Accept": "application/json"})
-        assert answer.json() | {"person": ""} == {"locked": False, "idle_s": 900, "person": ""}
+        said = client.post(reverse("lock_active"), headers={"Accept": "application/json"}).json()
+        assert said.pop("opened_s") == pytest.approx(600 * times, abs=30)
+        assert said == {"locked": False, "idle_s": 900, "person": str(user), "me": str(user.pk)}
     assert client.get(PAGE).status_code == 200
 
 
