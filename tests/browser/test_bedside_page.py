@@ -119,13 +119,24 @@ def test_hard_limit_refuses_and_usual_range_asks_once(hand: Hand, page: Page, se
     assert (measured.impedance_ohm, measured.qrs_duration_ms) == (None, None), "missing stays missing"
 
 
-@pytest.mark.parametrize("text", ["", "x", "1.2.3", "-1", "1e3", "٣"])
+@pytest.mark.parametrize("text", ["", "x", "1.2.3", "0x10", "1e3", "٣"])
 def test_what_is_no_number_is_said_and_not_guessed(hand: Hand, page: Page, session, text: str) -> None:
     measuring(page, session)
     hand.button("1.25 V")
     typed(page, text)
     expect(page.locator(".pad h2")).to_have_text("Pulse width")
     expect(page.get_by_role("alert")).to_contain_text("enter a number from 0.02 to 3 ms")
+
+
+def test_what_can_be_two_numbers_or_none_of_the_range_is_said(hand: Hand, page: Page, session) -> None:
+    measuring(page, session)
+    for text, words in (
+        ("1,200", "Capture threshold: 1,200 could be 1200 or 1.2; write it without a comma."),
+        ("-1", "Capture threshold: -1 V is not possible. Enter 0.05 to 12 V."),
+    ):
+        typed(page, text)
+        expect(page.locator(".pad h2")).to_have_text("Capture threshold")
+        expect(page.get_by_role("alert")).to_have_text(words)
 
 
 def test_last_value_is_offered_and_nothing_is_chosen_beforehand(hand: Hand, page: Page, session) -> None:

@@ -132,6 +132,29 @@ def test_trace_is_moved_by_buttons_and_by_seconds(page: Page, recording) -> None
     expect(end).to_have_value("60.0")
 
 
+@pytest.mark.parametrize(
+    ("start", "end", "words"),
+    [
+        ("1,200", "20", "1,200 could be 1200 or 1.2; write it without a comma."),
+        ("0x10", "20", "Enter seconds, such as 12.5."),
+        ("", "20", "Enter seconds, such as 12.5."),
+        ("20", "10", "The end must come after the start."),
+    ],
+)
+def test_seconds_that_are_none_are_said(page: Page, recording, start: str, end: str, words: str) -> None:
+    page.goto(reverse("procedures:recording", args=[recording.pk]))
+    drawn(page)
+    page.locator("#window-start").fill(start)
+    page.locator("#window-end").fill(end)
+    page.get_by_role("button", name="Show", exact=True).click()
+    expect(page.locator("#window-problem")).to_have_text(words)
+    page.locator("#window-start").fill("1.5")
+    page.locator("#window-end").fill("20")
+    page.get_by_role("button", name="Show", exact=True).click()
+    expect(page.locator("#window-problem")).to_be_hidden()
+    expect(page.locator("#window-start")).to_have_value("1.5")
+
+
 def test_two_taps_on_the_trace_set_an_epoch_that_is_then_analysed(page: Page, recording, session) -> None:
     page.goto(reverse("procedures:recording", args=[recording.pk]))
     drawn(page)

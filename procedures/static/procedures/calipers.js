@@ -1,4 +1,5 @@
 // Two marks on one or two leads of a recording: dragged, tapped, moved by keys or buttons; the form keeps them.
+import { ambiguous, numberFrom } from "../tributary/numbers.js";
 import { fetched, make, trace } from "./ecg_paper.js";
 
 const section = document.getElementById("calipers");
@@ -16,10 +17,7 @@ function start() {
   let [from, to] = [Number(section.dataset.start), Math.min(Number(section.dataset.start) + 1.2, last)];
   let turn = 0;
 
-  const seconds = (field) => {
-    const text = field.value.trim().replace(",", ".");
-    return text === "" ? NaN : Number(text);
-  };
+  const seconds = (field) => numberFrom(field.value);
   const place = (at) => ((at - from) / (to - from)) * 100;
 
   async function show(start, end) {
@@ -90,7 +88,8 @@ function start() {
       handle.setAttribute("aria-valuetext", known ? `${at.toFixed(3)} s on ${leads[mark].value}` : "not set");
     }
     const span = (seconds(marks.b) - seconds(marks.a)) * 1000;
-    between.textContent = Number.isFinite(span) ? `A to B: ${Math.round(span)} ms` : "Set both marks.";
+    const two = ambiguous(marks.a.value) || ambiguous(marks.b.value);
+    between.textContent = Number.isFinite(span) ? `A to B: ${Math.round(span)} ms` : two || "Set both marks.";
   }
 
   const at = (event) => {

@@ -1,4 +1,5 @@
 // The signals of a recording: moving through them, and setting an epoch's ends or judging a beat by a tap on the trace.
+import { ambiguous, numberFrom } from "../tributary/numbers.js";
 import { load } from "../tributary/plotting.js";
 import { listBeats, tapBeat } from "./recording_beats.js";
 
@@ -7,11 +8,10 @@ const figure = section.querySelector("figure.plot");
 const first = Number(section.dataset.first);
 const last = Number(section.dataset.last);
 const fields = [document.getElementById("window-start"), document.getElementById("window-end")];
+const problem = document.getElementById("window-problem");
 const loops = document.getElementById("loops");
 const mark = document.getElementById("mark");
 let shown = [first, last];
-
-const number = (text) => Number(String(text).replace(",", ".").trim() || NaN);
 
 function show(start, end) {
   const span = Math.min(Math.max(end - start, 0.2), last - first);
@@ -26,9 +26,15 @@ function show(start, end) {
 
 section.querySelector("form.window").addEventListener("submit", (event) => {
   event.preventDefault();
-  const [start, end] = fields.map((field) => number(field.value));
-  if (Number.isFinite(start) && Number.isFinite(end) && end > start) show(start, end);
-  else fields.find((field) => !Number.isFinite(number(field.value)))?.focus();
+  const [start, end] = fields.map((field) => numberFrom(field.value));
+  const wrong = fields.find((field) => Number.isNaN(numberFrom(field.value)));
+  let words = "";
+  if (wrong) words = ambiguous(wrong.value) || "Enter seconds, such as 12.5.";
+  else if (end <= start) words = "The end must come after the start.";
+  problem.textContent = words;
+  problem.hidden = !words;
+  if (words) (wrong ?? fields[1]).focus();
+  else show(start, end);
 });
 
 section.addEventListener("click", (event) => {
@@ -60,14 +66,14 @@ figure.addEventListener("click", (event) => {
   const [low, high] = target._fullLayout.xaxis.range;
   const seconds = low + ((event.clientX - area.left) / area.width) * (high - low);
   const [start, end] = [mark.elements.start_s, mark.elements.end_s];
-  const open = start.value && !end.value && seconds > number(start.value);
+  const open = start.value && !end.value && seconds > numberFrom(start.value);
   const field = open ? end : start;
   field.value = seconds.toFixed(1);
   if (!open) end.value = "";
   mark.querySelector("#tapped").textContent = open
     ? `Epoch from ${start.value} to ${end.value} s. Choose its state and mark it.`
     : `Start at ${start.value} s. Tap where the epoch ends.`;
-  outline(target, number(start.value), open ? number(end.value) : null);
+  outline(target, numberFrom(start.value), open ? numberFrom(end.value) : null);
 });
 
 function outline(target, start, end) {
@@ -92,7 +98,7 @@ fields.forEach((field, index) => (field.value = shown[index].toFixed(1)));
 
 // A page that was left for judging a beat comes back to the same window.
 const wanted = new URLSearchParams(location.search);
-const back = ["start", "end"].map((name) => number(wanted.get(name)));
+const back = ["start", "end"].map((name) => numberFrom(wanted.get(name)));
 if (back.every(Number.isFinite) && back[1] > back[0]) {
   shown = [Math.max(back[0], first), Math.min(back[1], last)];
   fields.forEach((field, index) => (field.value = shown[index].toFixed(1)));

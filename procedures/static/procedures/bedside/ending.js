@@ -1,8 +1,9 @@
 // How the session ended and its totals.
+import { numberFrom } from "../../tributary/numbers.js";
 import { button, h } from "./dom.js";
 import { openPad } from "./numberpad.js";
 import { logged } from "./phase.js";
-import { clockTime, numberFrom, plain } from "./words.js";
+import { clockTime, plain } from "./words.js";
 
 export function ended(page) {
   const { state } = page;

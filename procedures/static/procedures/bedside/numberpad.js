@@ -1,7 +1,8 @@
 // One number: offered values to tap, digits to type, the range it must lie in and the range that is common.
 // A hard limit refuses; a common one asks once. Nothing is chosen beforehand.
+import { ambiguous, numberFrom } from "../../tributary/numbers.js";
 import { button, h, say } from "./dom.js";
-import { numberFrom, plain } from "./words.js";
+import { plain } from "./words.js";
 
 const KEYS = ["7", "8", "9", "4", "5", "6", "1", "2", "3", ".", "0", "⌫"];
 const NAMES = { ".": "Point", "⌫": "Delete the last digit" };
@@ -62,7 +63,10 @@ export function openPad({ heading, quantities, done, skip = null, value = null }
       choice.querySelector("button").focus();
       return;
     }
-    take(chosen, numberFrom(input.value));
+    const two = ambiguous(input.value);
+    if (!two) return take(chosen, numberFrom(input.value));
+    say(message, `${chosen.label}: ${two}`);
+    input.focus();
   }
 
   function choose(one) {

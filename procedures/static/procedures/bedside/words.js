@@ -25,11 +25,6 @@ export function plain(number) {
   return String(Math.round(number * 1000) / 1000);
 }
 
-export function numberFrom(text) {
-  const typed = text.trim().replace(",", ".");
-  return /^\d+(\.\d*)?$|^\.\d+$/.test(typed) ? Number(typed) : NaN;
-}
-
 export const SYNC = {
   here: ["○", "on this tablet"],
   sending: ["◐", "sending"],
