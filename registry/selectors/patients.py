@@ -83,8 +83,8 @@ def age_on(birth_date: str, day: dt.date) -> int:
 def with_consent(patients: QuerySet[Patient], scope: ConsentScope, on: dt.date) -> QuerySet[Patient]:
     """Keep the patients whose consent of that scope stood on the day.
 
-    A withdrawal is the person's, not one sheet's: it ends every consent of the scope given by its day. Only one given
-    later stands again.
+    A withdrawal is the person's, not one sheet's: it ends every consent of the scope given before its day. Only one
+    given on that day or later stands again.
     """
     overtaken = _withdrawals(scope=scope, withdrawn_on__lte=on)
     standing = Consent.objects.filter(~Exists(overtaken), scope=scope, given_on__lte=on)
@@ -105,7 +105,9 @@ def consents_of(patient: Patient) -> QuerySet[Consent]:
 
 
 def _withdrawals(**narrowed: Any) -> QuerySet[Consent]:
-    """Return, for an outer query of consents, those of the same patient that were taken back on or after its day."""
-    return Consent.objects.filter(
-        patient=OuterRef("patient"), withdrawn_on__gte=OuterRef("given_on"), **narrowed
-    ).order_by()
+    """Return, for an outer query of consents, it itself if taken back, and others taken back after its day.
+
+    A new sheet signed on the day the old one is taken back stands: that is how a new version is signed.
+    """
+    ended = Q(pk=OuterRef("pk"), withdrawn_on__isnull=False) | Q(withdrawn_on__gt=OuterRef("given_on"))
+    return Consent.objects.filter(ended, patient=OuterRef("patient"), **narrowed).order_by()

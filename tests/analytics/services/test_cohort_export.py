@@ -64,7 +64,14 @@ def test_the_response_leaves_by_every_definition(centre, researcher, tmp_path):
     patient = consented(centre)
     make.end_session(make.make_session(patient))
     make.make_assessment(patient, lvesv_ml=180, lvef_percent=25, nyha_class=3)
-    make.make_assessment(patient, kind="follow_up", assessed_on="2024-09-01", lvesv_ml=150, nyha_class=2)
+    make.make_assessment(
+        patient,
+        kind="follow_up",
+        assessed_on="2024-09-01",
+        lvesv_ml=150,
+        nyha_class=2,
+        global_assessment="slightly_better",
+    )
 
     export_cohort(by=researcher, centre=centre, out=tmp_path / "out", key=KEY)
 
