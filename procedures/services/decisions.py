@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from procedures.metrics import BY_KEY
 from procedures.models import Decision, Session, Site
-from procedures.services.guard import writing
+from procedures.services.guard import site_in, writing
 from registry.access import Right
 from registry.errors import RuleBroken
 from registry.models import User
@@ -45,13 +45,8 @@ def record_decision(
             fields={"metric": ["Choose a metric of the list."]},
         )
     with writing(session, by=by, summary="Decision", right=Right.DECIDE, reason=amendment_reason) as locked:
-        if site is not None and site.session_id != locked.pk:
-            raise Site.DoesNotExist("The site was not found in this session.")
-        if site is not None and not site.reached:
-            raise RuleBroken(
-                f"{site.label} is recorded as not reached.",
-                fields={"site": ["Choose a site that was reached."]},
-            )
+        if site is not None:
+            site = site_in(locked, site, reached=True)
         stored = Decision.objects.filter(pk=key).first() if key else None
         same = stored is not None and (stored.site_id, stored.metric) == (site.pk if site else None, metric)
         values = {

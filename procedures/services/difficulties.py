@@ -8,7 +8,7 @@ from uuid import UUID
 from django.utils import timezone
 
 from procedures.models import Difficulty, Session, Site, Tributary
-from procedures.services.guard import writing
+from procedures.services.guard import site_in, writing
 from registry.models import User
 from registry.services.records import put
 
@@ -38,8 +38,8 @@ def note_difficulty(
     with writing(session, by=by, summary="Difficulty", reason=amendment_reason) as locked:
         if tributary is not None and tributary.session_id != locked.pk:
             raise Tributary.DoesNotExist("The tributary was not found in this session.")
-        if site is not None and site.session_id != locked.pk:
-            raise Site.DoesNotExist("The site was not found in this session.")
+        if site is not None:
+            site = site_in(locked, site)
         stored = Difficulty.objects.filter(pk=key).first() if key else None
         values = {
             "reason": reason,

@@ -25,7 +25,7 @@ from procedures.models import (
     Site,
 )
 from procedures.recordings import RecordingError, open_recording
-from procedures.services.guard import writing
+from procedures.services.guard import site_in, writing
 from procedures.services.recordings import Upload, take_in
 from registry.errors import RuleBroken
 from registry.models import User
@@ -172,15 +172,13 @@ def put_reading(
     Raises
     ------
     RuleBroken
-        When it is outside what one beat allows, or the marks lie outside the recording.
+        When it is outside what one beat allows, the marks lie outside the recording, or the site was never reached.
     ObjectDoesNotExist
         When site or recording are of another session.
     """
-    if site is not None and site.session_id != session.pk:
-        raise Site.DoesNotExist("The site was not found in this session.")
     if recording is not None and recording.session_id != session.pk:
         raise Recording.DoesNotExist("The recording was not found in this session.")
-    values: dict[str, Any] = {"site": site, "kind": kind, "notes": notes.strip()}
+    values: dict[str, Any] = {"kind": kind, "notes": notes.strip()}
     if recording is not None and from_s is not None and to_s is not None:
         duration_ms = round((to_s - from_s) * 1000, 3)
         _check_marks(recording, (from_lead, to_lead), (from_s, to_s))
@@ -195,6 +193,7 @@ def put_reading(
     values["duration_ms"] = duration_ms
     with writing(session, by=by, summary=f"{IntervalKind(kind).label}", reason=reason) as locked:
         stored = IntervalReading.objects.filter(pk=key).first() if key else None
+        values["site"] = site_in(locked, site, reached=stored is None, field="state") if site else None
         values["read_at"] = read_at or (stored.read_at if stored else timezone.now())
         record, _ = put(
             IntervalReading,
@@ -222,13 +221,8 @@ def _measure(
     span: tuple[float | None, float | None],
     reason: str,
 ) -> EcgMeasurement:
-    if site is not None and site.session_id != locked.pk:
-        raise Site.DoesNotExist("The site was not found in this session.")
-    if site is not None and not site.reached:
-        raise RuleBroken(
-            f"{site.label} is recorded as not reached, so nothing can have been measured there.",
-            fields={"state": ["Choose a site that was reached, or correct the site first."]},
-        )
+    if site is not None:
+        site = site_in(locked, site, reached=True, field="state")
     first = recording.axis_start_s if span[0] is None else span[0]
     end_s = recording.axis_start_s + recording.duration_s
     last = min(end_s, first + LONGEST_ALONE_S) if span[1] is None else span[1]

@@ -10,7 +10,7 @@ from uuid import UUID
 
 from procedures.metrics import BY_KEY
 from procedures.models import Epoch, EpochMetric, Origin, PacingConfiguration, Recording, Session, Site
-from procedures.services.guard import writing
+from procedures.services.guard import site_in, writing
 from procedures.services.responses import refresh_later
 from registry.errors import NeedsConfirmation, RuleBroken
 from registry.models import User
@@ -80,13 +80,8 @@ def put_epoch(
         When the site is of another session.
     """
     with writing(session, by=by, summary="Epoch", reason=reason) as locked:
-        if site is not None and site.session_id != locked.pk:
-            raise Site.DoesNotExist("The site was not found in this session.")
-        if site is not None and not site.reached:
-            raise RuleBroken(
-                f"{site.label} is recorded as not reached, so nothing can have been measured there.",
-                fields={"site": ["Choose a site that was reached, or correct the site first."]},
-            )
+        if site is not None:
+            site = site_in(locked, site, reached=True)
         _check_recording(locked, started_at, ended_at, values)
         epoch, _ = put(
             Epoch,

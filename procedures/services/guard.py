@@ -8,7 +8,7 @@ from contextlib import contextmanager
 from django.db import transaction
 from django.utils import timezone
 
-from procedures.models import Amendment, Session, Status
+from procedures.models import Amendment, Session, Site, Status
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import TrailHead, User
@@ -47,6 +47,27 @@ def writing(
         # Whether anything changed is what the change trail says; raising here rolls all of it back.
         if signed and _links(locked) != links:
             _amend(locked, by=by, summary=summary, reason=reason.strip())
+
+
+def site_in(locked: Session, site: Site, *, reached: bool = False, field: str = "site") -> Site:
+    """Return the site as it stands now in the locked session; with ``reached`` only where the lead has been.
+
+    Raises
+    ------
+    ObjectDoesNotExist
+        When the site is of another session.
+    RuleBroken
+        When it is recorded as not reached, so that nothing can have been paced or measured there.
+    """
+    found = Site.objects.filter(pk=site.pk, session=locked).first()
+    if found is None:
+        raise Site.DoesNotExist("The site was not found in this session.")
+    if reached and not found.reached:
+        sentence = (
+            f"{found.label} is recorded as not reached. Choose a site that was reached, or correct the site first."
+        )
+        raise RuleBroken(sentence, fields={field: [sentence]})
+    return found
 
 
 def _links(session: Session) -> int:

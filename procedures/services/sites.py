@@ -12,7 +12,7 @@ from django.utils import timezone
 
 from procedures.limits import LEAD_QUANTITIES, OUTPUT_QUANTITIES, outside
 from procedures.models import LeadMeasurement, Session, Site, Tributary
-from procedures.services.guard import writing
+from procedures.services.guard import site_in, writing
 from procedures.services.responses import refresh_later
 from registry.errors import NeedsConfirmation, RuleBroken
 from registry.models import User
@@ -116,7 +116,7 @@ def put_measurement(
     NeedsConfirmation
         When a value is outside its usual range and ``confirmed`` is not set.
     RuleBroken
-        When a value is outside its hard range, or a threshold lacks its pulse width.
+        When a value is outside its hard range, a threshold lacks its pulse width, or the site was never reached.
     """
     with writing(site.session, by=by, summary=f"Measurement at {site.label}", reason=reason) as locked:
         record, unusual = _write(by, locked, site, values, key=key, version=version, reason=reason)
@@ -170,6 +170,8 @@ def _write(
 ) -> tuple[LeadMeasurement, dict[str, list[str]]]:
     unusual = outside({name: values.get(name) for name in (*LEAD_QUANTITIES, *OUTPUT_QUANTITIES)})
     stored = LeadMeasurement.objects.filter(pk=key).first() if key else None
+    # What was measured before the position was given up can still be corrected, or sent again.
+    site = site_in(locked, site, reached=stored is None)
     if stored is None:
         values.setdefault("measured_at", timezone.now())
     record, _ = put(

@@ -12,7 +12,7 @@ from uuid import UUID
 from django.utils import timezone
 
 from procedures.models import Site, ThresholdTest
-from procedures.services.guard import writing
+from procedures.services.guard import site_in, writing
 from registry.errors import RuleBroken
 from registry.models import User
 from registry.services.records import put
@@ -41,9 +41,8 @@ def put_threshold_test(
         When the amplitudes do not fall, or a step follows the loss of capture.
     """
     with writing(site.session, by=by, summary=f"Threshold test at {site.label}", reason=reason) as locked:
-        if not site.reached:
-            raise RuleBroken(f"{site.label} is recorded as not reached, so nothing can have been tested there.")
         stored = ThresholdTest.objects.filter(pk=key).first() if key else None
+        site = site_in(locked, site, reached=stored is None)
         run = [{"amplitude_v": float(step["amplitude_v"]), "captured": bool(step["captured"])} for step in steps]
         _check(run)
         captured = [step["amplitude_v"] for step in run if step["captured"]]

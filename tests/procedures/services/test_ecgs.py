@@ -145,6 +145,10 @@ def test_site_never_reached_has_no_ecg(site):
     by, recording = recorded(site)
     with pytest.raises(RuleBroken, match="not reached"):
         measure_ecg(by=by, recording=recording, site=never)
+    with pytest.raises(RuleBroken, match="not reached") as refusal:
+        put_reading(by=by, session=site.session, site=never, kind="qlv", duration_ms=110)
+    assert list(refusal.value.fields) == ["state"]
+    assert not never.interval_readings.exists()
 
 
 def test_caliper_reading_keeps_both_marks_leads_and_recording(site):

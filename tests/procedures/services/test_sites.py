@@ -3,7 +3,7 @@
 import pytest
 
 from procedures.models import LeadMeasurement, Site, Tributary
-from procedures.services.sites import put_measurement, put_site, put_tributary
+from procedures.services.sites import GridCell, put_electrode_grid, put_measurement, put_site, put_tributary
 from registry.errors import AccessDenied, Conflict, NeedsConfirmation, RuleBroken
 from registry.models import Change, Role, new_key
 from tests.factories import make_session, make_site, make_tributary, make_user, writer_of
@@ -84,6 +84,31 @@ def test_not_reached_needs_a_reason_of_the_list():
         make_site(tributary, reached=False, not_reached_reason="bored")
     assert "not_reached_reason" in caught.value.fields
     assert make_site(tributary, reached=False, not_reached_reason="stenosis").pk
+
+
+def test_nothing_is_measured_at_a_site_never_reached():
+    site = make_site(reached=False, not_reached_reason="stenosis")
+    by = writer_of(site.session.centre)
+    cell = GridCell("LV1", "LV2", new_key(), {"capture_threshold_v": 1.0})
+    with pytest.raises(RuleBroken, match="not reached"):
+        put_measurement(by=by, site=site, impedance_ohm=600.0)
+    with pytest.raises(RuleBroken, match="not reached"):
+        put_electrode_grid(by=by, site=site, cells=[cell], pulse_width_ms=0.5)
+    assert not LeadMeasurement.objects.exists()
+
+
+def test_measurement_made_before_the_position_was_given_up_can_be_sent_again_and_corrected():
+    site, key = make_site(), new_key()
+    by = writer_of(site.session.centre)
+    put_measurement(by=by, site=site, key=key, impedance_ohm=600.0)
+    given_up = {"reached": False, "not_reached_reason": "high_threshold"}
+    put_site(
+        by=by, session=site.session, tributary=site.tributary, label=site.label, key=site.pk, version=1, **given_up
+    )
+    assert put_measurement(by=by, site=site, key=key, impedance_ohm=600.0).version == 1
+    assert put_measurement(by=by, site=site, key=key, version=1, impedance_ohm=620.0).impedance_ohm == 620.0
+    with pytest.raises(RuleBroken, match="not reached"):
+        put_measurement(by=by, site=site, impedance_ohm=600.0)
 
 
 def test_unusual_value_asks_once_and_is_kept_flagged():
