@@ -29,7 +29,10 @@ class TableImport(Record):
     centre = models.ForeignKey(Centre, models.PROTECT, related_name="imports")
     kind = models.CharField(max_length=30)
     uploaded_by = models.ForeignKey(User, models.PROTECT, related_name="+")
-    original_name = models.CharField(max_length=200)
+    # Who started the loading, whose name stands under what was written; none before the first.
+    loaded_by = models.ForeignKey(User, models.PROTECT, null=True, blank=True, related_name="+")
+    # A file may be called after a patient.
+    original_name = EncryptedTextField()
     sha256 = models.CharField(max_length=64)
     size_bytes = models.PositiveBigIntegerField()
     encoding = models.CharField(max_length=20)
@@ -54,7 +57,7 @@ class TableImport(Record):
 
     handling = declare(
         withheld("centre", PLACE),
-        withheld("uploaded_by", STAFF),
+        withheld("uploaded_by loaded_by", STAFF),
         identifies("original_name look plan sheet sha256", "a file of patients may name persons"),
         withheld("kind size_bytes encoding separator state step progress_percent failure attempts claimed_at", UPKEEP),
         withheld("rows_read problems unusual stored_already records_made finished_at", UPKEEP),

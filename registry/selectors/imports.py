@@ -21,7 +21,7 @@ LONGEST_SHOWN = 40
 def imports_for(user: User) -> QuerySet[TableImport]:
     """Return the imports of the centres in which the user may import, latest first; the kept files are left alone."""
     centres = centres_for(user, Right.IMPORT_TABLES)
-    return TableImport.objects.filter(centre__in=centres).select_related("centre", "uploaded_by")
+    return TableImport.objects.filter(centre__in=centres).select_related("centre", "uploaded_by", "loaded_by")
 
 
 def find_import(user: User, key: UUID) -> TableImport:
@@ -38,7 +38,7 @@ def find_import(user: User, key: UUID) -> TableImport:
 def last_plan(run: TableImport) -> tuple[Plan, TableImport] | None:
     """Return what was decided last time for this kind in this centre, and when that was."""
     others = TableImport.objects.filter(centre=run.centre_id, kind=run.kind, state=ImportState.LOADED)
-    before = others.exclude(pk=run.pk).select_related("uploaded_by").order_by("-finished_at").first()
+    before = others.exclude(pk=run.pk).select_related("uploaded_by", "loaded_by").order_by("-finished_at").first()
     return (Plan.of(json.loads(before.plan)), before) if before else None
 
 

@@ -17,7 +17,7 @@ from registry.errors import AccessDenied, RuleBroken
 from registry.importing.plan import readings
 from registry.importing.rows import PROBLEM, STORED, UNUSUAL, Finding, Judged, judge
 from registry.importing.table import TableError
-from registry.models import ImportPart, ImportState, PartOf, TableImport, TrailHead
+from registry.models import ImportPart, ImportState, PartOf, TableImport, TrailHead, User
 from registry.services.imports import BUSY, STALE_AFTER, kind_of, plan_of, require_import, scan_of, send, table_of
 from registry.trail.bulk import created_text, write_created
 
@@ -72,7 +72,7 @@ def requeue_stuck() -> int:
 
 def _claim(key: UUID) -> TableImport | None:
     with transaction.atomic():
-        run = TableImport.objects.select_for_update().select_related("centre", "uploaded_by").filter(pk=key).first()
+        run = TableImport.objects.select_for_update().filter(pk=key).first()
         if run is None or run.state not in BUSY or run.claimed_at is not None:
             return None
         run.claimed_at, run.attempts = timezone.now(), run.attempts + 1
@@ -100,13 +100,18 @@ def _judged(run: TableImport, step: str, share: int, *, silent: bool = False) ->
     """Judge every row, telling how far it is; ``share`` is the percentage that this walk makes up."""
     kind, plan = kind_of(run), plan_of(run)
     made = readings(kind, plan, scan_of(run), settings.TIME_ZONE)
-    builder = kind.begin(run.centre, run.uploaded_by)
+    builder = kind.begin(run.centre, _by(run))
     rows, told = max(run.rows_read, 1), time.monotonic()
     for count, judged in enumerate(judge(table_of(run), kind, plan, made, builder)):
         if not silent and count % 200 == 0 and time.monotonic() - told > TELL_EVERY_S:
             _tell(run, f"{step}, row {judged.number}", min(99, share * count // rows))
             told = time.monotonic()
         yield judged
+
+
+def _by(run: TableImport) -> User:
+    """Return in whose name an import works: who started the loading; a dry run writes nothing of anybody's."""
+    return run.loaded_by or run.uploaded_by
 
 
 class _Findings:
@@ -161,7 +166,7 @@ def _load(run: TableImport) -> None:
     What was judged holds only while nobody else writes to the centre. When somebody did, it is judged again with the
     centre's writers held up.
     """
-    require_import(run.uploaded_by, run.centre_id, kind_of(run))
+    require_import(_by(run), run.centre_id, kind_of(run))
     before = _sequence(run)
     made, rows = _prepared(run)
     _tell(run, f"Writing {len(made)} records, in one step", 80)
@@ -201,8 +206,9 @@ def _write(run: TableImport, made: list[Made], rows: int) -> None:
     for model, records in by_model.items():
         for start in range(0, len(records), BATCH):
             model._default_manager.bulk_create(records[start : start + BATCH])
-    reason = f"import of {run.original_name}"
-    write_created(centre_id=run.centre_id, by=run.uploaded_by, records=made, reason=reason)
+    # Not the file's name: it may be a patient's, and the trail is in the clear.
+    reason = f"import {run.pk}"
+    write_created(centre_id=run.centre_id, by=_by(run), records=made, reason=reason)
     run.parts.all().delete()
     run.state, run.step, run.progress_percent, run.claimed_at = ImportState.LOADED, "", 100, None
     run.records_made, run.finished_at = rows, timezone.now()

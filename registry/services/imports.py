@@ -122,7 +122,9 @@ def begin_import(
     if run := under_way.first():
         return run
     table = _opened(content, sheet, encoding, separator, original_name)
-    loaded = before.filter(state=ImportState.LOADED, sheet=table.sheet).select_related("uploaded_by").first()
+    loaded = (
+        before.filter(state=ImportState.LOADED, sheet=table.sheet).select_related("uploaded_by", "loaded_by").first()
+    )
     if loaded and (table.sheet or len(table.sheets) < 2):
         raise RuleBroken(_loaded_before(loaded), fields={"file": [_loaded_before(loaded)]})
     with transaction.atomic():
@@ -169,7 +171,7 @@ def _opened(content: bytes, sheet: str, encoding: str, separator: str, name: str
 def _loaded_before(run: TableImport) -> str:
     when = f"{timezone.localtime(run.finished_at):%Y-%m-%d %H:%M}" if run.finished_at else "an earlier day"
     return (
-        f"This file was loaded already, on {when} by {run.uploaded_by}: {run.records_made} records. "
+        f"This file was loaded already, on {when} by {run.loaded_by or run.uploaded_by}: {run.records_made} records. "
         "Nothing was written again."
     )
 
@@ -299,6 +301,7 @@ def start_load(*, by: User, run: TableImport, confirmed: bool = False, queue: bo
         if locked.unusual and not confirmed:
             message = f"Confirm the {locked.unusual} unusual values, or correct them in the file."
             raise RuleBroken(message, fields={"confirmed": [message]})
+        locked.loaded_by = by
         return _queue(locked, ImportState.LOADING, queue)
 
 
@@ -345,7 +348,7 @@ def _reset(run: TableImport) -> None:
     run.parts.filter(of=PartOf.FINDINGS).delete()
     run.state, run.step, run.failure, run.progress_percent = ImportState.NEW, "", "", 0
     run.problems = run.unusual = run.stored_already = 0
-    run.claimed_at, run.attempts = None, 0
+    run.claimed_at, run.attempts, run.loaded_by = None, 0, None
 
 
 def _queue(run: TableImport, state: ImportState, queue: bool) -> TableImport:

@@ -160,14 +160,14 @@ def end_membership(*, by: User, member: Member, ended_on: dt.date, reason: str =
 
 @transaction.atomic
 def rename(*, by: User, member: Member, full_name: str) -> None:
-    """Correct a member's name.
+    """Correct a member's name, which every centre of the account shows.
 
     Raises
     ------
-    AccessDenied
-        When the actor is no administrator of the centre.
+    AccessDenied, RuleBroken
+        As for :func:`require_whole_account`.
     """
-    require(by, member.centre_id, Right.MANAGE_MEMBERS)
+    require_whole_account(by=by, member=member)
     user = member.user
     if user.full_name == full_name:
         return

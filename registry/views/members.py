@@ -71,7 +71,11 @@ def member(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
         form = NameForm(request.POST)
         if not form.is_valid():
             return _member_page(request, found, name_form=form)
-        rename(by=request.user, member=found, full_name=form.cleaned_data["full_name"])
+        try:
+            rename(by=request.user, member=found, full_name=form.cleaned_data["full_name"])
+        except RuleBroken as error:
+            apply_rule(form, error)
+            return _member_page(request, found, name_form=form)
         messages.success(request, "The name is saved.")
         return redirect("people:member", code, found.pk)
     return _member_page(request, found)

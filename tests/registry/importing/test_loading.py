@@ -83,7 +83,7 @@ def test_patients_are_stored_with_identity_code_and_one_line_each_in_the_trail(l
         ("male", "ischaemic"),
         ("female", "ischaemic"),
     ]
-    lines = Change.objects.filter(reason__startswith="import of ").exclude(record_type="registry.tableimport")
+    lines = Change.objects.filter(reason__startswith="import ")
     assert sorted(lines.values_list("record_type", "record_id")) == sorted(
         (kind, one.pk) for one in stored for kind in ("registry.patient", "registry.patientidentity")
     )
@@ -333,6 +333,36 @@ def test_only_a_clinical_lead_of_the_centre_imports(centre, role):
     for act in (imports.start_check, imports.start_load, imports.cancel_import, imports.discard_import):
         with pytest.raises(AccessDenied):
             act(by=make.make_user(role, centre), run=run)
+
+
+def test_what_is_written_bears_the_name_of_who_loaded_it_and_not_of_the_file(lead, centre):
+    colleague = make.make_user(Role.CLINICAL_LEAD, centre)
+    run = begin(lead, centre, as_csv([PATIENTS, *people(1)]), name="Nightingale_Flora.csv")
+    run = checked(lead, decided(lead, run))
+    before = Change.objects.count()
+
+    run = loaded(colleague, run)
+
+    assert (run.uploaded_by, run.loaded_by) == (lead, colleague)
+    made = Change.objects.filter(action="created", record_type="registry.patient")
+    assert {(one.actor_id, one.reason) for one in made} == {(colleague.pk, f"import {run.pk}")}
+    assert Change.objects.count() > before
+    assert not [one.pk for one in Change.objects.all() if "Nightingale" in one.reason + one.values]
+    with pytest.raises(RuleBroken, match=f"by {colleague}"):
+        begin(lead, centre, as_csv([PATIENTS, *people(1)]))
+
+
+def test_a_loading_by_somebody_who_lost_the_role_since_writes_nothing(lead, centre):
+    colleague = make.make_user(Role.CLINICAL_LEAD, centre)
+    run = checked(lead, decided(lead, begin(lead, centre, as_csv([PATIENTS, *people(1)]))))
+    run = imports.start_load(by=colleague, run=run, queue=False)
+    colleague.memberships.all().delete()
+
+    carry_out(run.pk)
+
+    run.refresh_from_db()
+    assert "imported by a clinical lead" in run.failure
+    assert not Patient.objects.exists()
 
 
 def test_who_lost_the_role_before_the_loading_loads_nothing(lead, centre):

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import json
+from functools import partial
 
 import pytest
 from django.test import Client
@@ -129,9 +130,11 @@ def test_account_that_opens_another_centre_is_not_taken_over(administrator, memb
     """A link would let this administrator in as somebody who sees the other centre's patients."""
     elsewhere = make.make_centre()
     add_member(by=None, centre=elsewhere, user=member.user, role=Role.PHYSICIAN)
-    for act in (accounts.one_time_link, accounts.end_sessions):
+    name = member.user.full_name
+    for act in (accounts.one_time_link, accounts.end_sessions, partial(rename, full_name="Other Name")):
         with pytest.raises(RuleBroken, match="also works in a centre"):
             act(by=administrator, member=member)
+    assert User.objects.get(pk=member.user_id).full_name == name
     add_member(by=None, centre=elsewhere, user=administrator, role=Role.ADMINISTRATOR)
     assert accounts.one_time_link(by=administrator, member=member).startswith("/join/")
 
