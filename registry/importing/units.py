@@ -4,6 +4,14 @@ from __future__ import annotations
 
 import re
 
+from registry.clinical.units import (
+    CREATININE_UNITS,
+    PEPTIDE_UNITS,
+    PEPTIDES,
+    creatinine_umol_per_l,
+    peptide_pg_per_ml,
+)
+
 # Stored unit -> other unit -> factor. Exact by definition unless a source stands beside it.
 OTHER_UNITS: dict[str, dict[str, float]] = {
     "ms": {"s": 1000.0},
@@ -21,10 +29,17 @@ OTHER_UNITS: dict[str, dict[str, float]] = {
     "V": {"mV": 0.001},
     "mV": {"V": 1000.0},
 }
-# Units that depend on the substance.
+# Units that depend on the substance: those of the form, by the same conversion.
 OF_FIELD: dict[str, dict[str, float]] = {
-    "creatinine_umol_per_l": {"mg/dL": 88.4},  # KDIGO 2012 conversion; molar mass 113.12 g/mol
-    "nt_probnp_pg_per_ml": {"pmol/L": 8.457},  # molar mass 8457 g/mol; from memory
+    "creatinine_umol_per_l": {
+        unit: creatinine_umol_per_l(1.0, unit) for unit, _ in CREATININE_UNITS if unit != "umol/L"
+    },
+    **{
+        f"{assay}_pg_per_ml": {
+            unit: peptide_pg_per_ml(1.0, unit, assay) for unit, _ in PEPTIDE_UNITS if unit != "pg/mL"
+        }
+        for assay, _ in PEPTIDES
+    },
 }
 _SUFFIXES = {
     "_pg_per_ml": "pg/mL",

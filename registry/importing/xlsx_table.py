@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import io
-import re
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from typing import Any
+from xml.parsers import expat
 
 from registry.importing.table import MAX_CELL, Cell, Fault, Row, Table, TableError, header_of, is_blank, rows_under
 
@@ -65,32 +65,37 @@ class _Look:
 
     merged: list[str] = field(default_factory=list)
     formulas: bool = False
+    row: int = 0
     last_row: int = 0
 
 
-_MERGED = re.compile(rb'<(?:\w+:)?mergeCell [^>]*?ref="([A-Z0-9:]+)"')
-_FORMULA = re.compile(rb"<(?:\w+:)?f[ >/]")
-_ROW = re.compile(rb'<(?:\w+:)?row [^>]*?r="(\d+)"')
+_MOST_MERGED = 20
 
 
 def _look(stream: Any) -> _Look:
-    look, rest = _Look(), b""
+    """Walk a sheet's XML with a parser: what quotes, prefix or encoding it is written in must not matter."""
+    look = _Look()
+    parser = expat.ParserCreate(namespace_separator=" ")
+
+    def begin(name: str, attributes: dict[str, str]) -> None:
+        local = name.rpartition(" ")[2]
+        if local == "row":
+            stated = attributes.get("r")
+            look.row = int(stated) if stated else look.row + 1
+            look.last_row = max(look.last_row, look.row)
+        elif local == "f":
+            look.formulas = True
+        elif local == "mergeCell" and len(look.merged) < _MOST_MERGED:
+            look.merged.append(attributes.get("ref", "")[:20])
+
+    def refuse(*_: Any) -> None:
+        raise TableError(_BROKEN)  # a sheet needs no document type; entities in one could unfold without end
+
+    parser.StartElementHandler, parser.StartDoctypeDeclHandler = begin, refuse
     while block := stream.read(1 << 20):
-        # A tag cut by the end of a block is completed by the next one.
-        text = rest + block
-        cut = text.rfind(b"<")
-        text, rest = (text[:cut], text[cut:]) if cut > 0 else (text, b"")
-        _note(look, text)
-        if len(rest) > 1 << 20:
-            raise TableError(_BROKEN)
-    _note(look, rest)
+        parser.Parse(block, False)
+    parser.Parse(b"", True)
     return look
-
-
-def _note(look: _Look, text: bytes) -> None:
-    look.merged += [found.decode() for found in _MERGED.findall(text)[: 20 - len(look.merged)]]
-    look.formulas = look.formulas or bool(_FORMULA.search(text))
-    look.last_row = max([look.last_row, *map(int, _ROW.findall(text))])
 
 
 def _opened(content: bytes, package: zipfile.ZipFile, wanted: str) -> Table:

@@ -202,13 +202,17 @@ def bomb() -> bytes:
 
 def changed_sheet(change: Callable[[str], str]) -> bytes:
     """Return a good workbook whose sheet's XML was tampered with."""
+    return changed(saved(workbook([PATIENTS, GOOD])), lambda content: change(content.decode()).encode())
+
+
+def changed(book: bytes, change: Callable[[bytes], bytes]) -> bytes:
     out = io.BytesIO()
-    source = zipfile.ZipFile(io.BytesIO(saved(workbook([PATIENTS, GOOD]))))
+    source = zipfile.ZipFile(io.BytesIO(book))
     with zipfile.ZipFile(out, "w") as package:
         for entry in source.infolist():
             content = source.read(entry)
             if entry.filename.endswith("sheet1.xml"):
-                content = change(content.decode()).encode()
+                content = change(content)
             package.writestr(entry.filename, content)
     return out.getvalue()
 
@@ -223,6 +227,20 @@ def merged() -> bytes:
     book = workbook([PATIENTS, GOOD, patient(number="N-2")])
     book.active.merge_cells("B2:B3")
     return saved(book)
+
+
+def in_other_quotes(content: bytes) -> bytes:
+    return content.replace(b'"', b"'")
+
+
+def in_utf16(content: bytes) -> bytes:
+    text = content.decode()
+    text = text[text.index("?>") + 2 :] if text.startswith("<?xml") else text
+    return f'<?xml version="1.0" encoding="UTF-16"?>{text}'.encode("utf-16")
+
+
+def spaced(content: bytes) -> bytes:
+    return content.replace(b' ref="B2', b'\n ref = "B2')
 
 
 def only_hidden() -> bytes:
@@ -267,6 +285,17 @@ ONLY_XLSX = {
     ),
     "sheet cut in the middle": (lambda: changed_sheet(lambda text: text[: len(text) // 2]), "cannot be read as XLSX"),
     "merged cells": (merged, "Cells are merged: B2:B3."),
+    "merged cells in other quotes": (lambda: changed(merged(), in_other_quotes), "Cells are merged: B2:B3."),
+    "merged cells in UTF-16": (lambda: changed(merged(), in_utf16), "Cells are merged: B2:B3."),
+    "merged cells, spaced": (lambda: changed(merged(), spaced), "Cells are merged: B2:B3."),
+    "row beyond the format in other quotes": (
+        lambda: changed_sheet(lambda text: text.replace('<row r="2"', "<row r='9999999999'")),
+        "The sheet claims a row 9999999999",
+    ),
+    "a row that is no number": (
+        lambda: changed_sheet(lambda text: text.replace('<row r="2"', '<row r="two"')),
+        "cannot be read as XLSX",
+    ),
     "only hidden sheets": (only_hidden, "Every sheet with something in it is hidden"),
     "empty sheet": (lambda: saved(workbook([])), "The sheet is empty."),
     "title above the names": (title_above, "The first row is empty"),
@@ -333,3 +362,9 @@ def test_several_sheets_are_asked_for(lead, centre):
 
     with pytest.raises(RuleBroken, match="Choose the sheet first"):
         decided(lead, run)
+
+
+def test_rows_that_state_no_number_are_counted(lead, centre):
+    content = changed(saved(workbook([PATIENTS, GOOD])), lambda xml: re.sub(rb' r="[A-Z]*[0-9]+"', b"", xml))
+    run = checked(lead, decided(lead, begin(lead, centre, content)))
+    assert (run.rows_read, run.problems) == (1, 0)

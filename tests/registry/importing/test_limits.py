@@ -11,7 +11,9 @@ from django.core.exceptions import ValidationError
 from django.db import models
 
 from procedures.models import Session
+from registry.clinical.units import PEPTIDE_UNITS, creatinine_umol_per_l, peptide_pg_per_ml
 from registry.importing.limits import judge_of
+from registry.importing.units import named_in, units_of
 from registry.models import AdverseEvent, Assessment, Consent, Device, DeviceCheck, Patient
 from registry.models.base import new_key
 
@@ -60,3 +62,12 @@ def test_memory_and_database_agree(model, rule):
         assert in_memory == stands, values
         said.append(stands)
     assert said
+
+
+@pytest.mark.parametrize(("field", "assay"), [("bnp_pg_per_ml", "bnp"), ("nt_probnp_pg_per_ml", "nt_probnp")])
+def test_a_column_may_be_in_every_unit_the_form_offers(field, assay):
+    units = units_of(field, "pg/mL")
+    assert {unit for unit, _ in PEPTIDE_UNITS} <= units.keys()
+    assert units["pmol/L"] == peptide_pg_per_ml(1, "pmol/L", assay)
+    assert units_of("creatinine_umol_per_l", "µmol/L") == {"µmol/L": 1.0, "mg/dL": creatinine_umol_per_l(1, "mg/dL")}
+    assert named_in("BNP [pmol/L]", units) == "pmol/L"
