@@ -8,11 +8,7 @@ from django.http import HttpRequest
 
 from registry import idle
 from registry.access import Right, rights_anywhere
-
-CAUTION = (
-    "Supports and does not replace the judgement of the licensed team. Not a certified medical device. "
-    "Local protocols and device labelling come first."
-)
+from registry.caution import CAUTION
 
 
 def navigation(request: HttpRequest) -> dict[str, Any]:

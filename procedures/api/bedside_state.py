@@ -9,9 +9,8 @@ from procedures.api.bedside_kinds import KINDS
 from procedures.models import Session
 from procedures.selectors.bedside import changed_since
 from procedures.selectors.completeness import answers_to_check
-from procedures.selectors.sessions import session_detail
+from procedures.selectors.sessions import rights_in, session_detail
 from procedures.selectors.vocabulary import bedside_vocabulary
-from procedures.views.entry import rights_in
 from registry.models import User
 
 # Newest first; what a page at the bedside shows is far less.

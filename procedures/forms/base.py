@@ -18,8 +18,8 @@ from procedures.forms.fields import words
 from procedures.models import Session, Status
 from registry.errors import Conflict, NeedsConfirmation, RuleBroken
 from registry.forms.fields import NumberField
+from registry.forms.rules import apply_rule
 from registry.models import Record, new_key
-from registry.views.errors import apply_rule
 
 _RANGE = re.compile(r"^Enter a value from (\S+) to (\S+), ")
 

@@ -9,13 +9,19 @@ from typing import Any
 from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
 
 from procedures.models import Decision, Epoch, LeadMeasurement, Session, Site
-from registry.access import Right, centres_for
+from registry.access import Right, allowed, centres_for
 from registry.models import User
 
 
 def sessions_for(user: User, right: Right = Right.SEE_SESSIONS) -> QuerySet[Session]:
     """Return the sessions of the centres in which the user holds the right."""
     return Session.objects.filter(centre__in=centres_for(user, right))
+
+
+def rights_in(user: User, session: Session) -> dict[str, bool]:
+    """Return what the user may do in this session's centre, by name of the right."""
+    wanted = (Right.WRITE_SESSIONS, Right.DECIDE, Right.SIGN, Right.SEE_IDENTITY)
+    return {right.name.lower(): allowed(user, session.centre_id, right) for right in wanted}
 
 
 def session_list(user: User) -> QuerySet[Session]:

@@ -16,10 +16,10 @@ from procedures.figures.style import site_styles
 from procedures.models import Status
 from procedures.selectors.beats import LONGEST_VIEW_S, beats_between
 from procedures.selectors.recorded import loops_between
+from procedures.selectors.sessions import rights_in
 from procedures.services.beats import judge_beat
-from procedures.views.entry import rights_in
+from procedures.views.asked import asked_number
 from procedures.views.recordings import recording_for
-from procedures.views.signals import asked_number
 from registry.errors import RuleBroken
 from registry.views.request import MemberRequest
 

@@ -17,11 +17,11 @@ from procedures.models import EcgMeasurement, Recording
 from procedures.recordings import RecordingError, open_recording
 from procedures.selectors.ecg_reading import read_ecg
 from procedures.selectors.ecgs import baseline_for, ecgs_for, ecgs_of, qrs_by_state, state_lines
-from procedures.selectors.sessions import sessions_for
+from procedures.selectors.sessions import rights_in, sessions_for
 from procedures.services.ecgs import put_reading, set_aside
-from procedures.views.entry import answer, rights_in
+from procedures.views.asked import asked_number
+from procedures.views.entry import answer
 from procedures.views.recordings import recording_for
-from procedures.views.signals import asked_number
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import User

@@ -14,7 +14,7 @@ from django.shortcuts import redirect, render
 from procedures.forms.base import EntryForm
 from procedures.models import Session
 from procedures.selectors.sessions import sessions_for
-from registry.access import Right, allowed, require
+from registry.access import Right, require
 from registry.errors import Conflict, RuleBroken
 from registry.models import User
 from registry.views.request import MemberRequest
@@ -33,12 +33,6 @@ def session_to_write(user: User, key: UUID, right: Right = Right.WRITE_SESSIONS)
     session = sessions_for(user).select_related("patient", "centre", "operator").get(pk=key)
     require(user, session.centre_id, right)
     return session
-
-
-def rights_in(user: User, session: Session) -> dict[str, bool]:
-    """Return what the user may do in this session's centre, by name of the right."""
-    wanted = (Right.WRITE_SESSIONS, Right.DECIDE, Right.SIGN, Right.SEE_IDENTITY)
-    return {right.name.lower(): allowed(user, session.centre_id, right) for right in wanted}
 
 
 def answer(

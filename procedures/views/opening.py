@@ -17,9 +17,9 @@ from procedures.services.sessions import describe_session, log, open_session
 from procedures.views.entry import answer, session_to_write
 from registry.access import Right, rights_anywhere
 from registry.errors import AccessDenied, Conflict, RuleBroken
+from registry.forms.rules import apply_rule
 from registry.models import User
 from registry.selectors.patients import patients_for
-from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
 

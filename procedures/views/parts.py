@@ -12,9 +12,9 @@ from django.views.decorators.http import require_http_methods, require_safe
 from procedures.forms.parts import ExplantForm, ImplantForm
 from procedures.models import ScannedPart
 from procedures.selectors.parts import filled_from, parts_of
-from procedures.selectors.sessions import sessions_for
+from procedures.selectors.sessions import rights_in, sessions_for
 from procedures.services.parts import explant_part, implant_part
-from procedures.views.entry import answer, rights_in, session_to_write
+from procedures.views.entry import answer, session_to_write
 from registry.models import Device
 from registry.selectors.devices import models_known
 from registry.views.request import MemberRequest

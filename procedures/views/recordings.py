@@ -20,12 +20,12 @@ from procedures.recordings import RecordingError, open_recording
 from procedures.selectors.beats import LONGEST_VIEW_S
 from procedures.selectors.ecgs import MOST_ECGS
 from procedures.selectors.recorded import SHOWN, recorded_epochs
-from procedures.selectors.sessions import sessions_for
+from procedures.selectors.sessions import rights_in, sessions_for
 from procedures.services.analysis import cancel_analysis, start_analysis
 from procedures.services.calibrations import segment_numbers
 from procedures.services.ecgs import has_twelve_leads
 from procedures.services.recordings import map_channels, store_recording
-from procedures.views.entry import answer, rights_in, session_to_write
+from procedures.views.entry import answer, session_to_write
 from registry.access import Right, require
 from registry.models import User
 from registry.views.request import MemberRequest

@@ -15,8 +15,7 @@ from procedures.forms.sessions import LogEntryForm, SessionFilter
 from procedures.models import Session, Status
 from procedures.selectors.ecgs import state_lines
 from procedures.selectors.overview import epoch_columns, epoch_rows, tributary_groups
-from procedures.selectors.sessions import session_detail, session_list, timeline
-from procedures.views.entry import rights_in
+from procedures.selectors.sessions import rights_in, session_detail, session_list, timeline
 from registry.access import Right, centres_for, rights_anywhere
 from registry.errors import AccessDenied
 from registry.views.request import MemberRequest

@@ -1,48 +1,22 @@
-"""The signals of a recording as a figure, thinned for the screen, with the epochs over them."""
+"""The signals of a recording as a figure, for the stretch and the detail that the page asks for."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import Any
 from uuid import UUID
 
-import numpy as np
 from django.http import JsonResponse
-from django.utils.html import escape
 from django.views.decorators.http import require_safe
-from numpy.typing import NDArray
 
-from procedures.figures.style import INK
-from procedures.models import Epoch, Recording
-from procedures.recordings import Channel, RecordingError, decimate, open_recording
-from procedures.recordings.reading import Recording as Opened
-from procedures.selectors.beats import LONGEST_VIEW_S, SeenBeat, beats_between
+from procedures.figures.signals import signals_figure
+from procedures.recordings import RecordingError
+from procedures.selectors.beats import LONGEST_VIEW_S, beats_between
+from procedures.views.asked import asked_number
 from procedures.views.recordings import recording_for
 from registry.errors import RuleBroken
 from registry.views.request import MemberRequest
 
 MOST_POINTS = 2000
 USUAL_POINTS = 1200
-# Share of the height under the signals that the beats have: about a finger's width.
-BEAT_STRIP = 0.11
-# A baseline is hatched by its word and its paler tint, never by colour alone.
-_BASELINE_FILL, _SITE_FILL = "rgba(140,140,140,0.16)", "rgba(0,114,178,0.20)"
-
-
-#: Longest stretch of the file decoded at a time, s.
-MOST_READ_S = 300.0
-
-
-@dataclass(frozen=True)
-class Envelope:
-    """A signal as drawn: the lowest and highest value of each stretch; ``thinned``: of many samples."""
-
-    unit: str
-    times: NDArray[np.float64]
-    lows: NDArray[np.float64]
-    highs: NDArray[np.float64]
-    thinned: bool
 
 
 @require_safe
@@ -55,204 +29,12 @@ def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
     points = int(asked_number(request.GET, "points", USUAL_POINTS, 2, MOST_POINTS))
     if end_s <= start_s:
         raise RuleBroken("The end must be after the start.")
-    try:
-        panels = _panels(found, start_s, end_s, points)
-    except RecordingError as error:
-        return JsonResponse({"data": [], "message": str(error)})
-    if not panels:
-        return JsonResponse({"data": [], "message": "No channel of this recording is known. Say which is which."})
-    data = [_trace(index, name, envelope) for index, (name, envelope) in enumerate(panels)]
     epochs = found.epochs.select_related("site").filter(recording_start_s__lt=end_s, recording_end_s__gt=start_s)
     beats = beats_between(found, start_s, end_s) if end_s - start_s <= LONGEST_VIEW_S else []
-    layout = _layout(panels, start_s, end_s, strip=bool(beats)) | _overlay(list(epochs), start_s, end_s)
-    data += _beat_marks(beats, len(panels))
-    return JsonResponse({"data": data, "layout": layout, "start_s": start_s, "end_s": end_s})
-
-
-def asked_number(given: Mapping[str, str], name: str, default: float, low: float, high: float) -> float:
-    """Return a number that a request asks for, brought into its range.
-
-    Raises
-    ------
-    RuleBroken
-        When it is no number.
-    """
-    text = given.get(name, "")
     try:
-        value = float(text) if text else default
-    except ValueError:
-        raise RuleBroken(f"'{text}' is not a number.") from None
-    if not np.isfinite(value):
-        raise RuleBroken(f"'{text}' is not a number.")
-    return min(max(value, low), high)
-
-
-def _panels(recording: Recording, start_s: float, end_s: float, points: int) -> list[tuple[str, Envelope]]:
-    """Return what is drawn, from top to bottom: pressure, total or summed volume, one ECG lead."""
-    by_role = {channel["role"]: channel["label"] for channel in recording.channels if channel.get("role")}
-    segments = [label for role, label in sorted(by_role.items()) if role.startswith("V_") and role != "V_LV"]
-    conductances = [label for role, label in sorted(by_role.items()) if role.startswith("G_")]
-    ecg = [label for role, label in by_role.items() if role.startswith("ECG")][:1]
-    choices = [("Pressure", [by_role[role] for role in ("P_LV",) if role in by_role])]
-    # The trace shows the file; what calibrations make of it is in the loops and the numbers.
-    volume = "Volume, uncorrected" if recording.calibrations.exists() else "Volume"
-    choices.append((volume, [by_role["V_LV"]] if "V_LV" in by_role else segments))
-    if "V_LV" not in by_role and not segments:
-        choices.append(("Conductance", conductances))
-    choices.append(("ECG", ecg))
-    wanted = [label for _, labels in choices for label in labels]
-    if not wanted:
-        return []
-    opened = open_recording(recording.file.path)
-    return [(name, _envelope(opened, labels, start_s, end_s, points)) for name, labels in choices if labels]
-
-
-def _envelope(opened: Opened, labels: list[str], start_s: float, end_s: float, points: int) -> Envelope:
-    """Return the lowest and highest value of each stretch, reading no more than some minutes of the file at a time."""
-    # Two drawn points, the lowest and the highest, stand for each stretch.
-    stretches = max(1, points // 2)
-    span = (end_s - start_s) / stretches
-    together = stretches if end_s - start_s <= MOST_READ_S else max(1, int(MOST_READ_S / span))
-    times, lows, highs = [], [], []
-    for first in range(0, stretches, together):
-        count = min(together, stretches - first)
-        begin = start_s + first * span
-        channel = _sum(list(opened.read(begin, begin + count * span, labels)))
-        found = decimate(channel.samples, channel.sample_rate_hz, 0.0, count * span, count)
-        times.append(found[0] + begin)
-        lows.append(found[1])
-        highs.append(found[2])
-    drawn = np.concatenate(times), np.concatenate(lows), np.concatenate(highs)
-    return Envelope(channel.unit, *drawn, thinned=(end_s - start_s) * channel.sample_rate_hz > stretches)
-
-
-def _sum(channels: list[Channel]) -> Channel:
-    first = channels[0]
-    if len(channels) == 1:
-        return first
-    alike = [c.samples for c in channels if c.samples.size == first.samples.size]
-    label = f"sum of {len(alike)} segments"
-    return Channel(label, first.unit, first.sample_rate_hz, np.sum(alike, axis=0))
-
-
-def _trace(index: int, name: str, envelope: Envelope) -> dict[str, Any]:
-    xs, ys = envelope.times, envelope.lows
-    if envelope.thinned:
-        xs, ys = np.repeat(xs, 2), np.column_stack((envelope.lows, envelope.highs)).ravel()
-    axis = str(index + 1) if index else ""
-    return {
-        "type": "scatter",
-        "mode": "lines",
-        "name": name,
-        "x": np.round(xs, 4).tolist(),
-        "y": [value if np.isfinite(value) else None for value in np.round(ys, 4).tolist()],
-        "xaxis": "x",
-        "yaxis": f"y{axis}",
-        "line": {"color": "#50545a", "width": 1},
-        "hovertemplate": "%{x:.2f} s: %{y:.1f} " + envelope.unit + "<extra>" + name + "</extra>",
-    }
-
-
-def _layout(panels: list[tuple[str, Envelope]], start_s: float, end_s: float, *, strip: bool) -> dict[str, Any]:
-    """Return the axes: one panel a signal, and below them the strip of the beats where there is one."""
-    count, floor = len(panels), BEAT_STRIP if strip else 0.0
-    lowest = count + 1 if strip else count
-    layout: dict[str, Any] = {
-        "showlegend": False,
-        "xaxis": {
-            "title": {"text": "Time in the recording (s)"},
-            "range": [start_s, end_s],
-            "anchor": f"y{lowest}" if lowest > 1 else "y",
-        },
-    }
-    for index, (name, envelope) in enumerate(panels):
-        top = 1 - index * (1 - floor) / count
-        unit = f" ({envelope.unit})" if envelope.unit else ""
-        layout[f"yaxis{index + 1 if index else ''}"] = {
-            "title": {"text": f"{name}{unit}", "font": {"size": 13}},
-            "domain": [max(0.0, top - (1 - floor) / count + 0.04), top],
-            "nticks": 5,
-        }
-    if strip:
-        layout[f"yaxis{lowest}"] = {
-            "title": {"text": "Beats", "font": {"size": 13}},
-            "domain": [0, BEAT_STRIP - 0.01],
-            "range": [-1, 1],
-            "tickvals": [],
-            "showgrid": False,
-            "zeroline": False,
-        }
-    return layout
-
-
-def _beat_marks(seen: list[SeenBeat], panels: int) -> list[dict[str, Any]]:
-    """Return the beats as marks in their strip: a bar where used, a cross where refused, a ring about it by hand."""
-    marks = []
-    kinds = ((True, False), (False, False), (True, True), (False, True))
-    for used, by_hand in kinds:
-        chosen = [beat for beat in seen if (beat.used, beat.by_hand) == (used, by_hand)]
-        if not chosen:
-            continue
-        colour = INK if used else "#D55E00"
-        symbol = ("circle-cross-open" if used else "circle-x-open") if by_hand else "line-ns" if used else "x-thin"
-        marks.append(
-            {
-                "type": "scatter",
-                "mode": "markers",
-                "name": f"beats {'used' if used else 'refused'}{' by hand' if by_hand else ''}",
-                "x": [round(beat.time_s, 3) for beat in chosen],
-                "y": [0] * len(chosen),
-                "xaxis": "x",
-                "yaxis": f"y{panels + 1}",
-                "text": [escape(beat.words) for beat in chosen],
-                "marker": {
-                    "symbol": symbol,
-                    "size": 16 if by_hand else 13,
-                    "color": colour,
-                    "line": {"width": 2.5, "color": colour},
-                },
-                "hovertemplate": "%{x:.2f} s: %{text}<extra></extra>",
-            }
-        )
-    return marks
-
-
-def _overlay(epochs: list[Epoch], start_s: float, end_s: float) -> dict[str, Any]:
-    """Return the epochs as shaded stretches with their names above, upright where they are too narrow for words."""
-    shapes, notes, height = [], [], 30
-    for epoch in epochs:
-        begins, ends = epoch.recording_start_s or 0.0, epoch.recording_end_s or 0.0
-        shapes.append(
-            {
-                "type": "rect",
-                "xref": "x",
-                "yref": "paper",
-                "x0": begins,
-                "x1": ends,
-                "y0": 0,
-                "y1": 1,
-                "layer": "below",
-                "fillcolor": _SITE_FILL if epoch.site_id else _BASELINE_FILL,
-                "line": {"width": 1, "dash": "solid" if epoch.site_id else "dot", "color": "#000000"},
-            }
-        )
-        shown = max(begins, start_s), min(ends, end_s)
-        # About ninety letters fit side by side, and forty lines of upright words.
-        narrow = shown[1] - shown[0] < (end_s - start_s) * len(epoch.label) / 90
-        if narrow and len(epochs) > 40:
-            continue
-        height = max(height, 16 + 8 * len(epoch.label) if narrow else 30)
-        notes.append(
-            {
-                "x": sum(shown) / 2,
-                "y": 1,
-                "xref": "x",
-                "yref": "paper",
-                "yanchor": "bottom",
-                "textangle": -90 if narrow else 0,
-                "text": escape(epoch.label),
-                "showarrow": False,
-                "font": {"size": 13},
-            }
-        )
-    return {"shapes": shapes, "annotations": notes, "margin": {"l": 72, "r": 16, "t": min(height, 160), "b": 52}}
+        figure = signals_figure(found, start_s, end_s, points, epochs=list(epochs), beats=beats)
+    except RecordingError as error:
+        return JsonResponse({"data": [], "message": str(error)})
+    if not figure["data"]:
+        return JsonResponse({"data": [], "message": "No channel of this recording is known. Say which is which."})
+    return JsonResponse(figure | {"start_s": start_s, "end_s": end_s})

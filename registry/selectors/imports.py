@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 from typing import Any
 from uuid import UUID
@@ -10,9 +11,9 @@ from django.db.models import QuerySet
 
 from registry.access import Right, centres_for
 from registry.importing.plan import Plan
-from registry.importing.table import Cell, Fault, TableError
-from registry.models import ImportState, TableImport, User
-from registry.services.imports import table_of
+from registry.importing.reading import read_table
+from registry.importing.table import Cell, Fault, Table, TableError
+from registry.models import ImportPart, ImportState, PartOf, TableImport, User
 
 FIRST_ROWS = 4
 LONGEST_SHOWN = 40
@@ -33,6 +34,19 @@ def find_import(user: User, key: UUID) -> TableImport:
         When it does not exist, or belongs to a centre in which the user does not import.
     """
     return imports_for(user).get(pk=key)
+
+
+def table_of(run: TableImport) -> Table:
+    """Open the kept file anew.
+
+    Raises
+    ------
+    TableError
+        When it cannot be read.
+    """
+    pieces = ImportPart.objects.filter(table_import=run, of=PartOf.FILE).values_list("content", flat=True)
+    content = b"".join(base64.b64decode(piece) for piece in pieces)
+    return read_table(content, sheet=run.sheet, encoding=run.encoding, separator=run.separator)
 
 
 def last_plan(run: TableImport) -> tuple[Plan, TableImport] | None:

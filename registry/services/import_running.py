@@ -18,7 +18,8 @@ from registry.importing.plan import readings
 from registry.importing.rows import PROBLEM, STORED, UNUSUAL, Finding, Judged, judge
 from registry.importing.table import TableError
 from registry.models import ImportPart, ImportState, PartOf, TableImport, TrailHead, User
-from registry.services.imports import BUSY, STALE_AFTER, kind_of, plan_of, require_import, scan_of, send, table_of
+from registry.selectors.imports import table_of
+from registry.services.imports import BUSY, STALE_AFTER, kind_of, plan_of, require_import, scan_of, send
 from registry.trail.bulk import created_text, write_created
 
 PAGE = 50

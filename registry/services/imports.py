@@ -27,6 +27,7 @@ from registry.importing.reading import read_table
 from registry.importing.scan import Scan, scan
 from registry.importing.table import MAX_BYTES, Table, TableError
 from registry.models import Centre, ImportPart, ImportState, PartOf, TableImport, User
+from registry.selectors.imports import table_of
 from registry.services.records import put
 
 PIECE = 512 * 1024
@@ -60,19 +61,6 @@ def look_of(run: TableImport) -> dict[str, Any]:
 def scan_of(run: TableImport) -> Scan:
     """Return what the first walk over the rows saw."""
     return Scan(**look_of(run).get("scan", {}))
-
-
-def table_of(run: TableImport) -> Table:
-    """Open the kept file anew.
-
-    Raises
-    ------
-    TableError
-        When it cannot be read.
-    """
-    pieces = ImportPart.objects.filter(table_import=run, of=PartOf.FILE).values_list("content", flat=True)
-    content = b"".join(base64.b64decode(piece) for piece in pieces)
-    return read_table(content, sheet=run.sheet, encoding=run.encoding, separator=run.separator)
 
 
 def require_import(by: User, centre_id: UUID, kind: Kind) -> None:

@@ -10,9 +10,9 @@ from django.views.decorators.http import require_GET, require_http_methods
 from registry.access import Right, require_somewhere
 from registry.errors import Conflict, RuleBroken
 from registry.forms.people import CentreForm, NewCentreForm
+from registry.forms.rules import apply_rule
 from registry.selectors.people import administered_centres, find_centre, members_of
 from registry.services.people import change_centre, open_centre
-from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
 

@@ -13,10 +13,10 @@ from django.views.decorators.http import require_GET, require_http_methods
 from registry.access import Right, require_somewhere
 from registry.errors import Conflict, RuleBroken
 from registry.forms.duplicates import APART, PairForm, UndoForm
+from registry.forms.rules import apply_rule
 from registry.models import Patient
 from registry.selectors.duplicates import left_behind, merges_for, pair_to_merge, suspected_pairs
 from registry.services.merging import keep_apart, merge_patients, undo_merge
-from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
 PAGE_SIZE = 20

@@ -1,7 +1,7 @@
-"""From the services' errors to what a person sees: a form's messages, a refusal page, or "not found".
+"""From the services' errors to what a person sees: a refusal page, or "not found".
 
-Shared by the pages of every room. A view catches :class:`RuleBroken` where it holds a form; everything else is left
-to :class:`ServiceErrorPages`, the middleware.
+A view catches :class:`RuleBroken` where it holds a form (``registry/forms/rules.py``); everything else is left to
+:class:`ServiceErrorPages`, the middleware.
 """
 
 from __future__ import annotations
@@ -9,34 +9,11 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from django.core.exceptions import ObjectDoesNotExist, PermissionDenied
-from django.forms import BaseForm
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from registry.access_log import refused
 from registry.errors import AccessDenied, Conflict, RuleBroken
-
-
-def apply_rule(form: BaseForm, error: RuleBroken | Conflict) -> None:
-    """Put a broken rule on a bound form: beside the fields it names, or above the form.
-
-    A rule about a field the form does not show, or about no field, becomes a message of the whole form. A conflict
-    says what is stored now; nothing typed is lost, since the form keeps its data.
-    """
-    form.is_valid()  # messages can only be added to a form that has been cleaned
-    if isinstance(error, Conflict):
-        stored = ", ".join(
-            f"{form.fields[name].label or name}: {value or 'empty'}"
-            for name, value in error.stored.items()
-            if name in form.fields and value != error.yours.get(name)
-        )
-        form.add_error(None, f"{error} Stored now: {stored or 'something this form does not show'}.")
-        return
-    if not error.fields:
-        form.add_error(None, str(error))
-    for name, messages in error.fields.items():
-        for message in messages:
-            form.add_error(name if name in form.fields else None, message)
 
 
 class ServiceErrorPages:

@@ -16,13 +16,13 @@ from django.views.decorators.http import require_GET, require_http_methods, requ
 from registry.access import Right, require_somewhere
 from registry.errors import Conflict, RuleBroken
 from registry.forms.imports import ColumnsForm, QuestionsForm, SheetForm, UploadForm
+from registry.forms.rules import apply_rule
 from registry.importing.kinds import KINDS
 from registry.importing.plan import Plan, proposed, questions
 from registry.models import ImportState, TableImport
 from registry.selectors.imports import find_import, first_rows, imports_for, last_plan
 from registry.services import imports
 from registry.services.import_running import PAGE
-from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
 PAGE_SIZE = 50

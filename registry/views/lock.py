@@ -11,9 +11,9 @@ from django.views.decorators.http import require_http_methods, require_POST
 from registry import idle
 from registry.errors import RuleBroken
 from registry.forms.people import UnlockForm
+from registry.forms.rules import apply_rule
 from registry.reauthentication import confirm_with_password
 from registry.second_factor import factors_of
-from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
 

@@ -15,11 +15,11 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from registry.errors import RuleBroken
 from registry.forms.people import EndForm, NameForm, NewMemberForm, ReasonForm, RoleForm
+from registry.forms.rules import apply_rule
 from registry.models import Member
 from registry.selectors.people import account_of, find_centre, find_member
 from registry.services import accounts
 from registry.services.people import change_role, end_membership, invite, rename
-from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
 

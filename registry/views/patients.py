@@ -13,7 +13,9 @@ from django.views.decorators.http import require_GET, require_http_methods
 
 from registry.access import Right, allowed, centres_for, require_somewhere
 from registry.errors import Conflict, RuleBroken
+from registry.figures.course import course_figure
 from registry.forms.patients import PatientForm, SearchForm
+from registry.forms.rules import apply_rule
 from registry.selectors import course
 from registry.selectors.checks import checks
 from registry.selectors.duplicates import left_behind, merged_codes
@@ -21,8 +23,6 @@ from registry.selectors.follow_up import standing_of
 from registry.selectors.indication import indications
 from registry.selectors.patients import age_on, consents_of, find_patient, patient_list, search_patients
 from registry.services.patients import register_patient
-from registry.views.course_figure import course_figure
-from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
 PAGE_SIZE = 50

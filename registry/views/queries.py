@@ -15,12 +15,12 @@ from django.views.decorators.http import require_GET, require_http_methods
 from registry.access import Right, allowed, require_somewhere
 from registry.errors import RuleBroken
 from registry.forms.queries import RaiseForm, SayForm
+from registry.forms.rules import apply_rule
 from registry.models import QueryState
 from registry.selectors.patients import find_patient
 from registry.selectors.queries import find_query, queries_for, record_of, records_of, with_words
 from registry.services.queries import answer_query, close_query, raise_query, reopen_query
 from registry.subjects import SUBJECTS
-from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
 PAGE_SIZE = 50

@@ -21,12 +21,12 @@ from registry.forms.checks import DeviceCheckForm
 from registry.forms.devices import DeviceForm
 from registry.forms.patients import DeathForm, PatientDetailsForm
 from registry.forms.records import AdverseEventForm, ConsentForm
+from registry.forms.rules import apply_rule
 from registry.models import EventKind, Patient
 from registry.selectors.devices import models_known
 from registry.selectors.patients import find_patient
 from registry.services.course import put_adverse_event, put_assessment, put_consent, put_device, put_device_check
 from registry.services.patients import describe_patient, record_death
-from registry.views.errors import apply_rule
 from registry.views.request import MemberRequest
 
 

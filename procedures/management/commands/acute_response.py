@@ -10,10 +10,10 @@ from typing import Any
 
 from django.core.management.base import CommandError, CommandParser
 
-from config.context import CAUTION
 from procedures.acute_response import Comparison, ResponseError, Settings, compare
 from procedures.acute_response.beats_table import SessionTable, read_beats
 from procedures.metrics import BY_KEY
+from registry.caution import CAUTION
 from registry.management.sentence import SentenceCommand
 
 

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 
 from django.core.management.base import CommandError, CommandParser
 
-from config.context import CAUTION
 from procedures.metrics import BY_KEY
+from registry.caution import CAUTION
 from registry.management.sentence import SentenceCommand
 
 if TYPE_CHECKING:

@@ -8,12 +8,12 @@ from uuid import UUID
 
 from django.core.management.base import CommandError, CommandParser
 
-from config.context import CAUTION
 from procedures.metrics import BY_KEY
 from procedures.models import Session
 from procedures.selectors.comparison import SessionComparison, compare_session
 from procedures.selectors.comparison_export import as_values
 from procedures.selectors.comparison_table import as_table
+from registry.caution import CAUTION
 from registry.management.sentence import SentenceCommand
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.core.management.base import CommandError, CommandParser
 
-from config.context import CAUTION
+from registry.caution import CAUTION
 from registry.management.sentence import SentenceCommand
 
 _RUN = {

@@ -9,9 +9,9 @@ from typing import Any
 
 from django.core.management.base import CommandError, CommandParser
 
-from config.context import CAUTION
 from procedures.acute_response import DelayOptimum, ResponseError, delay_optimum
 from procedures.acute_response.beats_table import read_table
+from registry.caution import CAUTION
 from registry.management.sentence import SentenceCommand
 
 _KEYS = ("optimum_ms", "low_ms", "high_ms", "peak_change_percent", "concave", "inside_range", "flags")

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from django.core.management import CommandError, call_command
 
-from config.context import CAUTION
 from procedures.acute_response import compare
+from registry.caution import CAUTION
 from tests.procedures.acute_response.simulated import BASELINE, Session, session
 
 ROOT = Path(__file__).resolve().parents[3]

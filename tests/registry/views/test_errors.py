@@ -6,8 +6,9 @@ from django.http import Http404
 from django.test import RequestFactory
 
 from registry.errors import AccessDenied, Conflict, RuleBroken
+from registry.forms.rules import apply_rule
 from registry.models import Patient
-from registry.views.errors import ServiceErrorPages, apply_rule
+from registry.views.errors import ServiceErrorPages
 
 
 class Typed(forms.Form):
