@@ -98,6 +98,27 @@ def test_word_of_the_server_locks_at_once_and_unlocking_elsewhere_opens(
     wait_for_drained(page)
 
 
+def test_locked_page_whose_session_has_ended_leads_to_the_log_in(
+    page: Page, context: BrowserContext, complaints, nurse, session
+) -> None:
+    complaints.allow("40[13]")
+    by_form(page, nurse)
+    open_page(page, session)
+    page.evaluate("document.dispatchEvent(new CustomEvent('locked'))")
+    expect_locked(page)
+    context.clear_cookies(name="sessionid")
+    page.locator("[data-lock-screen] input").fill(make.PASSWORD)
+    page.keyboard.press("Enter")
+    page.wait_for_url("**/log-in/**")
+    page.get_by_label("User name").fill(nurse.username)
+    page.get_by_label("Password").fill(make.PASSWORD)
+    page.get_by_role("button", name="Log in", exact=True).click()
+    page.wait_for_url("**/bedside/")
+    wait_until(page, "Boolean(globalThis.bedside?.store.state)")
+    expect(page.locator("[data-lock-screen]")).to_have_count(0)
+    expect(page.locator("#main")).to_contain_text("Nothing is entered yet")
+
+
 def test_tabs_lock_and_open_together(page: Page, context: BrowserContext, complaints, nurse, session) -> None:
     complaints.allow("423")
     by_form(page, nurse)

@@ -57,6 +57,37 @@ def test_who_is_logged_in_is_known_although_nothing_was_written(page: Page, log_
     assert (row.captured_by, row.sent_by, LogEntry.objects.get().author) == (colleague, colleague, colleague)
 
 
+_SEEN = "(state) => Object.defineProperty(document, 'visibilityState', { value: state, configurable: true })"
+
+
+def test_first_entry_on_a_page_come_back_to_bears_the_right_name(page: Page, log_in, nurse, colleague, session) -> None:
+    log_in(nurse)
+    open_page(page, session)
+    page.evaluate(f"{{ ({_SEEN})('hidden') }}")
+    page.wait_for_timeout(2500)
+    log_in(colleague)
+    page.evaluate(
+        f"""async () => {{
+          ({_SEEN})("visible");
+          document.dispatchEvent(new Event("visibilitychange"));
+          await bedside.store.put("log_entry", {{ kind: "note", text: "his", occurred_at: "2024-03-02T09:05:00Z" }});
+        }}"""
+    )
+    wait_for_drained(page)
+    assert LogEntry.objects.get().author == colleague
+
+
+def test_gateway_that_lost_the_way_keeps_nobody_from_entering(page: Page, complaints, log_in, nurse, session) -> None:
+    complaints.allow("404")
+    log_in(nurse)
+    open_page(page, session)
+    page.route("**/api/v1/bedside/**", lambda route: route.fulfill(status=404, body="<html>no such way</html>"))
+    wait_until(page, "bedside.store.counts.missing")
+    assert note(page, "kept")["text"] == "kept"
+    page.unroute("**/api/v1/bedside/**")
+    wait_for_drained(page, 30)
+
+
 def test_rights_are_those_of_whoever_is_logged_in(page: Page, log_in, nurse, session) -> None:
     physician = make.make_user(Role.PHYSICIAN, session.centre)
     log_in(nurse)

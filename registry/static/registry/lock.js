@@ -46,7 +46,7 @@ async function post(path, fields = {}) {
     body: new URLSearchParams(fields),
     headers: { Accept: "application/json", "X-CSRFToken": token() },
     credentials: "same-origin",
-    redirect: "error",
+    redirect: "manual",
   });
   return { status: response.status, said: await response.json().catch(() => ({})) };
 }
@@ -59,6 +59,8 @@ function lastTouch() {
   return Math.max(touched, elsewhere <= now ? elsewhere : 0);
 }
 
+// The lock's own page, which comes back here.
+const elsewhere = () => `${address}?next=${encodeURIComponent(location.pathname + location.search)}`;
 const due = () => Date.now() - lastTouch() > idleMs;
 
 function touchedNow() {
@@ -92,15 +94,16 @@ function lock({ tell = false, at = Date.now() } = {}) {
   if (uncover) return;
   lockedAt = Number(remembered(LOCKED_AT) ?? at);
   remember(LOCKED_AT, lockedAt);
-  uncover = cover({ person, address, unlock });
+  uncover = cover({ person, unlock, elsewhere: elsewhere() });
   if (tell) post(address).catch(() => {});
 }
 
 async function unlock(password) {
   try {
-    const { status, said } = await post(address, { password });
+    const { said } = await post(address, { password });
     if (said.locked === false) return opened(said);
-    if (status === 403 || said.locked === undefined) return location.reload();
+    // Not locked but ended, or another's: the log-in and the lock's own page know what to do.
+    if (said.locked === undefined) return location.assign(elsewhere());
     return said.message || "This did not open it. Try again.";
   } catch {
     return "There is no line to the server, and unlocking needs it. What you entered is kept.";
@@ -144,8 +147,9 @@ document.addEventListener("locked", () => lock());
 document.addEventListener(
   "submit",
   ({ target }) => {
-    // Locked by hand: a page that opens without a line must know.
+    // Locked by hand: a page that opens without a line must know. After a log-out there is nobody to lock out.
     if (target.getAttribute("action") === address) remember(LOCKED_AT, Date.now());
+    if ("logOut" in target.dataset) for (const name of [LAST_TOUCH, LOCKED_AT]) remember(name, null);
   },
   { capture: true },
 );

@@ -6,8 +6,9 @@ function element(name, attributes = {}, ...children) {
   return made;
 }
 
-// `unlock(password)` answers what is wrong, in words; nothing when it opened. Returns the function that gives the page back.
-export function cover({ person, address, unlock }) {
+// `unlock(password)` answers what is wrong, in words; nothing when it opened. `elsewhere` is the address of other ways.
+// Returns the function that gives the page back.
+export function cover({ person, unlock, elsewhere }) {
   const { body, title } = document;
   document.title = "Locked";
   document.documentElement.dataset.locked = "";
@@ -24,7 +25,7 @@ export function cover({ person, address, unlock }) {
     element("div", { class: "field" }, element("label", { for: "lock-password" }, "Your password"), problem, password),
     element("p", { class: "actions" },
       element("button", { class: "primary bedside" }, "Unlock"),
-      element("a", { class: "button bedside", href: `${address}?next=${encodeURIComponent(location.pathname + location.search)}` }, "Another way or person"),
+      element("a", { class: "button bedside", href: elsewhere }, "Another way or person"),
     ),
   );
   form.addEventListener("submit", async (event) => {

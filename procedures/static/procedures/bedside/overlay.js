@@ -1,6 +1,4 @@
 // The server's last known state of a session with this tablet's unsent entries laid over it. Pure functions.
-const SYNC = { waiting: "here", sending: "sending", attention: "attention" };
-
 export function overlay(known, pending, sending) {
   const collections = known.vocabulary.collections;
   const laid = {};
@@ -10,7 +8,7 @@ export function overlay(known, pending, sending) {
   for (const entry of pending) {
     const items = laid[collections[entry.kind]];
     if (!items) continue;
-    const sync = SYNC[sending.has(entry.id) ? "sending" : entry.state];
+    const sync = sending.has(entry.id) ? "sending" : entry.state === "attention" ? "attention" : "here";
     const before = items.get(entry.key);
     if (entry.remove) {
       if (before) items.set(entry.key, { ...before, sync, removed: true });

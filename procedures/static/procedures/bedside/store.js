@@ -11,6 +11,7 @@ import { uuid7 } from "./uuid7.js";
 const STATE_MAX_AGE_MS = 24 * 3600 * 1000;
 
 const LEAVE_MS = 1500;
+const ASK_MS = 1000;
 
 export class NotLoaded extends Error {
   constructor() {
@@ -35,6 +36,7 @@ export class Store {
   #listeners = new Set();
   #tail = Promise.resolve();
   #added = 0;
+  #returning = null;
 
   constructor(session, outbox, transport) {
     Object.assign(this, { session, outbox });
@@ -62,6 +64,10 @@ export class Store {
     });
     this.#changed();
     this.sync.start();
+    // While the page was hidden somebody else may have logged in: the first entry waits a moment for who it is.
+    document.addEventListener("visibilitychange", () => {
+      if (document.visibilityState === "visible") this.#returning = this.sync.now();
+    });
     // Offline the page shows what it has; online it waits for the first answer, but not long.
     if (!this.known) await this.sync.firstAnswer();
   }
@@ -142,6 +148,10 @@ export class Store {
   }
 
   async #add(kind, changes, { key, version, confirmed, remove }) {
+    if (this.#returning) {
+      await Promise.race([this.#returning, new Promise((resolve) => setTimeout(resolve, ASK_MS))]).catch(() => {});
+      this.#returning = null;
+    }
     if (!this.known) throw new NotLoaded();
     const { known: { vocabulary }, me } = this;
     const item = key && this.item(kind, key);

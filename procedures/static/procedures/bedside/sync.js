@@ -126,7 +126,8 @@ export class Sync {
       this.#failures = Math.min(this.#failures + 1, 4);
       const missing = error.status === 404;
       store.told({ online: true, lastSeen: Date.now(), missing, failure: error.message });
-      if (missing) store.withdraw();
+      // Only at our own server's word: a gateway that has lost the way must not keep anybody from entering.
+      if (error.problem.code === "not_found") store.withdraw();
     } else if (error instanceof NoLine || error instanceof TryLater) {
       this.#failures += 1;
       this.#asked = (error.seconds ?? 0) * 1000;
