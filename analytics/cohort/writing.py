@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import csv
 import datetime as dt
-import hashlib
 import json
 import platform
 from collections.abc import Iterable, Iterator
@@ -15,6 +14,7 @@ import django
 
 from analytics.cohort.catalogue import TABLES, WITHHELD
 from analytics.cohort.selection import Cohort
+from procedures.recordings.hashing import sha256_of
 from procedures.services.responses import ALGORITHM_VERSION
 
 FORMAT = "tributary cohort 1"
@@ -72,12 +72,6 @@ def _dictionary_rows() -> Iterator[list[Any]]:
     for table in TABLES:
         for column in table.columns:
             yield [table.file, column.name, column.label, column.type, column.unit, column.allowed, column.source]
-
-
-def sha256_of(path: Path) -> str:
-    """Return the SHA-256 of a file."""
-    with path.open("rb") as stream:
-        return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
 def write_files(folder: Path, cohort: Cohort, *, today: dt.date, year: int | None) -> str:

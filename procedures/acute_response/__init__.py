@@ -9,7 +9,6 @@ from procedures.acute_response.delays import DelayOptimum, delay_optimum
 from procedures.acute_response.return_visit import (
     ReturnCheck,
     check_measurement,
-    check_position,
     check_response,
 )
 from procedures.acute_response.settings import Settings
@@ -45,7 +44,6 @@ __all__ = [
     "Weighing",
     "agreement",
     "check_measurement",
-    "check_position",
     "check_response",
     "compare",
     "delay_optimum",

@@ -9,7 +9,6 @@ correlated errors such as a shared baseline cancel.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -21,16 +20,6 @@ from procedures.acute_response.values import FloatArray
 _SPREADS = np.array([0.2, 0.35, 0.55, 0.8, 1.15, 1.7, 2.5, 4.0])
 _LOG_WEIGHTS = -0.5 * (np.log(_SPREADS) / 0.7) ** 2
 _SAMPLE_BITS = 10
-
-
-@dataclass(frozen=True)
-class Ranking:
-    """Shrunken effects with their covariance, and probabilities of being best; arrays over sites."""
-
-    mean: FloatArray
-    covariance: FloatArray
-    probability_best: FloatArray
-    probability_near_best: FloatArray
 
 
 @lru_cache(maxsize=64)

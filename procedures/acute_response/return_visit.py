@@ -97,14 +97,3 @@ def check_measurement(key: str, first: float | None, second: float | None) -> Re
         else f"Warning: {change}, a difference of more than {tolerance:g} {unit}."
     )
     return ReturnCheck(key, difference, None, None, agrees, sentence)
-
-
-def check_position(first: Sequence[str | None], second: Sequence[str | None]) -> ReturnCheck:
-    """Compare tributary, segment, electrode configuration and whatever else names a position, in the same order."""
-    pairs = list(zip(first, second, strict=True))
-    if any(a is None or b is None for a, b in pairs):
-        return ReturnCheck("position", None, None, None, None, "The position was not recorded at both visits.")
-    changed = [f"{b} after {a}" for a, b in pairs if a != b]
-    if changed:
-        return ReturnCheck("position", None, None, None, False, f"Warning: the position differs: {'; '.join(changed)}.")
-    return ReturnCheck("position", None, None, None, True, "Same position as at the first visit.")

@@ -16,7 +16,7 @@ from .lead_values import (
     safety_margin_at,
 )
 from .measurement import ALGORITHM_VERSION, Measurement, Stimulus, measure
-from .position import PositionFinding, contradictions, position_findings
+from .position import PositionFinding, position_findings
 from .waves import LeadQrs
 
 __all__ = [
@@ -44,7 +44,6 @@ __all__ = [
     "capture_lost",
     "capture_with_q",
     "change_from_baseline",
-    "contradictions",
     "delineate",
     "electrocardiogram",
     "esc_2013_lbbb",

@@ -78,15 +78,6 @@ def position_findings(wall: str, leads: Mapping[str, LeadQrs]) -> tuple[Position
     return tuple(found)
 
 
-def contradictions(wall: str, leads: Mapping[str, LeadQrs]) -> tuple[str, ...]:
-    """Sentences for the expectations that the electrocardiogram does not meet."""
-    return tuple(
-        f"Logged as {wall}, where {finding.expected} is expected; found {finding.found}."
-        for finding in position_findings(wall, leads)
-        if finding.agrees is False
-    )
-
-
 def _anterior(v1: LeadQrs | None, v6: LeadQrs | None) -> bool | None:
     """A QS in V1 is specific to an anterior lead, its absence says nothing; beside a positive V1, V6 decides."""
     if v1 is not None and v1.pattern == "QS":

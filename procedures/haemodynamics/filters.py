@@ -46,11 +46,6 @@ class Differentiator:
         padded = np.concatenate((2 * x[0] - x[half:0:-1], x, 2 * x[-1] - x[-2 : -half - 2 : -1]))
         return np.convolve(padded, self.taps, mode="valid")
 
-    @property
-    def noise_gain(self) -> float:
-        """SD of the output for white noise of SD 1 at the input, per second."""
-        return float(np.sqrt(np.sum(self.taps**2)))
-
 
 def differentiator(window_ms: float, sample_rate_hz: float) -> Differentiator:
     """Savitzky-Golay first derivative of order 4 over ``window_ms``; a central difference below five samples.

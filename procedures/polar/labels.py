@@ -22,16 +22,15 @@ class Label:
 Box = tuple[float, float, float, float]
 
 
-def _candidates(x: float, y: float, width: float, half: float) -> list[tuple[Label, Box]]:
+def _candidates(x: float, y: float, text: str, half: float) -> list[tuple[Label, Box]]:
     reach, line = half + _GAP, half + _GAP + _HEIGHT / 2
     found = []
     for dx, dy, anchor in (
         (0.0, line, "middle"), (reach, 0.0, "start"), (-reach, 0.0, "end"), (0.0, -line, "middle"),
         (half, line, "start"), (-half, line, "end"), (half, -line, "start"), (-half, -line, "end"),
     ):  # fmt: skip
-        left = x + dx - {"start": 0.0, "middle": width / 2, "end": width}[anchor]
-        box = (left, y + dy - _HEIGHT / 2, left + width, y + dy + _HEIGHT / 2)
-        found.append((Label(round(x + dx, 1), round(y + dy, 1), anchor), box))
+        label = Label(round(x + dx, 1), round(y + dy, 1), anchor)
+        found.append((label, text_box(label, text)))
     return found
 
 
@@ -66,7 +65,7 @@ def place_labels(points: Sequence[tuple[float, float]], texts: Sequence[str], ha
     for i, ((x, y), text) in enumerate(zip(points, texts, strict=True)):
         others = [*markers[:i], *markers[i + 1 :], *taken]
         costs = []
-        for label, box in _candidates(x, y, _CHARACTER * len(text), half):
+        for label, box in _candidates(x, y, text, half):
             outside = max(0.0, box[2] - limit) + max(0.0, -limit - box[0])
             costs.append((sum(_overlap(box, other) for other in others) + _HEIGHT * outside, label, box))
         _, label, box = min(costs, key=lambda cost: cost[0])

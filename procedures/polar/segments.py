@@ -35,11 +35,6 @@ class Segment:
     inner: float
     outer: float
 
-    @property
-    def middle_degrees(self) -> float:
-        """Direction of the segment's middle."""
-        return 0.5 * (self.start_degrees + self.end_degrees)
-
     def point(self, along: float = 0.5, across: float = 0.5) -> tuple[float, float]:
         """Return a point of the segment: ``along`` its arc and ``across`` from inner to outer edge, both 0 to 1.
 

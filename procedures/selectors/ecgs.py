@@ -130,7 +130,6 @@ class StateLine:
     qrs: StateQrs
     label: str
     change_ms: float | None
-    change_sd_ms: float | None
     readings: list[IntervalReading]
 
 
@@ -149,18 +148,15 @@ def state_lines(session: Session) -> list[StateLine]:
         if key not in states and key not in readings:
             continue
         qrs = states.get(key, StateQrs(site))
-        change, sd = change_against_baseline(qrs, ecgs, states.get(None))
-        lines.append(StateLine(qrs, site.label if site else "baseline", change, sd, readings[key]))
+        change = change_against_baseline(qrs, ecgs, states.get(None))
+        lines.append(StateLine(qrs, site.label if site else "baseline", change, readings[key]))
     return lines
 
 
-def change_against_baseline(
-    qrs: StateQrs, ecgs: list[EcgMeasurement], baseline: StateQrs | None
-) -> tuple[float | None, float | None]:
-    """Return the change of the QRS duration and its SD (ms): measured against measured, else the numbers in force."""
+def change_against_baseline(qrs: StateQrs, ecgs: list[EcgMeasurement], baseline: StateQrs | None) -> float | None:
+    """Return the change of the QRS duration (ms): measured against measured, else the numbers in force."""
     if qrs.site is None or qrs.duration_ms is None or baseline is None or baseline.duration_ms is None:
-        return None, None
+        return None
     if qrs.ecg and (near := baseline_for(qrs.ecg, ecgs)):
-        sd = (qrs.ecg.qrs_duration_sd_ms**2 + near.qrs_duration_sd_ms**2) ** 0.5
-        return qrs.ecg.qrs_duration_ms - near.qrs_duration_ms, sd
-    return qrs.duration_ms - baseline.duration_ms, None
+        return qrs.ecg.qrs_duration_ms - near.qrs_duration_ms
+    return qrs.duration_ms - baseline.duration_ms

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import logging
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from uuid import UUID
@@ -16,8 +15,6 @@ from procedures.metrics import METRICS, Direction, Metric
 from procedures.models import AcuteResponse, ResponseSummary, Session
 from procedures.selectors.observations import BASELINE, observed_epochs
 from registry.models import new_key
-
-logger = logging.getLogger(__name__)
 
 ALGORITHM_VERSION = "acute-response 1"
 _STORED = {field.name for field in AcuteResponse._meta.concrete_fields}

@@ -3,7 +3,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from procedures.acute_response import ResponseError, check_measurement, check_position, check_response
+from procedures.acute_response import ResponseError, check_measurement, check_response
 from tests.procedures.acute_response.simulated import BASELINE, Noise, epoch, session
 
 
@@ -48,11 +48,3 @@ def test_threshold_against_its_tolerance(second: float | None, agrees: bool | No
     result = check_measurement("capture_threshold_v", 1.0, second)
     assert result.agrees is agrees
     assert result.sentence.startswith("Warning") == (agrees is False)
-
-
-def test_position_names_what_differs() -> None:
-    assert check_position(["posterolateral", "mid"], ["posterolateral", "mid"]).agrees
-    moved = check_position(["posterolateral", "mid"], ["posterolateral", "basal"])
-    assert moved.agrees is False
-    assert "basal after mid" in moved.sentence
-    assert check_position([None], ["mid"]).agrees is None
