@@ -58,6 +58,11 @@ urlpatterns: list[URLPattern] = [
     path("sessions/<uuid:session>/ecgs/new/", ecg_entry.new_ecg, name="new_ecg"),
     path("sessions/<uuid:session>/intervals/new/", ecg_entry.interval, name="new_interval"),
     path("sessions/<uuid:session>/intervals/<uuid:interval>/", ecg_entry.interval, name="interval"),
+    path(
+        "sessions/<uuid:session>/intervals/<uuid:interval>/withdrawal/",
+        ecg_entry.interval_withdrawal,
+        name="interval_withdrawal",
+    ),
     path("ecgs/<uuid:ecg>/", ecgs.ecg, name="ecg"),
     path("ecgs/<uuid:ecg>/sheet.json", ecgs.trace, name="ecg_sheet"),
     path("ecgs/<uuid:ecg>/beats.json", ecgs.beats, name="ecg_beats"),

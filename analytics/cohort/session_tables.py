@@ -50,6 +50,11 @@ def _numbers(model: Any, *names: str) -> tuple[Column, ...]:
     return tuple(plain(model, name) for name in names)
 
 
+def _left_out(model: Any, name: str, label: str) -> Column:
+    source = f"{model._meta.label_lower}.excluded_reason"
+    return Column(name, label, "boolean", source, ("excluded_reason",), lambda row, _: row["excluded_reason"] != "")
+
+
 def _metric_key(model: type[AcuteResponse] | type[EpochMetric] | type[Decision], name: str) -> Column:
     keys = "|".join(metric.key for metric in METRICS)
     return Column(
@@ -137,14 +142,7 @@ ECGS = Table(
         ),
         *_numbers(EcgMeasurement, "qrs_duration_ms", "qrs_duration_sd_ms", "rr_ms", "axis_degrees", "paced"),
         *_numbers(EcgMeasurement, "latency_ms", "beats", "algorithm_version"),
-        Column(
-            "set_aside",
-            "Left out by a person",
-            "boolean",
-            "procedures.ecgmeasurement.excluded_reason",
-            ("excluded_reason",),
-            lambda row, _: row["excluded_reason"] != "",
-        ),
+        _left_out(EcgMeasurement, "set_aside", "Left out by a person"),
     ),
     model=EcgMeasurement,
     patient="recording__session__patient_id",
@@ -159,6 +157,7 @@ INTERVALS = Table(
         _site(label="Pseudonym of the site; empty is baseline"),
         since_start(IntervalReading, "read_at", "read_at_s", "Time since the session started"),
         *_numbers(IntervalReading, "kind", "origin", "duration_ms"),
+        _left_out(IntervalReading, "withdrawn", "Withdrawn by a person"),
     ),
     model=IntervalReading,
     patient="session__patient_id",
@@ -174,14 +173,7 @@ EPOCHS = Table(
         _site(label="Pseudonym of the site; empty is baseline"),
         since_start(Epoch, "started_at", "start_s", "Start since the session started"),
         since_start(Epoch, "ended_at", "end_s", "End since the session started"),
-        Column(
-            "excluded",
-            "Left out of the comparison",
-            "boolean",
-            "procedures.epoch.excluded_reason",
-            ("excluded_reason",),
-            lambda row, _: row["excluded_reason"] != "",
-        ),
+        _left_out(Epoch, "excluded", "Left out of the comparison"),
         *(
             plain(PacingConfiguration, name, path=f"pacing__{name}", column=name)
             for name in ("chambers", "rate_per_min", "av_delay_ms", "vv_delay_ms")

@@ -74,6 +74,22 @@ class SetAsideForm(EntryForm):
     )
 
 
+class WithdrawIntervalForm(EntryForm):
+    """Why an interval does not count; one that is withdrawn already counts again without a reason."""
+
+    because = forms.CharField(
+        label="Withdrawn because",
+        max_length=200,
+        error_messages={"required": "Say why the interval is withdrawn."},
+    )
+
+    def __init__(self, data: Any = None, *, record: IntervalReading, **options: Any) -> None:
+        super().__init__(data, record=record, initial={"because": record.excluded_reason}, **options)
+        if record.excluded_reason:
+            self.fields["because"].required = False
+            self.fields["because"].help_text = "Empty: it counts again."
+
+
 _KINDS = [(kind.value, kind.label) for kind in IntervalKind]
 
 

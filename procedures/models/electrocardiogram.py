@@ -133,7 +133,10 @@ def _inside_limits() -> Q:
 
 
 class IntervalReading(Record):
-    """One interval at a site or at baseline; read with calipers it keeps both marks, their leads and the recording."""
+    """One interval at a site or at baseline; read with calipers it keeps both marks, their leads and the recording.
+
+    A withdrawn one stays readable with its reason and counts nowhere.
+    """
 
     session = models.ForeignKey(Session, models.CASCADE, related_name="interval_readings")
     # Empty means baseline.
@@ -148,11 +151,13 @@ class IntervalReading(Record):
     from_s = models.FloatField("First mark", null=True, blank=True)
     to_s = models.FloatField("Second mark", null=True, blank=True)
     notes = models.CharField(max_length=200, blank=True)
+    excluded_reason = models.CharField("Withdrawn because", max_length=200, blank=True)
 
     handling = declare(
         pseudonym("session site"),
         since_start("read_at"),
         as_is("kind origin duration_ms"),
+        derived("excluded_reason", "whether it was withdrawn"),
         withheld("recording from_lead to_lead from_s to_s", RECORDING),
         withheld("notes", FREE_TEXT),
     )

@@ -91,6 +91,11 @@ def ecgs_of(session: Session) -> list[EcgMeasurement]:
     return list(found.defer("result")[:MOST_ECGS])
 
 
+def readings_that_count(session: Session) -> QuerySet[IntervalReading]:
+    """Return the session's intervals in order of time, without those withdrawn."""
+    return session.interval_readings.filter(excluded_reason="").select_related("site")
+
+
 def qrs_by_state(session: Session, ecgs: Iterable[EcgMeasurement] | None = None) -> dict[UUID | None, StateQrs]:
     """Return by site (None: baseline) what is known of its QRS duration, in at most three queries."""
     found: dict[UUID | None, StateQrs] = defaultdict(lambda: StateQrs(None))
@@ -104,7 +109,7 @@ def qrs_by_state(session: Session, ecgs: Iterable[EcgMeasurement] | None = None)
     for ecg in ecgs_of(session) if ecgs is None else ecgs:
         if not ecg.set_aside:
             state(ecg.state_site).ecgs.append(ecg)
-    read = IntervalReading.objects.filter(session=session, kind=IntervalKind.QRS_DURATION).select_related("site")
+    read = readings_that_count(session).filter(kind=IntervalKind.QRS_DURATION)
     for reading in read[:MOST_ECGS]:
         if reading.origin == IntervalOrigin.CALIPERS:
             state(reading.site).calipers.append(reading)
@@ -138,7 +143,7 @@ def state_lines(session: Session) -> list[StateLine]:
     ecgs = ecgs_of(session)
     states = qrs_by_state(session, ecgs)
     readings: dict[UUID | None, list[IntervalReading]] = defaultdict(list)
-    other = session.interval_readings.exclude(kind=IntervalKind.QRS_DURATION).select_related("site")
+    other = readings_that_count(session).exclude(kind=IntervalKind.QRS_DURATION)
     for reading in other[:MOST_ECGS]:
         readings[reading.site_id].append(reading)
     lines = []

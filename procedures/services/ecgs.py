@@ -1,4 +1,4 @@
-"""Measuring 12-lead electrocardiograms, setting a measurement aside, and writing intervals that people read."""
+"""Measuring 12-lead electrocardiograms, setting one aside, and writing and withdrawing intervals that people read."""
 
 from __future__ import annotations
 
@@ -206,6 +206,15 @@ def put_reading(
             reason=reason,
         )
         return record
+
+
+def withdraw_reading(
+    *, by: User, reading: IntervalReading, because: str, version: int | None = None, reason: str = ""
+) -> IntervalReading:
+    """Leave an interval out of what counts, with the reason; an empty reason lets it count again."""
+    with writing(reading.session, by=by, summary=f"{reading} withdrawn", reason=reason) as locked:
+        values = {"excluded_reason": because.strip()}
+        return change(reading, by=by, centre_id=locked.centre_id, values=values, version=version, reason=reason)
 
 
 def _name(site: Site | None) -> str:

@@ -1,4 +1,4 @@
-"""Taking in a stand-alone electrocardiogram, measuring a stretch of a recording, typing an interval."""
+"""Taking in a stand-alone electrocardiogram, measuring a stretch of a recording, typing or withdrawing an interval."""
 
 from __future__ import annotations
 
@@ -9,9 +9,9 @@ from django.urls import reverse
 from django.views.decorators.http import require_http_methods
 
 from procedures.forms.base import likely_moment
-from procedures.forms.ecgs import EcgUploadForm, StretchForm, TypedIntervalForm
+from procedures.forms.ecgs import EcgUploadForm, StretchForm, TypedIntervalForm, WithdrawIntervalForm
 from procedures.models import EcgMeasurement, IntervalOrigin, IntervalReading
-from procedures.services.ecgs import measure_ecg, put_reading, store_ecg
+from procedures.services.ecgs import measure_ecg, put_reading, store_ecg, withdraw_reading
 from procedures.views.entry import answer, session_to_write
 from procedures.views.recordings import recording_for
 from registry.views.request import MemberRequest
@@ -96,5 +96,29 @@ def interval(request: MemberRequest, session: UUID, interval: UUID | None = None
         template="procedures/interval.html",
         done=reverse("procedures:session_ecgs", args=[found.pk]) + "#intervals",
         said="The interval is kept.",
+        context={"interval": stored},
+    )
+
+
+@require_http_methods(["GET", "HEAD", "POST"])
+def interval_withdrawal(request: MemberRequest, session: UUID, interval: UUID) -> HttpResponse:
+    """Withdraw an interval with a reason, or let a withdrawn one count again."""
+    found = session_to_write(request.user, session)
+    stored = found.interval_readings.select_related("session", "site", "recording").get(pk=interval)
+    form = WithdrawIntervalForm(request.POST or None, session=found, record=stored)
+
+    def write(form: WithdrawIntervalForm) -> IntervalReading:
+        guard, because = form.guard, form.cleaned_data["because"]
+        return withdraw_reading(
+            by=request.user, reading=stored, because=because, version=guard["version"] or 0, reason=guard["reason"]
+        )
+
+    return answer(
+        request,
+        form,
+        write=write,
+        template="procedures/interval_withdrawal.html",
+        done=reverse("procedures:session_ecgs", args=[found.pk]) + "#intervals",
+        said="Noted.",
         context={"interval": stored},
     )

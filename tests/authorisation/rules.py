@@ -143,6 +143,7 @@ RULES: dict[str, Rule] = {
     "procedures:new_ecg": SESSION_FORM,
     "procedures:new_interval": SESSION_FORM,
     "procedures:interval": SESSION_FORM,
+    "procedures:interval_withdrawal": SESSION_FORM,
     "procedures:ecg": SESSION,
     "procedures:ecg_sheet": SESSION,
     "procedures:ecg_beats": SESSION,

@@ -6,11 +6,12 @@ import pytest
 from django.db import IntegrityError, transaction
 
 from procedures.models import AnalysisRun, EcgMeasurement, IntervalReading, Recording
+from procedures.selectors.ecgs import qrs_by_state, state_lines
 from procedures.services.analysis import start_analysis
-from procedures.services.ecgs import measure_ecg, put_reading, set_aside, store_ecg
+from procedures.services.ecgs import measure_ecg, put_reading, set_aside, store_ecg, withdraw_reading
 from procedures.services.recordings import mark_epoch, store_recording
 from procedures.services.sessions import sign_session
-from registry.errors import RuleBroken
+from registry.errors import Conflict, RuleBroken
 from registry.models import Change
 from tests import factories as make
 from tests.ecgs import ecg_edf, session_edf, stored_ecg
@@ -160,6 +161,42 @@ def test_caliper_reading_keeps_both_marks_leads_and_recording(site):
     assert (reading.from_lead, reading.to_lead, reading.from_s, reading.to_s) == ("ECG_II", "ECG_V5", 2.1, 2.217)
     typed = put_reading(by=by, session=site.session, site=site, kind="qlv", duration_ms=120)
     assert (typed.origin, typed.recording, typed.from_s) == ("typed", None, None)
+
+
+def test_withdrawn_interval_counts_nowhere_and_its_reason_is_in_the_trail(site):
+    by, recording = recorded(site)
+    make.make_measurement(site, qrs_duration_ms=160)
+    marks = {"recording": recording, "from_lead": "ECG_II", "to_lead": "ECG_V5", "from_s": 2.1}
+    qrs = put_reading(by=by, session=site.session, site=site, kind="qrs_duration", to_s=2.25, **marks)
+    qlv = put_reading(by=by, session=site.session, site=site, kind="qlv", to_s=2.2, **marks)
+    assert qrs_by_state(site.session)[site.pk].duration_ms == 150
+    assert [line.readings for line in state_lines(site.session)] == [[qlv]]
+    for reading in (qrs, qlv):
+        withdraw_reading(by=by, reading=reading, because="Mark on a P wave.", version=1)
+    assert qrs_by_state(site.session)[site.pk].duration_ms == 160
+    assert [line.readings for line in state_lines(site.session)] == [[]]
+    line = Change.objects.filter(record_id=qlv.pk).latest("sequence")
+    assert (line.action, line.actor_id) == ("changed", by.pk)
+    assert '"excluded_reason"' in line.values
+    assert "Mark on a P wave." in line.values
+    withdraw_reading(by=by, reading=qlv, because="", version=2)
+    assert [line.readings for line in state_lines(site.session)] == [[qlv]]
+
+
+def test_withdrawing_is_bound_by_version_and_signature(site):
+    by = make.writer_of(site.session.centre)
+    reading = put_reading(by=by, session=site.session, site=site, kind="qlv", duration_ms=110)
+    with pytest.raises(Conflict):
+        withdraw_reading(by=by, reading=reading, because="Wrong beat.", version=7)
+    make.end_session(site.session, by=by)
+    sign_session(by=make.make_user(centre=site.session.centre), session=site.session)
+    reading.refresh_from_db()
+    with pytest.raises(RuleBroken, match="signed"):
+        withdraw_reading(by=by, reading=reading, because="Wrong beat.", version=1)
+    reading.refresh_from_db()
+    assert reading.excluded_reason == ""
+    withdraw_reading(by=by, reading=reading, because="Wrong beat.", version=1, reason="Seen at the desk.")
+    assert site.session.amendments.get().reason == "Seen at the desk."
 
 
 @pytest.mark.parametrize(

@@ -184,6 +184,25 @@ def test_interval_is_typed_and_corrected(client, nurse, session, site):
     assert "lead measurements" in refused.content.decode()
 
 
+def test_caliper_interval_is_withdrawn_with_a_reason_from_the_page(client, nurse, session, site):
+    ecg = stored_ecg(session, site)
+    marks = {"recording": ecg.recording, "from_lead": "ECG_II", "to_lead": "ECG_V5", "from_s": 1.1, "to_s": 1.215}
+    reading = put_reading(by=make.writer_of(session.centre), session=session, site=site, kind="qlv", **marks)
+    address = reverse("procedures:interval_withdrawal", args=[session.pk, reading.pk])
+    assert address in client.get(reverse("procedures:ecg", args=[ecg.pk])).content.decode()
+    assert "QLV" in client.get(address).content.decode()
+    empty = client.post(address, {"key": reading.pk, "version": 1, "because": " "})
+    assert empty.status_code == 422
+    assert "Say why the interval is withdrawn." in empty.content.decode()
+    assert client.post(address, {"key": reading.pk, "version": 1, "because": "Wrong beat <b>"}).status_code == 302
+    page = client.get(reverse("procedures:session_ecgs", args=[session.pk])).content.decode()
+    assert "Wrong beat &lt;b&gt;" in page
+    assert "115 ms (by calipers" not in page
+    assert client.post(address, {"key": reading.pk, "version": 2, "because": ""}).status_code == 302
+    page = client.get(reverse("procedures:session_ecgs", args=[session.pk])).content.decode()
+    assert "115 ms (by calipers" in page
+
+
 def test_measured_typed_and_read_are_told_apart_everywhere(client, nurse, session, site):
     make.make_measurement(site, qrs_duration_ms=160)
     other = make.make_site(site.tributary, "PL api")
