@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
+from itertools import islice
 
 from django.core.exceptions import SuspiciousOperation
-from django.http import HttpRequest, HttpResponse
+from django.http import FileResponse, HttpRequest, HttpResponse, StreamingHttpResponse
 
 from config.faults import bad_request
 from registry.models import User
 from registry.models.noting import noting
 from registry.services.looks import record_look
 from registry.services.records import has_nul
+
+# An answer made while it is sent is one recorded look for so many pieces of it, such as rows of a table.
+PIECES_A_LOOK = 500
 
 
 def readable_addresses(
@@ -35,11 +39,28 @@ def recorded_looks(
     def middleware(request: HttpRequest) -> HttpResponse:
         with noting() as looked:
             response = get_response(request)
-        if looked and isinstance(request.user, User) and request.resolver_match:
-            record_look(by=request.user, patients=list(looked), page=request.resolver_match.view_name)
+        if isinstance(request.user, User) and request.resolver_match:
+            by, page = request.user, request.resolver_match.view_name
+            if looked:
+                record_look(by=by, patients=list(looked), page=page)
+            if isinstance(response, StreamingHttpResponse) and not isinstance(response, FileResponse):
+                response.streaming_content = _recorded(response.streaming_content, by=by, page=page)
         return response
 
     return middleware
+
+
+def _recorded(pieces: Iterable[bytes], *, by: User, page: str) -> Iterator[bytes]:
+    """Pass on an answer that is made while it is sent; what a batch of it reads is recorded before the batch leaves."""
+    rest = iter(pieces)
+    while True:
+        with noting() as looked:
+            batch = list(islice(rest, PIECES_A_LOOK))
+        if looked:
+            record_look(by=by, patients=list(looked), page=page)
+        if not batch:
+            return
+        yield from batch
 
 
 def private_pages(

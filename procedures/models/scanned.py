@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from uuid import UUID
+
 from django.db import models
 
 from procedures.models.session import Session
-from registry.models import Record, User
+from registry.models import Device, Record, User
 from registry.models.constraints import one_of
-from registry.models.declared import STAFF, UPKEEP, declare, identifies, pseudonym, withheld
+from registry.models.declared import LINK, STAFF, UPKEEP, declare, identifies, pseudonym, withheld
 from registry.models.encrypted import EncryptedTextField
 
 
@@ -35,12 +37,15 @@ class ScannedPart(Record):
     serial_number = EncryptedTextField(null=True, blank=True)
     made_on = models.DateField(null=True, blank=True)
     expires_on = models.DateField(null=True, blank=True)
+    # The part on the patient's record that was written from this label.
+    device = models.ForeignKey(Device, models.SET_NULL, null=True, blank=True, related_name="labels")
     author = models.ForeignKey(User, models.PROTECT, related_name="+")
 
     handling = declare(
         pseudonym("session"),
         withheld("part scanned_at made_on expires_on", UPKEEP),
         withheld("device_identifier lot", "device identifier"),
+        withheld("device", LINK),
         identifies("scanned_text serial_number", "a serial number leads to a person"),
         withheld("author", STAFF),
     )
@@ -51,3 +56,8 @@ class ScannedPart(Record):
 
     def __str__(self) -> str:
         return self.get_part_display()
+
+    @property
+    def patient_id(self) -> UUID:
+        """Whose serial number it is: reading it is a look at that patient (``registry.models.noting``)."""
+        return self.session.patient_id

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from uuid import UUID
 
 from procedures.models import Part, PartAct, ScannedPart, Session, SessionPart
+from registry.errors import RuleBroken
 from registry.models import Device
 
 # What was scanned at the table -> kind and chamber of the part on the patient's record.
@@ -30,14 +32,28 @@ def parts_of(session: Session) -> Parts:
     """Return the parts of a session and of its patient."""
     acts = list(SessionPart.objects.filter(session=session).select_related("device"))
     owned = list(Device.objects.filter(patient=session.patient_id))
-    known = {one.udi for one in owned if one.udi}
-    scanned = ScannedPart.objects.filter(session=session, part__in=_MEANT)
     return Parts(
         implanted=[one.device for one in acts if one.act == PartAct.IMPLANTED],
         taken_out=[one.device for one in acts if one.act == PartAct.EXPLANTED],
         in_service=[one for one in owned if one.explanted_on is None],
-        scanned=[one for one in scanned if one.scanned_text not in known],
+        scanned=list(ScannedPart.objects.filter(session=session, part__in=_MEANT, device__isnull=True)),
     )
+
+
+def label_of(session: Session, key: UUID) -> ScannedPart:
+    """Return a label scanned in the session, to record its part.
+
+    Raises
+    ------
+    ObjectDoesNotExist
+        When the session has no such label.
+    RuleBroken
+        When what it was on is not implanted.
+    """
+    label = ScannedPart.objects.select_related("session").get(pk=key, session=session)
+    if label.part not in _MEANT:
+        raise RuleBroken(f"{label} is not put on the patient's record: only generators and leads are.")
+    return label
 
 
 def filled_from(scanned: ScannedPart) -> dict[str, str]:

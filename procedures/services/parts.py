@@ -7,12 +7,12 @@ from uuid import UUID
 
 from django.utils import timezone
 
-from procedures.models import PartAct, Session, SessionPart
+from procedures.models import PartAct, ScannedPart, Session, SessionPart
 from procedures.services.guard import writing
 from registry.errors import RuleBroken
 from registry.models import Device, User
 from registry.services.course import put_device
-from registry.services.records import put
+from registry.services.records import change, put
 
 
 def note_part(*, by: User, session: Session, device: Device, act: PartAct, reason: str = "") -> SessionPart:
@@ -39,8 +39,18 @@ def note_part(*, by: User, session: Session, device: Device, act: PartAct, reaso
     return part
 
 
-def implant_part(*, by: User, session: Session, key: UUID | None = None, reason: str = "", **values: Any) -> Device:
+def implant_part(
+    *,
+    by: User,
+    session: Session,
+    key: UUID | None = None,
+    label: ScannedPart | None = None,
+    reason: str = "",
+    **values: Any,
+) -> Device:
     """Write a part that the session implanted; it belongs to the patient from the session's day on.
+
+    ``label`` is the scanned label it is written from, if there is one; a label is one part's.
 
     Raises
     ------
@@ -51,7 +61,16 @@ def implant_part(*, by: User, session: Session, key: UUID | None = None, reason:
         day = timezone.localdate(locked.started_at)
         device = put_device(by=by, patient=locked.patient, key=key, implanted_on=day, **values)
         note_part(by=by, session=locked, device=device, act=PartAct.IMPLANTED, reason=reason)
+        if label is not None:
+            _link(label, device, by=by, session=locked, reason=reason)
         return device
+
+
+def _link(label: ScannedPart, device: Device, *, by: User, session: Session, reason: str) -> None:
+    stored = ScannedPart.objects.select_for_update().get(pk=label.pk, session=session)
+    if stored.device_id not in (None, device.pk):
+        raise RuleBroken("The part of this label is recorded already.")
+    change(stored, by=by, centre_id=session.centre_id, values={"device": device}, version=None, reason=reason)
 
 
 def explant_part(

@@ -7,11 +7,11 @@ from uuid import UUID
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.urls import reverse
+from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from procedures.forms.parts import ExplantForm, ImplantForm
-from procedures.models import ScannedPart
-from procedures.selectors.parts import filled_from, parts_of
+from procedures.selectors.parts import filled_from, label_of, parts_of
 from procedures.selectors.sessions import rights_in, sessions_for
 from procedures.services.parts import explant_part, implant_part
 from procedures.views.entry import answer, session_to_write
@@ -25,6 +25,7 @@ def parts(request: MemberRequest, session: UUID) -> HttpResponse:
     """Show what the session implanted and took out, what is in service, and what was scanned."""
     found = sessions_for(request.user).select_related("patient", "centre").get(pk=session)
     context = {"session": found, "parts": parts_of(found), "rights": rights_in(request.user, found)}
+    context["day"] = timezone.localdate(found.started_at)
     return render(request, "procedures/parts.html", context)
 
 
@@ -32,14 +33,21 @@ def parts(request: MemberRequest, session: UUID) -> HttpResponse:
 def implant(request: MemberRequest, session: UUID) -> HttpResponse:
     """Write an implanted part; ``?scanned=`` fills the form from a label scanned at the table."""
     found = session_to_write(request.user, session)
-    initial = {}
-    if key := request.GET.get("scanned"):
-        initial = filled_from(ScannedPart.objects.get(pk=UUID(key), session=found)) if _is_key(key) else {}
+    key = request.GET.get("scanned", "")
+    label = label_of(found, UUID(key)) if _is_key(key) else None
+    initial = filled_from(label) if label and request.method != "POST" else {}
     form = ImplantForm(request.POST or None, session=found, initial=initial, models_known=models_known(found.patient))
 
     def write(form: ImplantForm) -> Device:
         guard = form.guard
-        return implant_part(by=request.user, session=found, key=guard["key"], reason=guard["reason"], **form.values)
+        return implant_part(
+            by=request.user,
+            session=found,
+            key=guard["key"],
+            label=label,
+            reason=guard["reason"],
+            **form.values,
+        )
 
     return answer(
         request,
@@ -48,6 +56,7 @@ def implant(request: MemberRequest, session: UUID) -> HttpResponse:
         template="procedures/part.html",
         done=reverse("procedures:parts", args=[found.pk]),
         said="The part is recorded.",
+        context={"label": label, "day": timezone.localdate(found.started_at)},
     )
 
 

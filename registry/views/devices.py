@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Iterator
 from typing import Any
 
 from django.core.paginator import Paginator
@@ -18,6 +16,7 @@ from registry.forms.recall import RecallForm
 from registry.models import Device
 from registry.selectors.devices import YEARS, models_in_use, recall, survival_curves, survival_groups
 from registry.views.request import MemberRequest
+from registry.views.tables import csv_answer
 
 PAGE_SIZE = 100
 _HEADER = (
@@ -56,44 +55,27 @@ def recalled_csv(request: MemberRequest) -> StreamingHttpResponse:
     """Return the recall list of one model as a table."""
     require_somewhere(request.user, Right.RECALL)
     model = request.GET.get("model", "").strip()
-    answer = StreamingHttpResponse(
-        _lines(recall(request.user, model).iterator()), content_type="text/csv; charset=utf-8"
+    rows = (_cells(one) for one in recall(request.user, model).iterator())
+    return csv_answer(f"recall-{timezone.localdate().isoformat()}.csv", _HEADER, rows)
+
+
+def _cells(one: Device) -> tuple[str, ...]:
+    who = one.patient.identity
+    return (
+        one.patient.centre.name,
+        one.patient.code,
+        who.family_name,
+        who.given_name,
+        who.birth_date,
+        who.local_identifier,
+        one.get_kind_display(),
+        one.get_chamber_display() if one.chamber else "",
+        one.manufacturer,
+        one.model_name,
+        one.serial_number or "",
+        one.implanted_on.isoformat(),
+        one.explanted_on.isoformat() if one.explanted_on else "",
     )
-    answer["Content-Disposition"] = f'attachment; filename="recall-{timezone.localdate().isoformat()}.csv"'
-    return answer
-
-
-class _Echo:
-    def write(self, line: str) -> str:
-        return line
-
-
-def _lines(devices: Iterator[Device]) -> Iterator[str]:
-    writer = csv.writer(_Echo())
-    yield writer.writerow(_HEADER)
-    for one in devices:
-        who = one.patient.identity
-        cells = (
-            one.patient.centre.name,
-            one.patient.code,
-            who.family_name,
-            who.given_name,
-            who.birth_date,
-            who.local_identifier,
-            one.get_kind_display(),
-            one.get_chamber_display() if one.chamber else "",
-            one.manufacturer,
-            one.model_name,
-            one.serial_number or "",
-            one.implanted_on.isoformat(),
-            one.explanted_on.isoformat() if one.explanted_on else "",
-        )
-        yield writer.writerow(_as_text(cell) for cell in cells)
-
-
-def _as_text(cell: str) -> str:
-    # A spreadsheet takes a cell that begins like this for a formula and would run it.
-    return f"'{cell}" if cell[:1] in ("=", "+", "-", "@", "\t", "\r") else cell
 
 
 @require_GET

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Iterator
 from typing import Any
 from uuid import UUID
 
@@ -24,10 +22,9 @@ from registry.selectors.imports import find_import, first_rows, imports_for, las
 from registry.services import imports
 from registry.services.import_running import PAGE
 from registry.views.request import MemberRequest
+from registry.views.tables import csv_answer
 
 PAGE_SIZE = 50
-# A spreadsheet takes text that starts with one of these for a formula.
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 @require_GET
@@ -194,30 +191,9 @@ def act(request: MemberRequest, key: UUID, what: str) -> HttpResponse:
     return redirect("imports:show", run.pk)
 
 
-class _Line:
-    """A file that hands back each line written to it."""
-
-    def write(self, text: str) -> str:
-        return text
-
-
 @require_GET
 def findings_csv(request: MemberRequest, key: UUID) -> StreamingHttpResponse:
     """Return everything the dry run found, as a table."""
     run = find_import(request.user, key)
-    writer = csv.writer(_Line())
-
-    def lines() -> Iterator[str]:
-        yield "\ufeff" + writer.writerow(["row", "column", "name", "what", "finding"])
-        for page in imports.findings_pages(run):
-            for line in page:
-                yield writer.writerow([_harmless(cell) for cell in line])
-
-    response = StreamingHttpResponse(lines(), content_type="text/csv; charset=utf-8")
-    response["Content-Disposition"] = 'attachment; filename="findings.csv"'
-    return response
-
-
-def _harmless(cell: Any) -> Any:
-    """Keep a spreadsheet from taking text out of a foreign file for a formula."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA_STARTS) else cell
+    rows = (line for page in imports.findings_pages(run) for line in page)
+    return csv_answer("findings.csv", ("row", "column", "name", "what", "finding"), rows)

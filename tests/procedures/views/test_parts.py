@@ -7,6 +7,7 @@ import pytest
 from django.urls import reverse
 
 from procedures.models import PartAct, SessionPart
+from procedures.services.scanning import put_scanned_part
 from procedures.services.sessions import sign_session
 from registry.models import Device, Role
 from tests import factories as make
@@ -42,6 +43,56 @@ def test_an_implanted_part_sent_twice_is_written_once_and_belongs_to_the_patient
     assert SessionPart.objects.get().act == PartAct.IMPLANTED
     page = staff.get(reverse("procedures:parts", args=[session.pk])).content.decode()
     assert "Invented 4, serial number S-9" in " ".join(page.split())
+
+
+LABEL = "]d20109501101530003172401011042ABC7\x1d21DEMO-4242"  # expired on 1 January 2024
+
+
+def test_a_part_recorded_from_its_label_is_joined_to_it(staff, session):
+    by = make.writer_of(session.centre)
+    label = put_scanned_part(by=by, session=session, part="lv_lead", scanned_text=LABEL)
+    parts = reverse("procedures:parts", args=[session.pk])
+    listed = staff.get(parts).content.decode()
+    assert "Expired on <time>1 January 2024</time>, before the session" in listed
+    address = f"{reverse('procedures:new_part', args=[session.pk])}?scanned={label.pk}"
+    form = staff.get(address).content.decode()
+    assert 'value="DEMO-4242"' in form
+    assert "Expired on <time>1 January 2024</time>" in form
+
+    # The text typed beside it may be another one: the label is joined by its key.
+    answers = send(staff, address, LEAD)
+
+    assert [answer.status_code for answer in answers] == [302, 302]
+    device = Device.objects.get()
+    label.refresh_from_db()
+    assert label.device == device
+    assert "Scanned and not recorded yet" not in staff.get(parts).content.decode()
+    again = send(staff, address, LEAD)[0]
+    assert again.status_code == 422
+    assert "The part of this label is recorded already." in again.content.decode()
+    assert Device.objects.count() == 1
+
+
+@pytest.mark.parametrize("part", ["delivery", "other"])
+def test_a_sheath_is_no_part_of_the_patient(staff, session, part):
+    label = put_scanned_part(by=make.writer_of(session.centre), session=session, part=part, scanned_text="X-1")
+
+    answer = staff.get(reverse("procedures:new_part", args=[session.pk]), {"scanned": label.pk})
+
+    assert answer.status_code == 422
+    assert "only generators and leads are" in answer.content.decode()
+
+
+def test_a_label_of_another_session_is_not_found(staff, session):
+    label = put_scanned_part(
+        by=make.writer_of(session.centre),
+        session=make.make_session(session.patient),
+        part="lv_lead",
+        scanned_text="X-1",
+    )
+    address = reverse("procedures:new_part", args=[session.pk])
+    assert staff.get(address, {"scanned": label.pk}).status_code == 404
+    assert staff.get(address, {"scanned": "none"}).status_code == 200
 
 
 def test_taking_out_of_service_ends_on_the_day_of_the_session(staff, session):

@@ -4,11 +4,14 @@ import re
 from pathlib import Path
 
 import pytest
+from django.apps import apps
 from django.conf import settings as conf
 from django.db import Error, connection, transaction
 from django.urls import reverse
 
+from procedures.services.scanning import put_scanned_part
 from registry.models import Look, Role
+from registry.models.encrypted import EncryptedTextField
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -41,6 +44,46 @@ def test_the_page_of_a_patient_is_one_look(client, lead, patients):
 
     assert looks() == [("registry:patient", str(lead), {str(patients[0].pk)})]
     assert Look.objects.get().centre_id == patients[0].centre_id
+
+
+def test_a_table_that_is_made_while_it_is_sent_is_recorded_before_it_leaves(client, lead, patients, monkeypatch):
+    monkeypatch.setattr("config.middleware.PIECES_A_LOOK", 2)
+    for one in patients:
+        make.make_device(one, model_name="Invented 4", serial_number="SN-4")
+    client.force_login(lead)
+
+    answer = iter(client.get(reverse("registry:recall_csv"), {"model": "Invented 4"}).streaming_content)
+    assert not Look.objects.exists()
+
+    sent = [next(answer) for _ in range(2)]  # the header, and the first of them
+    assert patients[0].code in sent[1].decode()
+    assert looks() == [("registry:recall_csv", str(lead), {str(patients[0].pk)})]
+    list(answer)
+    assert {key for _, _, keys in looks() for key in keys} == {str(one.pk) for one in patients}
+    assert Look.objects.count() == 2
+
+
+def test_the_serial_number_of_a_scanned_label_is_a_look(client, lead, patients):
+    session = make.make_session(patients[0])
+    label = put_scanned_part(by=lead, session=session, part="lv_lead", scanned_text="SN-4242")
+    client.force_login(lead)
+
+    client.get(reverse("procedures:parts", args=[session.pk]))
+    assert looks() == []  # the list shows none
+
+    client.get(reverse("procedures:new_part", args=[session.pk]), {"scanned": label.pk})
+    assert looks() == [("procedures:new_part", str(lead), {str(patients[0].pk)})]
+
+
+def test_every_identifier_tells_whose_it_is():
+    """Only then is its reading noted. A file on its way in is nobody's yet."""
+    without = {
+        model._meta.label
+        for model in apps.get_models()
+        if any(isinstance(field, EncryptedTextField) for field in model._meta.concrete_fields)
+        and not hasattr(model, "patient_id")
+    }
+    assert without == {"registry.TableImport", "registry.ImportPart"}
 
 
 def test_a_list_is_one_row_with_all_of_them(client, lead, patients, django_assert_max_num_queries):

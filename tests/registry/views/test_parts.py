@@ -77,7 +77,7 @@ def test_the_table_holds_what_is_needed_to_write_to_the_patients(client, physici
     patient = carrier(centre, serial_number="S-77", manufacturer="=1+1")
 
     answer = client.get(RECALL_CSV, {"model": "Invented 4"})
-    rows = list(csv.DictReader(StringIO(b"".join(answer.streaming_content).decode())))
+    rows = list(csv.DictReader(StringIO(b"".join(answer.streaming_content).decode("utf-8-sig"))))
 
     assert answer["Content-Disposition"].startswith('attachment; filename="recall-')
     assert [(row["patient"], row["serial_number"], row["implanted_on"]) for row in rows] == [
