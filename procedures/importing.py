@@ -16,7 +16,7 @@ from registry.importing.kinds import PATIENT_TARGETS, WHOSE, Codes, Kind, Patien
 from registry.importing.limits import broken
 from registry.importing.table import folded
 from registry.importing.targets import Sort, Target, targets_of
-from registry.models import Centre, User
+from registry.models import Centre, Member, User
 
 OPERATOR = Target(
     "operator",
@@ -64,18 +64,22 @@ class Sessions:
         self._patients = Patients(centre)
         self._unique = Unique(Session, models.Q(centre=centre), [("patient", "started_at")])
         self._codes = Codes(Session.objects.filter(centre=centre).values_list("code", flat=True))
-        physicians = User.objects.filter(memberships__centre=centre, memberships__role__in=roles_with(Right.DECIDE))
-        self._operators: dict[str, set[Any]] = {}
-        for user in physicians.distinct():
-            for name in {folded(user.username), folded(user.full_name)} - {""}:
-                self._operators.setdefault(name, set()).add(user.pk)
+        memberships = Member.objects.filter(centre=centre, role__in=roles_with(Right.DECIDE)).select_related("user")
+        # By name: who bears it, and until when each was a physician here.
+        self._operators: dict[str, list[tuple[Any, dt.date | None]]] = {}
+        for one in memberships:
+            for name in {folded(one.user.username), folded(one.user.full_name)} - {""}:
+                self._operators.setdefault(name, []).append((one.user_id, one.ended_on))
 
     def records(self, number: int, values: dict[str, Any]) -> tuple[list[models.Model], list[Wrong]]:
         """Make the session."""
         patient, wrong = self._patients.meant(values)
         operator, name = None, values.pop("operator", None)
         if name:
-            found = self._operators.get(folded(name), set())
+            # An old session may be of somebody who has left since, a new one may not.
+            day = timezone.localdate(values["started_at"])
+            known = self._operators.get(folded(name), [])
+            found = {user for user, ended_on in known if ended_on is None or ended_on > day}
             if len(found) == 1:
                 operator = next(iter(found))
             else:

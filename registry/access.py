@@ -6,6 +6,7 @@ centre is not found rather than forbidden.
 
 from __future__ import annotations
 
+import datetime as dt
 from enum import Enum, auto
 from uuid import UUID
 
@@ -73,12 +74,12 @@ def roles_with(right: Right) -> list[str]:
     return [role for role, rights in RIGHTS.items() if right in rights]
 
 
-def in_force(path: str = "") -> Q:
-    """Return the condition that a membership, reached by the path, has not ended.
+def in_force(path: str = "", on: dt.date | None = None) -> Q:
+    """Return the condition that a membership, reached by the path, has not ended by a day, or by today.
 
     Filter by it in the same ``filter`` call as the rest of the membership, so that all of it is said of one row.
     """
-    return Q(**{f"{path}ended_on__isnull": True}) | Q(**{f"{path}ended_on__gt": timezone.localdate()})
+    return Q(**{f"{path}ended_on__isnull": True}) | Q(**{f"{path}ended_on__gt": on or timezone.localdate()})
 
 
 def centres_for(user: User, right: Right) -> QuerySet[Centre]:

@@ -30,7 +30,7 @@ from procedures.selectors.bedside import cursor_of
 from procedures.selectors.sessions import sessions_for
 from procedures.services.bedside import Envelope, InProgress, Waits, take, take_back, version_after
 from procedures.services.undo import UNDOABLE
-from registry.access import Right
+from registry.access import Right, in_force
 from registry.api.schema import problems
 from registry.errors import AccessDenied, Conflict, RuleBroken
 from registry.models import User
@@ -262,7 +262,9 @@ def _unreadable(value: Any) -> bool:
 def _envelope(user: User, session: Session, entry: dict[str, Any], raw: dict[str, Any]) -> Envelope:
     captured_by = user
     if entry["captured_by"] not in (None, user.pk):
-        colleague = User.objects.filter(pk=entry["captured_by"], memberships__centre=session.centre_id).first()
+        # Who has left since may have captured it before.
+        working = in_force("memberships__", timezone.localdate(entry["captured_at"]))
+        colleague = User.objects.filter(working, pk=entry["captured_by"], memberships__centre=session.centre_id).first()
         if colleague is None:
             raise exceptions.NotFound
         captured_by = colleague

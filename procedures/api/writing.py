@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.db.models import Q, QuerySet
 from rest_framework import serializers
 
 from procedures.api import reading
@@ -20,9 +21,10 @@ from procedures.models import (
     ThresholdTest,
     Tributary,
 )
+from procedures.selectors.sessions import sessions_for
 from registry.api.fields import Colleague, Confirmed, FiniteFloatField, Reference
 from registry.api.serializers import KnownFieldsOnly, WriteSerializer
-from registry.models import Patient
+from registry.models import Patient, User
 
 
 class _AmendmentReason(serializers.CharField):
@@ -35,11 +37,22 @@ class _AmendmentReason(serializers.CharField):
         )
 
 
+class _Operator(Colleague):
+    """The key of a colleague, or of somebody who has left since and is the operator of a session already."""
+
+    def get_queryset(self) -> QuerySet[Any]:
+        """Return them."""
+        sessions = sessions_for(self.context["request"].user)
+        named = sessions.filter(operator__isnull=False).order_by().values("operator")
+        colleagues = super().get_queryset().values("pk")
+        return User.objects.filter(Q(pk__in=colleagues) | Q(pk__in=named))
+
+
 class SessionWriteSerializer(WriteSerializer):
     """One implant procedure. The server gives it its code; the patient stays."""
 
     patient = Reference(Patient, "centre")
-    operator = Colleague(required=False, allow_null=True)
+    operator = _Operator(required=False, allow_null=True)
     amendment_reason = _AmendmentReason()
 
     class Meta:

@@ -8,7 +8,7 @@ from typing import Any
 from django.db.models import Model, QuerySet
 from rest_framework import exceptions, serializers
 
-from registry.access import Right, centres_for
+from registry.access import Right, centres_for, in_force
 from registry.models import User
 
 
@@ -61,7 +61,7 @@ class Reference(_VisibleKey):
 
 
 class Colleague(_VisibleKey):
-    """The key of a user who is a member of one of the person's centres."""
+    """The key of a user who is a member of one of the person's centres and has not left it."""
 
     def __init__(self, **options: Any) -> None:
         super().__init__(User, **options)
@@ -69,4 +69,4 @@ class Colleague(_VisibleKey):
     def get_queryset(self) -> QuerySet[Any]:
         """Return the members."""
         centres = centres_for(self.context["request"].user, Right.SEE_SESSIONS)
-        return User.objects.filter(memberships__centre__in=centres).distinct()
+        return User.objects.filter(in_force("memberships__"), memberships__centre__in=centres).distinct()

@@ -6,8 +6,9 @@ from typing import Any
 
 import pytest
 from django.test import Client
+from django.utils import timezone
 
-from registry.models import Change, Role
+from registry.models import Change, Member, Role
 from registry.models.base import new_key
 from tests.api.conftest import Api, World
 from tests.api.names import READABLE, WRITABLE
@@ -138,6 +139,21 @@ def test_operator_is_a_colleague(api: Api, world: World, elsewhere: World, bodie
     body = bodies["sessions"]
     assert api.make("sessions", body | {"operator": str(elsewhere.physician.pk)}).status_code == 404
     assert api.make("sessions", body | {"operator": str(world.physician.pk)}).status_code == 201
+
+
+def test_who_left_is_named_anew_by_nobody_and_stays_where_named(
+    api: Api, world: World, bodies: dict[str, dict[str, Any]]
+) -> None:
+    left = make_user(Role.PHYSICIAN, world.centre)
+    body = bodies["sessions"]
+    key = new_key()
+    other = make_user(Role.PHYSICIAN, world.centre)
+    assert api.put(f"sessions/{key}", body | {"operator": str(left.pk)}).status_code == 201
+    Member.objects.filter(user__in=(left, other)).update(ended_on=timezone.localdate())
+
+    assert api.make("sessions", body | {"operator": str(other.pk)}).status_code == 404
+    changed = api.put(f"sessions/{key}", body | {"operator": str(left.pk), "notes": "Later.", "version": 1})
+    assert changed.status_code == 200, changed.content
 
 
 @pytest.mark.parametrize("role", [Role.RESEARCHER, Role.ADMINISTRATOR, None])

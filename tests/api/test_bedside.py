@@ -212,6 +212,16 @@ def test_references_and_keys_of_other_sessions_are_not_found(api: Api, world: Wo
     assert theirs.text == "beside"
 
 
+def test_an_entry_is_of_a_colleague_who_had_not_left_when_it_was_made(api: Api, world: World) -> None:
+    colleague = make.make_user(Role.LAB_STAFF, world.centre)
+    colleague.memberships.update(ended_on=timezone.localdate())
+    yesterday = (timezone.now() - dt.timedelta(days=1)).isoformat()
+    now = timezone.now().isoformat()
+    sent = [entry(captured_by=str(colleague.pk), captured_at=day) for day in (now, yesterday)]
+
+    assert [one["status"] for one in answers(api, world.session, *sent)] == ["refused", "stored"]
+
+
 @pytest.mark.parametrize("role", [Role.RESEARCHER, Role.ADMINISTRATOR, None])
 def test_roles_without_the_bedside_find_nothing(world: World, role: str | None) -> None:
     api = Api(make.make_user(role, world.centre))

@@ -171,6 +171,22 @@ def test_sessions_with_spreadsheet_dates_an_operator_and_running_codes(lead, cen
     assert made[1].dose_area_product_gy_cm2 == pytest.approx(0.125)
 
 
+def test_an_old_session_may_be_of_a_physician_who_has_left_since(lead, centre):
+    patient = make.make_patient(centre)
+    operator = make.make_user(Role.PHYSICIAN, centre)
+    operator.memberships.update(ended_on=dt.date(2024, 5, 1))
+    header = ("Patient's code", "Kind of procedure", "Start of the session", "Implanting physician")
+    rows = [
+        (patient.code, "Upgrade", f"{day} 09:30", operator.username)
+        for day in ("2024-04-30", "2024-05-01", "2024-06-03")
+    ]
+
+    run = checked(lead, decided(lead, begin(lead, centre, as_csv([header, *rows]), "sessions")))
+
+    said = f"no physician of this centre is called '{operator.username}'"
+    assert findings(run) == [(row, "Implanting physician", said) for row in (3, 4)]
+
+
 def test_days_counted_by_a_spreadsheet_are_asked_for_and_read_from_the_start_that_was_said(lead, centre):
     for serial, day in (("1900", dt.date(1950, 3, 27)), ("1904", dt.date(1954, 3, 28))):
         row = (f"S-{serial}", "A", "B", 18349, "female", "ischaemic")
