@@ -7,7 +7,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('procedures', '0007_session_part'),
+        ('procedures', '0008_interval_withdrawn'),
         ('registry', '0011_imports_name_who_loaded'),
     ]
 

@@ -15,6 +15,6 @@ def join(apps, schema_editor):
 
 class Migration(migrations.Migration):
     # Apart from the column: PostgreSQL changes no table that has rows waiting for their check.
-    dependencies = [("procedures", "0008_scannedpart_device")]
+    dependencies = [("procedures", "0009_scannedpart_device")]
 
     operations = [migrations.RunPython(join, migrations.RunPython.noop)]
