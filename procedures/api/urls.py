@@ -3,7 +3,7 @@
 from django.urls import path
 from rest_framework.routers import SimpleRouter
 
-from procedures.api import bedside_views, epoch_views, session_views, site_views
+from procedures.api import bedside_views, ecgs, epoch_views, session_views, site_views
 from registry.api.urls import router as registry_router
 
 router = SimpleRouter(trailing_slash=False, use_regex_path=False)
@@ -18,6 +18,8 @@ router.register("scanned-parts", session_views.ScannedPartViewSet)
 router.register("epochs", epoch_views.EpochViewSet)
 router.register("epoch-metrics", epoch_views.EpochMetricViewSet)
 router.register("recordings", session_views.RecordingViewSet)
+router.register("ecgs", ecgs.EcgViewSet)
+router.register("interval-readings", ecgs.IntervalReadingViewSet)
 router.register("responses", session_views.AcuteResponseViewSet)
 router.register("decisions", session_views.DecisionViewSet)
 

@@ -44,6 +44,6 @@ class RecordSchema(AutoSchema):
 
     def get_response_serializers(self) -> Any:
         """Return what is answered, by status."""
-        answer = cast(Any, self.view).serializer_class
+        answer = cast(Any, self.view).get_serializer_class()
         answers = {200: answer, 201: answer} if self.method == "PUT" else {200: answer}
         return answers | problems(self.method)

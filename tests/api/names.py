@@ -16,7 +16,10 @@ READABLE = [
     "epochs",
     "epoch-metrics",
     "recordings",
+    "ecgs",
+    "interval-readings",
     "responses",
     "decisions",
 ]
-WRITABLE = [name for name in READABLE if name not in {"patients", "epoch-metrics", "recordings", "responses"}]
+READ_ONLY = {"patients", "epoch-metrics", "recordings", "ecgs", "interval-readings", "responses"}
+WRITABLE = [name for name in READABLE if name not in READ_ONLY]

@@ -88,6 +88,8 @@ class Route:
             "scannedpart": "scanned_part",
             "epochmetric": "metric",
             "acuteresponse": "response",
+            "ecgmeasurement": "ecg",
+            "intervalreading": "interval",
             "assessment": "assessments",
             "adverseevent": "adverse-events",
             "devicecheck": "device-checks",

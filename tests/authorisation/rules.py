@@ -233,8 +233,14 @@ RULES: dict[str, Rule] = {
     "registry:undo_merge": MADE_UP,
     "registry:changes": MADE_UP,
     # The API.
-    **{f"api:{record}-list": LISTED for record in ("patient", "epochmetric", "recording", "acuteresponse")},
-    **{f"api:{record}-detail": RECORD_SEEN for record in ("patient", "epochmetric", "recording", "acuteresponse")},
+    **{
+        f"api:{record}-{part}": rule
+        for part, rule in (("list", LISTED), ("detail", RECORD_SEEN))
+        for record in (
+            *("patient", "epochmetric", "recording"),
+            *("ecgmeasurement", "intervalreading", "acuteresponse"),
+        )
+    },
     **{
         f"api:{record}-{part}": rule
         for part, rule in (("list", LISTED), ("detail", RECORD))
