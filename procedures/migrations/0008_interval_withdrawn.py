@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('procedures', '0009_labels_are_joined_to_their_parts'),
+        ('procedures', '0007_session_part'),
     ]
 
     operations = [
