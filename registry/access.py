@@ -136,3 +136,20 @@ def require_somewhere(user: User, right: Right) -> list[Centre]:
     if not centres:
         raise AccessDenied(_REFUSALS[right])
     return centres
+
+
+def chosen_centre(user: User, right: Right, code: str | None) -> tuple[Centre, list[Centre]]:
+    """Return the centre of that short name, or the first when none is named, and all in which the user holds the right.
+
+    Raises
+    ------
+    AccessDenied
+        When there is none.
+    ObjectDoesNotExist
+        When the one named is not among them; another one is never shown in its place.
+    """
+    centres = require_somewhere(user, right)
+    for centre in centres:
+        if not code or centre.code == code:
+            return centre, centres
+    raise Centre.DoesNotExist("This centre was not found.")

@@ -13,8 +13,7 @@ from analytics.indicators import INDICATORS, MEASURES, Indicator, Measure, Sessi
 from analytics.selectors.session_facts import session_facts
 from analytics.statistics import Interval, Spread, spread, wilson_interval
 from procedures.models import ProcedureKind, Session
-from registry.access import Right, require_somewhere
-from registry.models import Centre, User
+from registry.models import Centre
 
 
 @dataclass(frozen=True)
@@ -71,23 +70,6 @@ class Overview:
     unjudged_events: int
 
 
-def audit_centre(user: User, code: str | None) -> tuple[Centre, list[Centre]]:
-    """Return the centre asked for, or the first, and all the user may audit.
-
-    Raises
-    ------
-    AccessDenied
-        When the user may audit none.
-    ObjectDoesNotExist
-        When the one asked for is not among them.
-    """
-    centres = require_somewhere(user, Right.SEE_AUDIT)
-    for centre in centres:
-        if code in (None, "", centre.code):
-            return centre, centres
-    raise Centre.DoesNotExist("This centre was not found.")
-
-
 def audit_years(centre: Centre) -> list[int]:
     """Return the years with sessions, latest first."""
     zone = timezone.get_current_timezone()
@@ -112,7 +94,7 @@ def middle(measure: Measure, sessions: Sequence[SessionFacts]) -> Middle:
 
 
 def overview(centre: Centre, year: int, *, today: dt.date | None = None) -> Overview:
-    """Return a centre's year. The centre comes from :func:`audit_centre`, which has checked the viewer."""
+    """Return a centre's year, for a viewer that :func:`registry.access.chosen_centre` has checked."""
     sessions = session_facts(centre, year, today=today or timezone.localdate())
     counts = Counter((facts.started_on.month, facts.procedure) for facts in sessions)
     volume = []

@@ -7,10 +7,8 @@ from typing import Any
 
 from django.db.models import Count, F, Q
 
-from registry.access import Right, require_somewhere
-from registry.errors import RuleBroken
 from registry.importing.targets import Sort, Target
-from registry.models import Centre, User
+from registry.models import Centre
 from registry.subjects import SUBJECTS, Subject
 
 
@@ -40,23 +38,6 @@ class FieldQuality:
     def percent(self) -> float:
         """How many of a hundred records have it."""
         return 100 * self.filled / self.total
-
-
-def quality_centre(user: User, code: str | None) -> tuple[Centre, list[Centre]]:
-    """Return the centre asked for, or the first, and all the user may look at.
-
-    Raises
-    ------
-    AccessDenied
-        When the role sees none.
-    RuleBroken
-        When the centre asked for is none of them.
-    """
-    centres = require_somewhere(user, Right.SEE_QUALITY)
-    chosen = next((centre for centre in centres if centre.code == code), None) if code else centres[0]
-    if chosen is None:
-        raise RuleBroken(f"There is no centre '{code}' whose records you may see.")
-    return chosen, centres
 
 
 def fields_of(subject: Subject) -> list[Target]:

@@ -11,9 +11,9 @@ from django.views.decorators.http import require_GET
 
 from analytics.charts.proportions import proportions_figure
 from analytics.indicators import BY_KEY
-from analytics.selectors.audit import audit_centre, audit_years, overview, sessions_behind
+from analytics.selectors.audit import audit_years, overview, sessions_behind
 from procedures.models import ProcedureKind
-from registry.access import Right, require
+from registry.access import Right, chosen_centre, require
 from registry.errors import RuleBroken
 from registry.models import Centre
 from registry.views.request import MemberRequest
@@ -24,7 +24,7 @@ GROUPS = {"counted": "Counted", "total": "Counted or not", "left-out": "Left out
 
 def _asked(request: MemberRequest) -> tuple[Centre, list[Centre], int, list[int]]:
     """Return the centre and year asked for, or the latest year with sessions, and what else may be chosen."""
-    centre, centres = audit_centre(request.user, request.GET.get("centre"))
+    centre, centres = chosen_centre(request.user, Right.SEE_AUDIT, request.GET.get("centre"))
     years = audit_years(centre) or [timezone.localdate().year]
     asked = request.GET.get("year") or str(years[0])
     if asked not in {str(year) for year in years}:

@@ -10,8 +10,8 @@ from django.views.decorators.http import require_GET
 
 from analytics.charts.completeness import completeness_figure
 from analytics.selectors import todo
-from analytics.selectors.quality import field_quality, quality_centre
-from registry.access import Right, allowed
+from analytics.selectors.quality import field_quality
+from registry.access import Right, allowed, chosen_centre
 from registry.subjects import SUBJECTS
 from registry.views.request import MemberRequest
 
@@ -21,7 +21,7 @@ PAGE_SIZE = 50
 @require_GET
 def quality(request: MemberRequest) -> HttpResponse:
     """Show what is to be done, and each field's completeness and unusual values."""
-    centre, centres = quality_centre(request.user, request.GET.get("centre"))
+    centre, centres = chosen_centre(request.user, Right.SEE_QUALITY, request.GET.get("centre"))
     counted = todo.counts(centre)
     context = {
         "centre": centre,
@@ -38,14 +38,14 @@ def quality(request: MemberRequest) -> HttpResponse:
 @require_GET
 def quality_figure(request: MemberRequest) -> JsonResponse:
     """Return the figure of completeness."""
-    centre, _ = quality_centre(request.user, request.GET.get("centre"))
+    centre, _ = chosen_centre(request.user, Right.SEE_QUALITY, request.GET.get("centre"))
     return JsonResponse(completeness_figure(field_quality(centre)))
 
 
 @require_GET
 def quality_list(request: MemberRequest, item: str) -> HttpResponse:
     """List the records behind one line of what is to be done."""
-    centre, _ = quality_centre(request.user, request.GET.get("centre"))
+    centre, _ = chosen_centre(request.user, Right.SEE_QUALITY, request.GET.get("centre"))
     found = next((one for one in todo.items() if one.key == item), None)
     if found is None:
         raise Http404("There is no such list.")

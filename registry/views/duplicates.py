@@ -10,7 +10,7 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods
 
-from registry.access import Right, require_somewhere
+from registry.access import Right, chosen_centre, require_somewhere
 from registry.errors import Conflict, RuleBroken
 from registry.forms.duplicates import APART, PairForm, UndoForm
 from registry.forms.rules import apply_rule
@@ -25,8 +25,7 @@ PAGE_SIZE = 20
 @require_GET
 def duplicates(request: MemberRequest) -> HttpResponse:
     """List the pairs of a centre that may be one person, and the merges that were made."""
-    centres = require_somewhere(request.user, Right.OVERSEE_IDENTITY)
-    chosen = next((one for one in centres if one.code == request.GET.get("centre")), centres[0])
+    chosen, centres = chosen_centre(request.user, Right.OVERSEE_IDENTITY, request.GET.get("centre"))
     merges = Paginator(merges_for(request.user).filter(centre=chosen), PAGE_SIZE).get_page(request.GET.get("page"))
     context = {
         "centres": centres,

@@ -9,11 +9,11 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
 
-from registry.access import Right, centres_for, require_somewhere
+from registry.access import Right, centres_for, chosen_centre, require_somewhere
 from registry.clinical.schedule import DEFAULT
 from registry.errors import RuleBroken
 from registry.forms.follow_up import QueueFilter, ScheduleForms
-from registry.models import Centre, PlannedVisit
+from registry.models import PlannedVisit
 from registry.selectors.follow_up import people_of, schedules, work_queue
 from registry.services.schedule import set_schedule
 from registry.views.request import MemberRequest
@@ -58,10 +58,7 @@ def queue(request: MemberRequest) -> HttpResponse:
 @require_http_methods(["GET", "POST"])
 def schedule(request: MemberRequest, code: str) -> HttpResponse:
     """Show a centre's schedule, and let the clinical lead change it."""
-    centres = require_somewhere(request.user, Right.PLAN_FOLLOW_UP)
-    centre = next((one for one in centres if one.code == code), None)
-    if centre is None:
-        raise Centre.DoesNotExist("This centre was not found.")
+    centre, _ = chosen_centre(request.user, Right.PLAN_FOLLOW_UP, code)
     own = list(PlannedVisit.objects.filter(centre=centre))
     names = ("label", "after_days", "early_days", "late_days", "repeats")
     initial = [{name: getattr(one, name) for name in names} for one in own or DEFAULT]

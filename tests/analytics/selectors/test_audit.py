@@ -5,10 +5,11 @@ import datetime as dt
 import pytest
 
 from analytics.indicators import BY_KEY, INDICATORS
-from analytics.selectors.audit import audit_centre, audit_years, overview, sessions_behind
+from analytics.selectors.audit import audit_years, overview, sessions_behind
 from analytics.statistics import wilson_interval
 from procedures.services.decisions import record_decision
 from procedures.services.responses import refresh_responses
+from registry.access import Right, chosen_centre
 from registry.errors import AccessDenied
 from registry.models import Centre, Role
 from tests import factories as make
@@ -182,14 +183,14 @@ def test_who_may_audit_gets_the_own_centre(db, role):
     session = make.make_session()
     user = make.make_user(role, session.centre)
 
-    assert audit_centre(user, None) == (session.centre, [session.centre])
+    assert chosen_centre(user, Right.SEE_AUDIT, None) == (session.centre, [session.centre])
     assert audit_years(session.centre) == [make.START.year]
     with pytest.raises(Centre.DoesNotExist):
-        audit_centre(user, make.make_centre().code)
+        chosen_centre(user, Right.SEE_AUDIT, make.make_centre().code)
 
 
 @pytest.mark.parametrize("role", [Role.LAB_STAFF, Role.PHYSICIAN, Role.ADMINISTRATOR, None])
 def test_who_may_not_audit_is_refused(db, role):
     centre = make.make_centre()
     with pytest.raises(AccessDenied, match="does not see the audit"):
-        audit_centre(make.make_user(role, centre), centre.code)
+        chosen_centre(make.make_user(role, centre), Right.SEE_AUDIT, centre.code)

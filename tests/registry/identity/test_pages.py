@@ -234,3 +234,11 @@ def test_an_unknown_record_is_not_found(client, lead, kind):
     client.force_login(lead)
 
     assert client.get(reverse("registry:changes", args=[kind, make.Patient().pk])).status_code == 404
+
+
+def test_pairs_of_another_centre_than_the_one_asked_for_are_never_shown(client, lead, two):
+    client.force_login(lead)
+    path = reverse("registry:duplicates")
+    assert client.get(path, {"centre": two[0].centre.code}).status_code == 200
+    assert client.get(path, {"centre": make.make_centre().code}).status_code == 404
+    assert client.get(path, {"centre": "misspelt"}).status_code == 404
