@@ -137,7 +137,7 @@ class EntryForm(forms.Form):
         if text in {"None", ""}:
             return "not given"
         moment = parse_datetime(text) if ":" in text and text[:1].isdigit() else None
-        return date_format(timezone.localtime(moment), "j F Y H:i:s") if moment else text
+        return date_format(timezone.localtime(moment), "j F Y, H:i:s") if moment else text
 
 
 def likely_moment(session: Session) -> dt.datetime:

@@ -9,6 +9,7 @@ from functools import lru_cache
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from registry.days import in_words
 from registry.importing.table import Cell, Fault
 from registry.importing.xlsx_table import Shown
 
@@ -99,7 +100,7 @@ def day_in(cell: Cell, agreed: Agreed) -> dt.date | None:
     """
     if isinstance(cell, dt.datetime):
         if cell.time() != dt.time(0):
-            raise CellError(f"{cell:%Y-%m-%d %H:%M} has a time of day, but a day is asked for")
+            raise CellError(f"{in_words(cell)}, {cell:%H:%M} has a time of day, but a day is asked for")
         return _late_enough(cell.date())
     if isinstance(cell, dt.date):
         return _late_enough(cell)
@@ -173,7 +174,7 @@ def _serial(number: float, agreed: Agreed) -> dt.date:
 
 def _late_enough(day: dt.date) -> dt.date:
     if day < EARLIEST:
-        raise CellError(f"{day} lies before 1900")
+        raise CellError(f"{in_words(day)} lies before 1900")
     return day
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.db import models
 
+from registry.days import in_words
 from registry.models.base import Record
 from registry.models.constraints import in_order, one_of
 from registry.models.declared import FREE_TEXT, as_is, declare, pseudonym, shifted, withheld
@@ -95,4 +96,4 @@ class AdverseEvent(Record):
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_kind_display()} {self.occurred_on}"
+        return f"{self.get_kind_display()} {in_words(self.occurred_on)}"

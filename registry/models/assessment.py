@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 
 from registry.clinical import quantities
+from registry.days import in_words
 from registry.models.assessment_words import (
     AssessmentKind,
     GlobalAssessment,
@@ -144,4 +145,4 @@ class Assessment(Record):
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_kind_display()} {self.assessed_on}"
+        return f"{self.get_kind_display()} {in_words(self.assessed_on)}"

@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 
 from registry.clinical import quantities
+from registry.days import in_words
 from registry.models.base import Record
 from registry.models.constraints import within
 from registry.models.declared import FREE_TEXT, UPKEEP, as_is, declare, pseudonym, shifted, withheld
@@ -62,4 +63,4 @@ class DeviceCheck(Record):
         ]
 
     def __str__(self) -> str:
-        return f"Device check {self.checked_on}"
+        return f"Device check {in_words(self.checked_on)}"

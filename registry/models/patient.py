@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from django.db import models
 
+from registry.days import in_words
 from registry.models.base import Record
 from registry.models.constraints import both_or_neither, in_order, one_of, one_of_or_none
 from registry.models.declared import (
@@ -147,4 +148,4 @@ class Consent(Record):
         ]
 
     def __str__(self) -> str:
-        return f"{self.get_scope_display()} {self.given_on}"
+        return f"{self.get_scope_display()} {in_words(self.given_on)}"

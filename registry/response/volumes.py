@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
+from registry.days import in_words
 from registry.response.judgement import Judgement, signed
 
 # Fall of LVESV >= 15 %, usually at 6 months, 3 to 12 accepted
@@ -88,7 +89,7 @@ def lvesv_response(implanted_on: dt.date, before: Iterable[VolumeState], after: 
     change = round(change, 9)
     responder = change <= -LVESV_FALL_PERCENT
     told = f"{signed(change, 1, [-LVESV_FALL_PERCENT])} %"
-    on = f"{reference.measured_on.day} {reference.measured_on:%B %Y}"
+    on = in_words(reference.measured_on)
     return Response(
         "responder" if responder else "non_responder",
         change,

@@ -19,6 +19,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from registry.access import Right, require
+from registry.days import in_words
 from registry.errors import RuleBroken
 from registry.importing.csv_table import ENCODINGS, SEPARATORS
 from registry.importing.kinds import KINDS, Kind
@@ -157,7 +158,8 @@ def _opened(content: bytes, sheet: str, encoding: str, separator: str, name: str
 
 
 def _loaded_before(run: TableImport) -> str:
-    when = f"{timezone.localtime(run.finished_at):%Y-%m-%d %H:%M}" if run.finished_at else "an earlier day"
+    ended = timezone.localtime(run.finished_at) if run.finished_at else None
+    when = f"{in_words(ended)}, {ended:%H:%M}," if ended else "an earlier day"
     return (
         f"This file was loaded already, on {when} by {run.loaded_by or run.uploaded_by}: {run.records_made} records. "
         "Nothing was written again."

@@ -11,6 +11,7 @@ from django.db import transaction
 from django.utils import timezone
 
 from registry.access import Right, require
+from registry.days import in_words
 from registry.errors import RuleBroken
 from registry.merged import owned_by_patients
 from registry.models import Consent, Patient, PatientMerge, User
@@ -53,8 +54,8 @@ def merge_patients(*, by: User, kept: Patient, merged: Patient, reason: str) -> 
             raise RuleBroken(f"{one.code} is merged into another code already.")
     if merged.died_on and merged.died_on != kept.died_on:
         raise RuleBroken(
-            f"{merged.code} has the day of death {merged.died_on}, {kept.code} has "
-            f"{kept.died_on or 'none'}. Record the right day for {kept.code} first."
+            f"{merged.code} has the day of death {in_words(merged.died_on)}, {kept.code} has "
+            f"{in_words(kept.died_on) if kept.died_on else 'none'}. Record the right day for {kept.code} first."
         )
     moved: dict[str, list[str]] = defaultdict(list)
     for model in owned_by_patients():

@@ -1,11 +1,12 @@
-"""How days are written on pages: one way everywhere, as templates write dates with ``j F Y``."""
+"""Days that are kept as text, on pages."""
 
 from __future__ import annotations
 
 import datetime as dt
 
 from django import template
-from django.utils.formats import date_format
+
+from registry.days import in_words
 
 register = template.Library()
 
@@ -13,4 +14,4 @@ register = template.Library()
 @register.filter
 def iso_day(text: str) -> str:
     """Write a day that is kept as ISO text, such as a birth date: 12 May 2026."""
-    return date_format(dt.date.fromisoformat(text), "j F Y")
+    return in_words(dt.date.fromisoformat(text))

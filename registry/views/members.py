@@ -13,6 +13,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
+from registry.days import in_words
 from registry.errors import RuleBroken
 from registry.forms.people import EndForm, NameForm, NewMemberForm, ReasonForm, RoleForm
 from registry.forms.rules import apply_rule
@@ -108,9 +109,8 @@ def end(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
         except RuleBroken as error:
             apply_rule(form, error)
         else:
-            messages.success(
-                request, f"{ended.user}: no rights as {ended.get_role_display().lower()} from {ended.ended_on}."
-            )
+            role, day = ended.get_role_display().lower(), in_words(form.cleaned_data["ended_on"])
+            messages.success(request, f"{ended.user}: no rights as {role} from {day}.")
             return redirect("people:centre", code)
     return _member_page(request, found, end_form=form)
 

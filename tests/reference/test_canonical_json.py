@@ -17,7 +17,7 @@ SCALARS = st.none() | st.booleans() | st.integers() | st.floats(allow_nan=False,
 VALUES = st.recursive(SCALARS, lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner), max_leaves=30)
 
 
-@settings(max_examples=500, deadline=None)
+@settings(max_examples=200, deadline=None)
 @given(st.dictionaries(st.text(), VALUES))
 def test_text_is_that_of_the_other_implementation(values):
     one = plain(values)

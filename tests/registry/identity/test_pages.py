@@ -100,9 +100,9 @@ def test_the_page_says_what_stays_with_the_merged_code_and_takes_nothing_for_it(
     said = client.post(path, {"answer": "first", "reason": "registered twice"}, follow=True).content.decode()
 
     assert f"Name, birth date and hospital number registered as {two[1].code} stay with that code." in said
-    assert "the other has already: consent Research 2024-02-21." in said
+    assert "the other has already: consent Research 21 February 2024." in said
     old = client.get(reverse("registry:patient", args=[two[1].pk])).content.decode()
-    assert "what the other code had already: consent Research 2024-02-21" in old
+    assert "what the other code had already: consent Research 21 February 2024" in old
     assert "Add assessment" not in old
     new = reverse("registry:new_record", kwargs={"patient_key": two[1].pk, "kind": "consents"})
     answer = client.post(new, {"key": new_key(), "scope": "registry", "given_on": "2024-02-01"})

@@ -79,7 +79,7 @@ IN_BOTH = {
     "empty required cell": Broken([GOOD, patient(number="N-2", family="  ")], "is empty", 3, "Family name"),
     "impossible day": Broken([patient(born="1950-02-30")], "'1950-02-30' is no day of the calendar", 2, "Birth date"),
     "day in the future": Broken([patient(born="2999-01-01")], "The date lies in the future", 2, "Birth date"),
-    "day before 1900": Broken([patient(born="1850-01-01")], "1850-01-01 lies before 1900", 2, "Birth date"),
+    "day before 1900": Broken([patient(born="1850-01-01")], "1 January 1850 lies before 1900", 2, "Birth date"),
     "year of two digits": Broken(
         [patient(born="27.03.50")], "'27.03.50' has a year of two digits; write all four", 2, "Birth date"
     ),
