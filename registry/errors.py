@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 
@@ -23,6 +24,17 @@ class NeedsConfirmation(RuleBroken):
     """A value lies outside the usual range: accepted once somebody confirms it."""
 
     code = "needs_confirmation"
+
+
+class PerhapsKnown(NeedsConfirmation):
+    """Somebody who is to be registered looks like patients on record: accepted once they are said to be others.
+
+    ``alike`` holds them, with the reasons, for the page that asks.
+    """
+
+    def __init__(self, message: str, *, alike: Sequence[Any]) -> None:
+        super().__init__(message)
+        self.alike = alike
 
 
 class Conflict(Exception):

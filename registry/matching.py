@@ -111,6 +111,25 @@ def compare(first: _Prepared[K], second: _Prepared[K]) -> Alike[K] | None:
     return Alike(first.key, second.key, tuple(told), (name if name >= SIMILAR else 0.0) + born + number)
 
 
+def _prepared(one: Person[K]) -> _Prepared[K]:
+    return _Prepared(one.key, letters(one.family_name), letters(one.given_name), one.birth_date, signs(one.number))
+
+
+def alike_to(one: Person[K], people: Iterable[Person[K]]) -> list[Alike[K]]:
+    """Return who may be the same person as one, who stands first in each pair; the strongest first.
+
+    Parameters
+    ----------
+    one
+        The person who is looked for.
+    people
+        Persons of one centre.
+    """
+    sought = _prepared(one)
+    found = [alike for other in people if (alike := compare(sought, _prepared(other)))]
+    return sorted(found, key=lambda alike: -alike.strength)
+
+
 def _blocks(people: list[_Prepared[K]]) -> Iterator[list[_Prepared[K]]]:
     """Yield small groups among which alike pairs lie, so that not everybody is compared with everybody."""
     groups: dict[tuple[str, ...], list[_Prepared[K]]] = defaultdict(list)
@@ -131,10 +150,7 @@ def alike_pairs(people: Iterable[Person[K]]) -> list[Alike[K]]:
     people
         Persons of one centre; an empty name or number matches nothing.
     """
-    prepared = [
-        _Prepared(one.key, letters(one.family_name), letters(one.given_name), one.birth_date, signs(one.number))
-        for one in people
-    ]
+    prepared = [_prepared(one) for one in people]
     order = {one.key: place for place, one in enumerate(prepared)}
     found: dict[tuple[K, K], Alike[K]] = {}
     for block in _blocks(prepared):

@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from typing import Any
 
 from django import forms
+from django.http import QueryDict
 
 from registry.forms.base import PageForm, RecordForm
 from registry.forms.fields import AnswerField, DayField, ListField, WordsField
 from registry.models import Aetiology, Centre, DeathCause, EndOfFollowUp, Sex
+from registry.selectors.duplicates import LookAlike
 
 
 class SearchForm(PageForm):
@@ -28,6 +30,10 @@ class PatientForm(RecordForm):
     birth_date = DayField("Birth date")
     sex = AnswerField("Sex", Sex.choices)
     aetiology = AnswerField("Cause of the heart failure", Aetiology.choices)
+    another_person = forms.BooleanField(
+        label="It is another person: register a new patient", required=False, widget=forms.HiddenInput
+    )
+    asked_about = forms.CharField(required=False, widget=forms.HiddenInput)
 
     def __init__(self, *args: Any, centres: Sequence[Centre], **options: Any) -> None:
         """Offer the centres the person may write in; with one there is nothing to choose."""
@@ -38,6 +44,30 @@ class PatientForm(RecordForm):
         if len(centres) == 1:
             field.initial = centres[0]
             field.widget = forms.HiddenInput()
+        self.alike: Sequence[LookAlike] = ()
+
+    def ask(self, alike: Sequence[LookAlike]) -> None:
+        """Show the patients who look like the person, and the box that says they are others."""
+        self.alike = alike
+        box = self.fields["another_person"]
+        box.widget, box.wide = forms.CheckboxInput(), True  # type: ignore[attr-defined] # read by the template
+        self.order_fields(["another_person"])
+        # The answer holds for those shown: a name corrected since may look like somebody else.
+        data = QueryDict(mutable=True)
+        data.update(self.data)
+        data["asked_about"] = " ".join(str(one.patient.pk) for one in alike)
+        data.pop("another_person", None)
+        self.data = data
+        self.add_error("another_person", "Is it the same person? Look at who is listed, and tick if it is another.")
+
+    def others(self) -> set[str]:
+        """Return the keys of the patients who were shown and said to be other people."""
+        return set(self.cleaned_data["asked_about"].split()) if self.cleaned_data["another_person"] else set()
+
+    def values(self) -> dict[str, Any]:
+        """Leave out the question."""
+        question = ("another_person", "asked_about")
+        return {name: value for name, value in super().values().items() if name not in question}
 
 
 class DeathForm(PageForm):

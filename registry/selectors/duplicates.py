@@ -1,8 +1,9 @@
 """Patients who may be one person.
 
-Close matches are looked for by decrypting a centre's identifiers in memory, for the clinical lead who asks, rather than
-by storing anything about them that could be compared: phonetic or per-part hashes in the database would tell by their
-frequencies. The number compared at once is bounded, and the look is recorded like every other.
+Close matches are looked for by decrypting a centre's identifiers in memory, for the clinical lead who asks and when
+somebody is registered, rather than by storing anything about them that could be compared: phonetic or per-part hashes
+in the database would tell by their frequencies. The number compared at once is bounded, and the look is recorded like
+every other.
 """
 
 from __future__ import annotations
@@ -13,13 +14,14 @@ from uuid import UUID
 from django.db.models import Count, QuerySet
 
 from registry.access import Right, centres_for, require
-from registry.matching import Person, alike_pairs
+from registry.matching import Person, alike_pairs, alike_to
 from registry.merged import owned_by_patients
 from registry.models import Centre, PairApart, Patient, PatientMerge, User
 
 # Decrypting and comparing this many takes about two seconds; more are compared newest first.
 MOST_COMPARED = 5000
 MOST_SHOWN = 50
+MOST_ASKED = 10
 
 
 @dataclass(frozen=True)
@@ -28,6 +30,14 @@ class SuspectedPair:
 
     first: Patient
     second: Patient
+    reasons: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class LookAlike:
+    """A patient on record who may be the person about to be registered, and why."""
+
+    patient: Patient
     reasons: tuple[str, ...]
 
 
@@ -50,30 +60,52 @@ def suspected_pairs(user: User, centre: Centre) -> Suspects:
         When the role does not allow it.
     """
     require(user, centre.pk, Right.OVERSEE_IDENTITY)
-    standing = Patient.objects.filter(centre=centre, merged_into__isnull=True)
-    newest = standing.select_related("identity").order_by("-created_at", "-pk")[:MOST_COMPARED]
-    people = sorted(newest, key=lambda patient: patient.code)
+    standing = _standing(centre)
+    people = sorted(_newest(standing), key=lambda patient: patient.code)
     apart = set(PairApart.objects.filter(centre=centre).values_list("first_id", "second_id"))
     by_key = {patient.pk: patient for patient in people}
     alike = [
         pair
-        for pair in alike_pairs(
-            # Past the attributes that note a look: comparing shows nobody, only the pairs listed are seen.
-            Person(
-                key=patient.pk,
-                family_name=stored["family_name"],
-                given_name=stored["given_name"],
-                birth_date=stored["birth_date"],
-                number=stored["local_identifier"],
-            )
-            for patient in people
-            for stored in (patient.identity.__dict__,)
-        )
+        for pair in alike_pairs(_person(patient) for patient in people)
         if (min(pair.first, pair.second), max(pair.first, pair.second)) not in apart
     ]
     shown = [SuspectedPair(by_key[pair.first], by_key[pair.second], pair.reasons) for pair in alike[:MOST_SHOWN]]
     _count_records([patient for pair in shown for patient in (pair.first, pair.second)])
     return Suspects(shown, len(alike), len(people), standing.count())
+
+
+def look_alikes(user: User, centre: Centre, person: Person[UUID]) -> list[LookAlike]:
+    """Return the patients of a centre who may be a person about to be registered, the most alike first.
+
+    Raises
+    ------
+    AccessDenied
+        When the role does not allow it.
+    """
+    require(user, centre.pk, Right.SEE_IDENTITY)
+    by_key = {patient.pk: patient for patient in _newest(_standing(centre))}
+    alike = alike_to(person, (_person(patient) for patient in by_key.values()))
+    return [LookAlike(by_key[pair.second], pair.reasons) for pair in alike[:MOST_ASKED]]
+
+
+def _standing(centre: Centre) -> QuerySet[Patient]:
+    return Patient.objects.filter(centre=centre, merged_into__isnull=True)
+
+
+def _newest(patients: QuerySet[Patient]) -> QuerySet[Patient]:
+    return patients.select_related("identity").order_by("-created_at", "-pk")[:MOST_COMPARED]
+
+
+def _person(patient: Patient) -> Person[UUID]:
+    """Read past the attributes that note a look: comparing shows nobody, only those listed are seen."""
+    stored = patient.identity.__dict__
+    return Person(
+        key=patient.pk,
+        family_name=stored["family_name"],
+        given_name=stored["given_name"],
+        birth_date=stored["birth_date"],
+        number=stored["local_identifier"],
+    )
 
 
 def _count_records(patients: list[Patient]) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Collection
 from typing import Any
 from uuid import UUID
 
@@ -10,10 +11,12 @@ from django.db import transaction
 from django.utils import timezone
 
 from registry.access import Right, require
-from registry.errors import RuleBroken
+from registry.errors import PerhapsKnown, RuleBroken
+from registry.matching import Person
 from registry.merged import refuse_merged, standing_code
-from registry.models import Centre, DeathCause, Patient, PatientIdentity, User
+from registry.models import Centre, DeathCause, Patient, PatientIdentity, User, new_key
 from registry.models.encrypted import digest, digests
+from registry.selectors.duplicates import look_alikes
 from registry.services.records import change, put, refuse_nul
 from registry.trail import record as trail
 
@@ -38,7 +41,6 @@ def identity_of(
     )
 
 
-@transaction.atomic
 def register_patient(
     *,
     by: User,
@@ -51,10 +53,12 @@ def register_patient(
     aetiology: str,
     key: UUID | None = None,
     code: str | None = None,
+    others: Collection[str] | None = None,
 ) -> Patient:
     """Register a person under a new code, or one taken over from elsewhere.
 
-    The identifiers go encrypted into their own table.
+    The identifiers go encrypted into their own table. ``others`` are the keys of the patients who look like the person
+    and were said to be somebody else; without it nobody is asked, as where nobody could answer.
 
     Raises
     ------
@@ -62,30 +66,57 @@ def register_patient(
         When the role does not allow it.
     RuleBroken
         When the same hospital number is registered already, or a value is refused.
+    PerhapsKnown
+        When somebody on record looks like the person and is not among ``others``.
     """
     require(by, centre.pk, Right.WRITE_REGISTRY)
-    Centre.objects.select_for_update().get(pk=centre.pk)
     if birth_date > timezone.localdate():
         raise RuleBroken("The birth date lies in the future.", fields={"birth_date": ["Enter a date in the past."]})
+    known = key is not None and Patient.objects.filter(pk=key).exists()
+    if others is not None and not known:
+        # Before the lock: comparing a large centre takes a second or two, and the centre's writers would wait.
+        _refuse_known_number(centre, local_identifier, key)
+        person = Person(key or new_key(), family_name, given_name, birth_date.isoformat(), local_identifier)
+        alike = look_alikes(by, centre, person)
+        if any(str(one.patient.pk) not in others for one in alike):
+            raise PerhapsKnown("Somebody on record looks like this person. Nothing was written yet.", alike=alike)
+    return _register(
+        by,
+        centre,
+        key,
+        code,
+        {"sex": sex, "aetiology": aetiology},
+        {
+            "family_name": family_name,
+            "given_name": given_name,
+            "birth_date": birth_date,
+            "local_identifier": local_identifier,
+        },
+    )
+
+
+def _refuse_known_number(centre: Centre, number: str, key: UUID | None) -> None:
     found = PatientIdentity.objects.filter(
-        local_identifier_digest__in=digests(local_identifier), patient__centre=centre
+        local_identifier_digest__in=digests(number), patient__centre=centre
     ).select_related("patient")
     if twin := (found.exclude(patient_id=key) if key else found).first():
         message = f"This hospital number is registered already, as {standing_code(twin.patient)}."
         raise RuleBroken(message, fields={"local_identifier": [message]})
+
+
+@transaction.atomic
+def _register(
+    by: User, centre: Centre, key: UUID | None, code: str | None, values: dict[str, Any], identifiers: dict[str, Any]
+) -> Patient:
+    Centre.objects.select_for_update().get(pk=centre.pk)
+    _refuse_known_number(centre, identifiers["local_identifier"], key)
     stored = Patient.objects.filter(pk=key).first() if key else None
     code = code or (stored.code if stored else None)
     code = code or next_code(centre, "P-", centre.patients.values_list("code", flat=True))
-    values = {"sex": sex, "aetiology": aetiology, "code": code}
+    values = values | {"code": code}
     patient, created = put(Patient, by=by, centre_id=centre.pk, values=values, scope={"centre": centre}, key=key)
     if created:
-        identity = identity_of(
-            patient,
-            family_name=family_name,
-            given_name=given_name,
-            birth_date=birth_date,
-            local_identifier=local_identifier,
-        )
+        identity = identity_of(patient, **identifiers)
         refuse_nul(identity)
         identity.save(force_insert=True)
         trail.write(centre_id=centre.pk, by=by, action="created", record=identity)

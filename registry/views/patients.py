@@ -12,7 +12,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_GET, require_http_methods
 
 from registry.access import Right, allowed, centres_for, require_somewhere
-from registry.errors import Conflict, RuleBroken
+from registry.errors import Conflict, PerhapsKnown, RuleBroken
 from registry.figures.course import course_figure
 from registry.forms.patients import PatientForm, SearchForm
 from registry.forms.rules import apply_rule
@@ -61,7 +61,9 @@ def new_patient(request: MemberRequest) -> HttpResponse:
     form = PatientForm(request.POST or None, centres=centres)
     if request.method == "POST" and form.is_valid():
         try:
-            patient = register_patient(by=request.user, key=form.identity()[0], **form.values())
+            patient = register_patient(by=request.user, key=form.identity()[0], others=form.others(), **form.values())
+        except PerhapsKnown as error:
+            form.ask(error.alike)
         except (RuleBroken, Conflict) as error:
             apply_rule(form, error)
         else:

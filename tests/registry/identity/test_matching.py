@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from registry.matching import Person, alike_pairs, letters, signs
+from registry.matching import Person, alike_pairs, alike_to, letters, signs
 
 ANNA = ("Zebrafield", "Annabella", "1951-07-23", "HOSP-998877")
 
@@ -31,6 +31,13 @@ def test_one_slip_is_found_and_told(other, reason):
 
     assert (found.first, found.second) == (0, 1)
     assert reason in found.reasons
+
+
+def test_one_person_is_held_against_many_the_most_alike_first():
+    people = [("Zebrafeild", "Annabella", "1951-07-23", "B-2"), ("Quite", "Different", "1951-07-23", "C-3"), ANNA]
+    found = alike_to(Person(9, *ANNA), [Person(number, *one) for number, one in enumerate(people)])
+
+    assert [(pair.first, pair.second) for pair in found] == [(9, 2), (9, 0)]
 
 
 def test_day_and_month_exchanged_are_found():

@@ -1,11 +1,12 @@
 """The patient pages, through the front door."""
 
+import datetime as dt
 import re
 
 import pytest
 from django.urls import reverse
 
-from registry.models import Patient, PatientIdentity, Role
+from registry.models import Look, Patient, PatientIdentity, Role
 from registry.views import patients as views
 from tests import factories as make
 
@@ -143,6 +144,77 @@ def test_hospital_number_registered_already_is_said_beside_it(staff, centre):
     assert answer.context["form"].errors == {
         "local_identifier": [f"This hospital number is registered already, as {twin.code}."]
     }
+
+
+def shown_again(answer):
+    """Return what a browser would send back of a form shown again, but for the box nobody ticked."""
+    form = answer.context["form"]
+    return {bound.html_name: bound.value() or "" for bound in form if bound.name != "another_person"}
+
+
+def test_somebody_who_looks_like_a_patient_on_record_is_asked_about_once(staff, centre):
+    twin = make.make_patient(centre, family_name="Invented", given_name="Adah", birth_date=dt.date(1950, 1, 31))
+    make.make_patient(centre, family_name="Quite", given_name="Different")
+    sent = TYPED | hidden(staff, NEW)
+
+    asked = staff.post(NEW, sent)
+
+    html = asked.content.decode()
+    assert asked.status_code == 422
+    assert Patient.objects.count() == 2, "nothing is written before the answer"
+    assert "Is it the same person?" in html
+    assert f'<a href="{page_of(twin)}">{twin.code}</a>' in html
+    assert "similar name, same birth date" in html
+    assert "Different" not in html
+    assert 'type="checkbox" name="another_person"' in html
+    assert "checked" not in html.split('name="another_person"')[1].split(">")[0]
+
+    unanswered = staff.post(NEW, shown_again(asked))
+    assert unanswered.status_code == 422
+    assert Patient.objects.count() == 2
+
+    answer = staff.post(NEW, shown_again(asked) | {"another_person": "on"})
+    again = staff.post(NEW, shown_again(asked))
+    new = Patient.objects.get(pk=sent["key"])
+    assert answer.url == again.url == page_of(new)
+    assert Patient.objects.count() == 3
+
+
+def test_the_answer_holds_for_the_patients_shown(staff, centre):
+    make.make_patient(centre, family_name="Invented", given_name="Ada", birth_date=dt.date(1950, 1, 31))
+    other = make.make_patient(centre, family_name="Otherwise", given_name="Bea", birth_date=dt.date(1950, 1, 31))
+    asked = staff.post(NEW, TYPED | hidden(staff, NEW))
+
+    corrected = {"another_person": "on", "family_name": "Otherwise", "given_name": "Bea"}
+    answer = staff.post(NEW, shown_again(asked) | corrected)
+
+    assert [one.patient for one in answer.context["form"].alike] == [other]
+    assert Patient.objects.count() == 2
+
+
+def test_the_patients_shown_are_looked_at_and_those_compared_are_not(staff, centre):
+    twin = make.make_patient(centre, family_name="Invented", given_name="Ada", birth_date=dt.date(1950, 1, 31))
+    make.make_patient(centre, family_name="Quite", given_name="Different")
+
+    staff.post(NEW, TYPED | hidden(staff, NEW))
+
+    assert [look.patients.split() for look in Look.objects.all()] == [[str(twin.pk)]]
+
+
+def test_a_number_on_record_is_refused_before_anybody_is_asked(staff, centre):
+    make.make_patient(
+        centre, local_identifier="HOSP-77", family_name="Invented", given_name="Ada", birth_date=dt.date(1950, 1, 31)
+    )
+
+    answer = staff.post(NEW, TYPED | hidden(staff, NEW))
+
+    assert list(answer.context["form"].errors) == ["local_identifier"]
+
+
+def test_nobody_of_another_centre_is_asked_about(staff):
+    make.make_patient(family_name="Invented", given_name="Ada", birth_date=dt.date(1950, 1, 31))
+
+    assert staff.post(NEW, TYPED | hidden(staff, NEW)).status_code == 302
 
 
 def test_birth_date_in_the_future_is_refused(staff):
