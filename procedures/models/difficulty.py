@@ -45,3 +45,8 @@ class Difficulty(Record):
 
     def __str__(self) -> str:
         return self.get_reason_display()
+
+    @property
+    def where(self) -> str:
+        """The site or the vein it is about; empty where it is about the session as a whole."""
+        return str(self.site or self.tributary or "")

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from django.utils.timezone import localdate
 
-from procedures.models import AnalysisRun, RunState, Session
+from procedures.models import AnalysisRun, RunState, Session, ThresholdTest
 from procedures.selectors.comparison import OPENING_METRICS, SessionComparison, compare_session
 from registry.models import AdverseEvent, Assessment, AssessmentKind, PatientIdentity
 
@@ -22,6 +22,7 @@ class SessionReport:
     identity: PatientIdentity | None
     assessment: Assessment | None
     comparisons: list[SessionComparison]
+    threshold_tests: list[ThresholdTest]
     events: list[AdverseEvent]
     events_until: dt.date
     versions: list[str]
@@ -58,6 +59,7 @@ def session_report(session: Session, *, with_identity: bool) -> SessionReport:
         identity=identity,
         assessment=before.order_by("-assessed_on", "-id").first(),
         comparisons=comparisons,
+        threshold_tests=list(ThresholdTest.objects.filter(site__session=session).select_related("site")),
         events=list(events),
         events_until=until,
         versions=_versions(session, comparisons),

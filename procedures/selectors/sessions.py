@@ -8,7 +8,7 @@ from typing import Any
 
 from django.db.models import Count, OuterRef, Prefetch, Q, QuerySet, Subquery
 
-from procedures.models import Decision, Epoch, LeadMeasurement, Session, Site
+from procedures.models import Decision, Difficulty, Epoch, LeadMeasurement, Session, Site
 from registry.access import Right, allowed, centres_for
 from registry.models import User
 
@@ -45,7 +45,7 @@ def session_detail(user: User) -> QuerySet[Session]:
     """Return sessions ready for the page of one: everything of the day in a fixed number of queries."""
     measurements = LeadMeasurement.objects.order_by("measured_at", "id")
     sites = Site.objects.select_related("tributary").prefetch_related(
-        Prefetch("measurements", queryset=measurements), "epochs"
+        Prefetch("measurements", queryset=measurements), "threshold_tests", "epochs"
     )
     epochs = Epoch.objects.select_related("site", "pacing", "recording").prefetch_related("metrics")
     return (
@@ -56,6 +56,7 @@ def session_detail(user: User) -> QuerySet[Session]:
             Prefetch("epochs", queryset=epochs),
             Prefetch("decisions", queryset=Decision.objects.select_related("site", "decided_by")),
             "tributaries",
+            Prefetch("difficulties", queryset=Difficulty.objects.select_related("site", "tributary", "author")),
             "log_entries__author",
             "recordings__runs",
             "amendments__made_by",
@@ -68,7 +69,7 @@ class Moment:
     """One thing on the timeline: when, what kind, and the record behind it."""
 
     at: dt.datetime
-    kind: str  # "log", "epoch", "measurement", "recording", "decision"
+    kind: str  # "log", "epoch", "measurement", "threshold_test", "difficulty", "recording", "decision"
     record: Any
 
 
@@ -78,6 +79,8 @@ def timeline(session: Session) -> list[Moment]:
     moments += [Moment(epoch.started_at, "epoch", epoch) for epoch in session.epochs.all()]
     moments += [Moment(recording.started_at, "recording", recording) for recording in session.recordings.all()]
     moments += [Moment(decision.decided_at, "decision", decision) for decision in session.decisions.all()]
+    moments += [Moment(difficulty.noted_at, "difficulty", difficulty) for difficulty in session.difficulties.all()]
     for site in session.sites.all():
         moments += [Moment(m.measured_at, "measurement", m) for m in site.measurements.all()]
+        moments += [Moment(test.tested_at, "threshold_test", test) for test in site.threshold_tests.all()]
     return sorted(moments, key=lambda moment: moment.at)

@@ -11,7 +11,7 @@ from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from procedures.figures.style import site_styles
-from procedures.models import Amendment, LogEntry
+from procedures.models import Amendment, Difficulty, LogEntry
 from procedures.polar import polar_diagram
 from procedures.selectors import comparison_words as words
 from procedures.selectors.report import session_report
@@ -29,6 +29,7 @@ def report(request: MemberRequest, session: UUID) -> HttpResponse:
         sessions_for(request.user)
         .select_related("patient", "centre", "operator", "signed_by")
         .prefetch_related(
+            Prefetch("difficulties", queryset=Difficulty.objects.select_related("site", "tributary")),
             Prefetch("log_entries", queryset=LogEntry.objects.select_related("author")),
             Prefetch("amendments", queryset=Amendment.objects.select_related("made_by")),
             "recordings",

@@ -5,7 +5,9 @@ import datetime as dt
 import pytest
 
 from procedures.selectors.sessions import session_detail, session_list, timeline
+from procedures.services.difficulties import note_difficulty
 from procedures.services.sessions import log
+from procedures.services.thresholds import put_threshold_test
 from registry.models import Role
 from tests.factories import (
     START,
@@ -48,6 +50,11 @@ def test_another_centre_is_not_seen():
     assert not session_list(make_user(Role.PHYSICIAN)).exists()
 
 
+def step_down(by, site, at):
+    steps = [{"amplitude_v": 1.5, "captured": True}, {"amplitude_v": 1.0, "captured": False}]
+    return put_threshold_test(by=by, site=site, pulse_width_ms=0.5, steps=steps, tested_at=at)
+
+
 def test_timeline_is_in_order_whatever_the_kind():
     site = make_site()
     session = site.session
@@ -55,8 +62,10 @@ def test_timeline_is_in_order_whatever_the_kind():
     make_epoch(session, site, start_s=120)
     make_measurement(site, measured_at=START + dt.timedelta(seconds=60))
     log(by=by, session=session, kind="access", occurred_at=START)
+    note_difficulty(by=by, session=session, reason="tortuosity", noted_at=START + dt.timedelta(seconds=30))
+    step_down(by, site, START + dt.timedelta(seconds=50))
     kinds = [moment.kind for moment in timeline(session_detail(by).get(pk=session.pk))]
-    assert kinds == ["log", "measurement", "epoch"]
+    assert kinds == ["log", "difficulty", "threshold_test", "measurement", "epoch"]
 
 
 def test_detail_of_twenty_epochs_costs_a_fixed_number_of_queries(django_assert_num_queries):
@@ -65,11 +74,14 @@ def test_detail_of_twenty_epochs_costs_a_fixed_number_of_queries(django_assert_n
 
     def read(pk):
         session = session_detail(by).get(pk=pk)
-        return [moment.record.pk for moment in timeline(session)], [str(e.site) for e in session.epochs.all()]
+        about = [(d.where, str(d.author)) for d in session.difficulties.all()]
+        return [moment.record.pk for moment in timeline(session)], [str(e.site) for e in session.epochs.all()], about
 
     make_epoch(site.session, site)
     for n in range(20):
         make_epoch(site.session, site, start_s=100 * (n + 1))
         log(by=by, session=site.session, kind="note", text=str(n))
-    with django_assert_num_queries(12):
+        step_down(by, make_site(site.tributary), START + dt.timedelta(seconds=n))
+        note_difficulty(by=by, session=site.session, site=site, reason="instability", noted_at=START)
+    with django_assert_num_queries(14):
         read(site.session.pk)

@@ -2,10 +2,14 @@
 
 import datetime as dt
 
+from django.db import connection
+from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from procedures.models import EntryKind
+from procedures.services.difficulties import note_difficulty
 from procedures.services.sessions import log, sign_session
+from procedures.services.thresholds import put_threshold_test
 from registry.models import Role
 from tests import factories as make
 
@@ -89,15 +93,63 @@ def test_full_session_takes_a_fixed_number_of_queries(doctor, session, physician
         site = make.make_site(tributary, f"site {number}")
         make.make_measurement(site)
         make.enter(make.make_epoch(session, site, start_s=100 * number))
+        note_difficulty(by=physician, session=session, site=site, reason="instability", noted_at=make.START)
+        steps = [{"amplitude_v": 1.5, "captured": True}, {"amplitude_v": 1.0, "captured": False}]
+        put_threshold_test(by=physician, site=site, pulse_width_ms=0.5, steps=steps, tested_at=make.START)
     for number in range(60):
         at = make.START + dt.timedelta(seconds=30 * number)
         log(by=physician, session=session, kind=EntryKind.NOTE, text=f"note {number}", occurred_at=at)
     doctor.get(page_of(session))
     with django_assert_max_num_queries(35):
         answer = doctor.get(page_of(session))
-    assert len(answer.context["timeline"]) == 60 + 5 + 5
+    assert len(answer.context["timeline"]) == 60 + 5 * 4
     moments = [moment.at for moment in answer.context["timeline"]]
     assert moments == sorted(moments)
+
+
+def test_timeline_and_report_tell_difficulties_and_threshold_tests_in_words(doctor, session, physician):
+    site = make.make_site(make.make_tributary(session, "lateral"), "LAT mid")
+    steps = [{"amplitude_v": 1.5, "captured": True}, {"amplitude_v": 1.0, "captured": False}]
+    put_threshold_test(by=physician, site=site, pulse_width_ms=0.5, steps=steps, tested_at=make.START)
+    noted = {"by": physician, "session": session, "noted_at": make.START}
+    note_difficulty(site=site, reason="instability", **noted)
+    note_difficulty(tributary=site.tributary, reason="other", text="Valve <at> the ostium.", **noted)
+    note_difficulty(reason="no_suitable_vein", **noted)
+
+    def words(page):
+        return " ".join(doctor.get(reverse(f"procedures:{page}", args=[session.pk])).content.decode().split())
+
+    timeline = words("session")
+    assert "Threshold test at LAT mid <p>Threshold 1.5 V at 0.5 ms, capture lost at 1 V</p>" in timeline
+    assert "Difficulty, LAT mid: instability" in timeline
+    assert "Difficulty: no suitable vein" in timeline
+    report = words("report")
+    assert "LAT mid: threshold 1.5 V at 0.5 ms, capture lost at 1 V" in report
+    assert "LAT mid: instability" in report
+    assert "No suitable vein" in report
+    for page in (timeline, report):
+        assert f"{site.tributary}: other" in page
+        assert "Valve &lt;at&gt; the ostium." in page
+
+
+def test_report_takes_the_same_queries_for_one_and_for_many(doctor, session, physician, django_assert_num_queries):
+    tributary = make.make_tributary(session)
+    address = reverse("procedures:report", args=[session.pk])
+
+    def record(number):
+        site = make.make_site(tributary, f"site {number}")
+        steps = [{"amplitude_v": 1.0, "captured": False}]
+        put_threshold_test(by=physician, site=site, pulse_width_ms=0.5, steps=steps, tested_at=make.START)
+        note_difficulty(by=physician, session=session, site=site, reason="instability", noted_at=make.START)
+
+    record(0)
+    doctor.get(address)
+    with CaptureQueriesContext(connection) as one:
+        doctor.get(address)
+    for number in range(1, 6):
+        record(number)
+    with django_assert_num_queries(len(one)):
+        doctor.get(address)
 
 
 def test_site_without_measurement_says_so_in_words(doctor, session):
