@@ -113,6 +113,7 @@ def test_hard_limit_refuses_and_usual_range_asks_once(hand: Hand, page: Page, se
     for _ in range(4):
         hand.button("Not measured")
     hand.button("Save")
+    expect(page.locator("#last-title")).to_be_visible()  # it is on the tablet
     hand.drained()
     measured = session.sites.get().measurements.last()
     assert (measured.capture_threshold_v, measured.confirmed_unusual) == (9.5, ["capture_threshold_v"])
