@@ -95,3 +95,34 @@ def test_a_pair_is_judged_and_the_merge_undone_by_keyboard(
 
     page.get_by_text(f"{patients[1].code} has its records back.").wait_for()
     assert not Patient.objects.get(pk=patients[1].pk).merged_into
+
+
+def test_somebody_who_looks_like_a_patient_is_asked_about_and_registered(
+    page: Page, log_in: Callable[[User], None], complaints: Any
+) -> None:
+    complaints.allow("422")
+    lead, patients = three()
+    log_in(lead)
+    page.set_viewport_size({"width": 768, "height": 1024})
+    page.goto(reverse("registry:new_patient"))
+    page.get_by_label("Hospital number").fill("HOSP-NEW")
+    page.get_by_label("Family name").fill("Zebrafield-Quarington")
+    page.get_by_label("Given name").fill("Annabella")
+    page.get_by_label("Birth date").fill("1951-07-23")
+    page.get_by_label("Female").check()
+    page.get_by_label("Not known").last.check()
+    page.get_by_role("button", name="Register").click()
+
+    page.get_by_role("heading", name="Is it the same person?").wait_for()
+    over = page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth")
+    assert over == 0
+    if PICTURES:
+        page.screenshot(path=Path(PICTURES) / "look-alikes-768.png", full_page=True)
+    assert faults(page) == []
+    page.get_by_role("alert").get_by_role("link", name="Is it the same person?").press("Enter")
+    assert page.evaluate("document.activeElement.name") == "another_person"
+    page.keyboard.press("Space")
+    page.get_by_role("button", name="Register").click()
+
+    page.get_by_text("Registered as").wait_for()
+    assert Patient.objects.count() == len(patients) + 1

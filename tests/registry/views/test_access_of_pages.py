@@ -37,7 +37,7 @@ def statuses(client, where):
 
 def test_every_page_of_the_registry_is_looked_at_here():
     names = {"patients", "new_patient", "patient", "patient_figure", "death", "details", "record", "new_record"}
-    names |= {"follow_up", "schedule", "recall", "recall_csv", "survival"}
+    names |= {"follow_up", "schedule", "recall", "recall_csv", "survival", "survival_figure"}
 
     # tests/registry/identity/test_pages.py looks at these
     names |= {"changes", "duplicates", "merge", "undo_merge", "looks"}
@@ -98,6 +98,7 @@ def test_pages_about_persons_are_kept_out_of_caches(client):
         ("recall", {Role.PHYSICIAN, Role.CLINICAL_LEAD}),
         ("recall_csv", {Role.PHYSICIAN, Role.CLINICAL_LEAD}),
         ("survival", {Role.CLINICAL_LEAD, Role.RESEARCHER}),
+        ("survival_figure", {Role.CLINICAL_LEAD, Role.RESEARCHER}),
     ],
 )
 @pytest.mark.parametrize("role", [*Role.values, None])
