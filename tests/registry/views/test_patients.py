@@ -165,6 +165,7 @@ def test_somebody_who_looks_like_a_patient_on_record_is_asked_about_once(staff, 
     assert "Is it the same person?" in html
     assert f'<a href="{page_of(twin)}">{twin.code}</a>' in html
     assert "similar name, same birth date" in html
+    assert "<time>31 January 1950</time>" in html
     assert "Different" not in html
     assert 'type="checkbox" name="another_person"' in html
     assert "checked" not in html.split('name="another_person"')[1].split(">")[0]
