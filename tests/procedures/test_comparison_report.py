@@ -1,6 +1,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import re
 
 import pytest
 from django.test import Client
@@ -32,6 +33,13 @@ def _report(session: Session) -> str:
     answer = client.get(reverse("procedures:report", args=[session.pk]))
     assert answer.status_code == 200
     return " ".join(answer.content.decode().replace("\N{NO-BREAK SPACE}", " ").split())
+
+
+def test_report_ends_every_answer_with_one_stop() -> None:
+    site = make_site(make_tributary(make_session()))
+    assert "<strong>Nothing has been measured yet that sites could be compared by.</strong>" in _report(site.session)
+    measured = recorded_session({"PL-mid": 12.0, "LAT-mid": 4.0})
+    assert re.search(r"<strong>PL-mid leads: stroke work \S+ % \(decided\)\.</strong>", _report(measured))
 
 
 def test_report_tells_the_whole_session() -> None:
