@@ -6,8 +6,6 @@ import re
 from collections.abc import Iterable
 from typing import Any
 
-from django.db import models
-
 from procedures.limits import LEAD_QUANTITIES
 from procedures.models import (
     EntryKind,
@@ -21,6 +19,7 @@ from procedures.models import (
     Vein,
 )
 from procedures.polar.segments import SEGMENTS
+from registry.importing.limits import hard_range
 from registry.models import EventKind
 
 # Radius of the polar diagram in its own units.
@@ -58,21 +57,10 @@ _TOTALS = {
     "fluoroscopy_min": ("Fluoroscopy time", "min"),
     "dose_area_product_gy_cm2": ("Dose-area product", "Gy·cm²"),
 }
-_RANGE = re.compile(r"^Enter a value from (\S+) to (\S+),")
 
 
 def _words(choices: Iterable[tuple[str, Any]]) -> list[dict[str, str]]:
     return [{"value": value, "label": str(label)} for value, label in choices]
-
-
-def _hard_range(model: type[models.Model], field: str) -> list[float]:
-    """Read the range off the database's own constraint, so that the page refuses what the database would."""
-    for constraint in model._meta.constraints:
-        if constraint.violation_error_code == f"field:{field}" and (
-            found := _RANGE.match(str(constraint.violation_error_message))
-        ):
-            return [float(found[1]), float(found[2])]
-    raise LookupError(f"{model.__name__}.{field} has no range")
 
 
 def _quantities() -> dict[str, dict[str, Any]]:
@@ -81,13 +69,13 @@ def _quantities() -> dict[str, dict[str, Any]]:
             "label": quantity.label,
             "unit": quantity.unit,
             "usual": [quantity.usual_low, quantity.usual_high],
-            "hard": _hard_range(LeadMeasurement, name),
+            "hard": list(hard_range(LeadMeasurement, name)),
             **OFFERED[name],
         }
         for name, quantity in LEAD_QUANTITIES.items()
     }
     for name, (label, unit) in _TOTALS.items():
-        hard = _hard_range(Session, name)
+        hard = list(hard_range(Session, name))
         told[name] = {"label": label, "unit": unit, "usual": hard, "hard": hard, **OFFERED[name]}
     return told
 

@@ -17,6 +17,7 @@ from procedures.selectors.sessions import sessions_for
 from registry.access import Right, require
 from registry.errors import Conflict, RuleBroken
 from registry.models import User
+from registry.views.errors import status_of
 from registry.views.request import MemberRequest
 
 
@@ -58,7 +59,7 @@ def answer(
                     written = write(form)
             except (RuleBroken, Conflict) as error:
                 form.take(error)
-                status = 409 if isinstance(error, Conflict) else error.status
+                status = status_of(error)
             else:
                 messages.success(request, said)
                 return redirect(done(written) if callable(done) else done)

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from typing import Any
 from uuid import UUID
 
 from django import forms
 
-from registry.clinical.quantities import BY_FIELD
-from registry.errors import Conflict, NeedsConfirmation, RuleBroken
+from registry.forms.refusals import WritingForm
 from registry.models import Record, new_key
-
-_RANGE = re.compile(r"^Enter a value from (\S+) to (\S+), ")
 
 
 class PageForm(forms.Form):
@@ -25,8 +21,10 @@ class PageForm(forms.Form):
         super().__init__(*args, **{"label_suffix": ""} | options)
 
 
-class RecordForm(PageForm):
+class RecordForm(WritingForm, PageForm):
     """A form that writes one record. Sent twice it writes once: the key is made when the form is first shown."""
+
+    version_field = "record_version"
 
     key = forms.UUIDField(widget=forms.HiddenInput)
     record_version = forms.IntegerField(widget=forms.HiddenInput, required=False)
@@ -47,20 +45,6 @@ class RecordForm(PageForm):
         """Return the cleaned values under the names the service takes."""
         return {name: value for name, value in self.cleaned_data.items() if name not in ("key", "record_version")}
 
-    def worded(self, error: RuleBroken | Conflict) -> RuleBroken | Conflict:
-        """Name quantity and unit in a message about a range; the constraint knows neither."""
-        if isinstance(error, Conflict):
-            return error
-        fields = {}
-        for name, messages in error.fields.items():
-            quantity = BY_FIELD.get(name)
-            if quantity is not None:
-                unit = f" {quantity.unit}" if quantity.unit else ""
-                told = rf"{quantity.label}: enter a value from \1 to \2{unit}, "
-                messages = [_RANGE.sub(told, message) for message in messages]
-            fields[name] = messages
-        return type(error)(str(error), fields=fields)
-
     def identity(self) -> tuple[UUID, int | None]:
         """Return the record's key and the version it was read at."""
         return self.cleaned_data["key"], self.cleaned_data["record_version"]
@@ -79,17 +63,6 @@ class MeasuredForm(RecordForm):
         """Make the form; the box to tick appears once it is needed."""
         super().__init__(*args, **options)
         self.order_fields([*(name for _, names in self.groups for name in names), "confirmed"])
-        if self.data.get("confirmed"):
-            self._ask()
-
-    def _ask(self) -> None:
-        self.fields["confirmed"].widget = forms.CheckboxInput()
-
-    def worded(self, error: RuleBroken | Conflict) -> RuleBroken | Conflict:
-        """Show the box when a value is unusual."""
-        if isinstance(error, NeedsConfirmation):
-            self._ask()
-        return super().worded(error)
 
     @property
     def grouped(self) -> list[tuple[str, list[forms.BoundField]]]:

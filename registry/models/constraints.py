@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 from django.db.models import CheckConstraint, F, Q
 
 # A constraint whose error belongs beside one field says so in its code; registry.services.records reads it.
 FIELD_CODE = "field:"
+# How :func:`within` words a range, which forms put the quantity's name and unit into.
+RANGE = re.compile(r"^Enter a value from (\S+) to (\S+), ")
 
 
 def within(table: str, field: str, low: float, high: float) -> CheckConstraint:

@@ -16,6 +16,11 @@ from registry.access_log import refused
 from registry.errors import AccessDenied, Conflict, RuleBroken
 
 
+def status_of(error: RuleBroken | Conflict) -> int:
+    """Return the status of an answer that says the error."""
+    return error.status if isinstance(error, RuleBroken) else 409
+
+
 class ServiceErrorPages:
     """Middleware: a denied right is a refusal page (403), a missing object is "not found" (404).
 
@@ -40,6 +45,6 @@ class ServiceErrorPages:
             raise Http404(str(exception)) from exception
         if isinstance(exception, RuleBroken | Conflict):
             # A rule broken where there is no form to show it on, for instance a button pressed twice.
-            status = exception.status if isinstance(exception, RuleBroken) else 409
-            return render(request, "registry/refused.html", {"reason": str(exception)}, status=status)
+            context = {"reason": str(exception)}
+            return render(request, "registry/refused.html", context, status=status_of(exception))
         return None

@@ -27,6 +27,7 @@ from registry.selectors.devices import models_known
 from registry.selectors.patients import find_patient
 from registry.services.course import put_adverse_event, put_assessment, put_consent, put_device, put_device_check
 from registry.services.patients import describe_patient, record_death
+from registry.views.errors import status_of
 from registry.views.request import MemberRequest
 
 
@@ -68,13 +69,15 @@ def record(request: MemberRequest, patient_key: UUID, kind: str, key: UUID | Non
     patient = find_patient(request.user, patient_key, Right.WRITE_REGISTRY)
     about = KINDS[kind]
     stored = getattr(patient, about.related).get(pk=key) if key else None
+    status = 200 if request.method == "GET" else 422
     form = about.form(request.POST or None, record=stored, **about.options(patient))
     if request.method == "POST" and form.is_valid():
         form_key, version = form.identity()
         try:
             about.put(by=request.user, patient=patient, key=key or form_key, version=version, **form.values())
         except (RuleBroken, Conflict) as error:
-            apply_rule(form, form.worded(error))
+            form.take(error)
+            status = status_of(error)
         else:
             messages.success(request, f"The {about.name} is saved.")
             return redirect("registry:patient", patient.pk)
@@ -84,24 +87,26 @@ def record(request: MemberRequest, patient_key: UUID, kind: str, key: UUID | Non
     if about.notes:
         context["definitions"] = [(kind.label, DEFINITIONS[kind]) for kind in EventKind]
         context["severity"] = SEVERITY
-    return render(request, "registry/patient_form.html", context, status=422 if form.errors else 200)
+    return render(request, "registry/patient_form.html", context, status=status)
 
 
 @require_http_methods(["GET", "POST"])
 def details(request: MemberRequest, patient_key: UUID) -> HttpResponse:
     """Correct sex and cause of the heart failure, or record that the follow-up here has ended."""
     patient = find_patient(request.user, patient_key, Right.WRITE_REGISTRY)
+    status = 200 if request.method == "GET" else 422
     form = PatientDetailsForm(request.POST or None, record=patient)
     if request.method == "POST" and form.is_valid():
         try:
             describe_patient(by=request.user, patient=patient, version=form.identity()[1], **form.values())
         except (RuleBroken, Conflict) as error:
-            apply_rule(form, error)
+            form.take(error)
+            status = status_of(error)
         else:
             messages.success(request, "The patient's details are saved.")
             return redirect("registry:patient", patient.pk)
     context = {"form": form, "patient": patient, "title": "Details", "verb": "Save"}
-    return render(request, "registry/patient_form.html", context, status=422 if form.errors else 200)
+    return render(request, "registry/patient_form.html", context, status=status)
 
 
 def death_of(patient: Patient) -> dict[str, Any]:

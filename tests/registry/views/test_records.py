@@ -8,6 +8,7 @@ from django.urls import reverse
 
 from registry.models import AdverseEvent, Assessment, Consent, Device, DeviceCheck, Role
 from registry.services.course import put_assessment
+from registry.services.patients import describe_patient
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -149,12 +150,35 @@ def test_correcting_what_somebody_else_changed_shows_both(staff, patient):
     answer = staff.post(address, ASSESSMENT | opened | {"lvef_percent": "33"})
 
     html = answer.content.decode()
-    assert answer.status_code == 422
+    assert answer.status_code == 409
     assert "Somebody else has changed this" in html
-    assert "LVEF: 41" in html
+    assert ("LVEF", "33.0", "41.0") in [(d.label, d.yours, d.stored) for d in answer.context["form"].conflict]
     assert 'value="33"' in html
     record.refresh_from_db()
     assert record.lvef_percent == 41
+
+    # The form that shows both is armed to replace the stored one, unless that changed once more.
+    armed = dict(re.findall(r'<input type="hidden" name="(key|record_version)" value="([^"]*)"', html))
+    again = staff.post(address, ASSESSMENT | armed | {"lvef_percent": "33"})
+    assert again.status_code == 302
+    record.refresh_from_db()
+    assert (record.lvef_percent, record.version) == (33, 3)
+    assert staff.post(address, ASSESSMENT | armed | {"lvef_percent": "35"}).status_code == 409
+
+
+def test_details_that_somebody_else_changed_can_be_replaced(staff, patient):
+    address = reverse("registry:details", kwargs={"patient_key": patient.pk})
+    opened = hidden(staff, address)
+    describe_patient(by=make.writer_of(patient.centre), patient=patient, version=patient.version, sex="unknown")
+
+    answer = staff.post(address, {"sex": "male", "aetiology": patient.aetiology} | opened)
+    assert answer.status_code == 409
+    html = answer.content.decode()
+    assert "Replace with what I entered" in html
+    armed = dict(re.findall(r'<input type="hidden" name="(key|record_version)" value="([^"]*)"', html))
+    assert staff.post(address, {"sex": "male", "aetiology": patient.aetiology} | armed).status_code == 302
+    patient.refresh_from_db()
+    assert patient.sex == "male"
 
 
 def test_withdrawing_a_consent_keeps_it(staff, patient):
