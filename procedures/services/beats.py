@@ -5,10 +5,10 @@ from __future__ import annotations
 from procedures.limits import SAME_BEAT_S
 from procedures.models import AnalysisRun, BeatOverride, Recording
 from procedures.services.analysis import analyse_anew
-from procedures.services.guard import writing
+from procedures.services.guard import put_in, writing
 from registry.errors import RuleBroken
 from registry.models import User
-from registry.services.records import change, put, remove
+from registry.services.records import change, remove
 
 
 def judge_beat(
@@ -36,12 +36,5 @@ def judge_beat(
         elif stored:
             change(stored, by=by, centre_id=locked.centre_id, values=values, version=None, reason=reason)
         else:
-            put(
-                BeatOverride,
-                by=by,
-                centre_id=locked.centre_id,
-                scope={"recording": recording},
-                values=values | {"time_s": time_s},
-                reason=reason,
-            )
+            put_in(locked, BeatOverride, values | {"time_s": time_s}, by=by, recording=recording, reason=reason)
         return analyse_anew(by=by, recording=recording, locked=locked, reason=reason)

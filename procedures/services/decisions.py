@@ -9,11 +9,10 @@ from django.utils import timezone
 
 from procedures.metrics import BY_KEY
 from procedures.models import Decision, Session, Site
-from procedures.services.guard import site_in, writing
+from procedures.services.guard import put_in, site_in, writing
 from registry.access import Right
 from registry.errors import RuleBroken
 from registry.models import User
-from registry.services.records import put
 
 
 def record_decision(
@@ -58,17 +57,7 @@ def record_decision(
             # As it stood when the decision was made: sent again later, the same decision is the same.
             "was_leading": stored.was_leading if stored and same else _leads(locked, site, metric),
         }
-        decision, _ = put(
-            Decision,
-            by=by,
-            centre_id=locked.centre_id,
-            scope={"session": locked},
-            values=values,
-            key=key,
-            version=version,
-            reason=amendment_reason,
-        )
-        return decision
+        return put_in(locked, Decision, values, by=by, key=key, version=version, reason=amendment_reason)
 
 
 def _leads(session: Session, site: Site | None, metric: str) -> bool | None:

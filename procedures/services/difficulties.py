@@ -8,9 +8,8 @@ from uuid import UUID
 from django.utils import timezone
 
 from procedures.models import Difficulty, Session, Site, Tributary
-from procedures.services.guard import site_in, writing
+from procedures.services.guard import put_in, site_in, writing
 from registry.models import User
-from registry.services.records import put
 
 
 def note_difficulty(
@@ -49,14 +48,4 @@ def note_difficulty(
             "noted_at": noted_at or (stored.noted_at if stored else timezone.now()),
             "author": stored.author if stored else by,
         }
-        record, _ = put(
-            Difficulty,
-            by=by,
-            centre_id=locked.centre_id,
-            scope={"session": locked},
-            values=values,
-            key=key,
-            version=version,
-            reason=amendment_reason,
-        )
-        return record
+        return put_in(locked, Difficulty, values, by=by, key=key, version=version, reason=amendment_reason)

@@ -25,11 +25,11 @@ from procedures.models import (
     Site,
 )
 from procedures.recordings import RecordingError, open_recording
-from procedures.services.guard import site_in, writing
+from procedures.services.guard import put_in, site_in, writing
 from procedures.services.recordings import Upload, take_in
 from registry.errors import RuleBroken
 from registry.models import User
-from registry.services.records import change, put
+from registry.services.records import change
 
 # A stand-alone electrocardiogram is measured whole up to this length; longer ones over their first minute.
 LONGEST_ALONE_S = 60.0
@@ -195,17 +195,7 @@ def put_reading(
         stored = IntervalReading.objects.filter(pk=key).first() if key else None
         values["site"] = site_in(locked, site, reached=stored is None, field="state") if site else None
         values["read_at"] = read_at or (stored.read_at if stored else timezone.now())
-        record, _ = put(
-            IntervalReading,
-            by=by,
-            centre_id=locked.centre_id,
-            scope={"session": locked},
-            values=values,
-            key=key,
-            version=version,
-            reason=reason,
-        )
-        return record
+        return put_in(locked, IntervalReading, values, by=by, key=key, version=version, reason=reason)
 
 
 def withdraw_reading(
@@ -240,13 +230,8 @@ def _measure(
         kept = measure_stretch(opened, recording.mapping, first, last, locked.patient.sex)
     except (ElectrocardiogramError, RecordingError) as error:
         raise RuleBroken(str(error), fields={"file": [str(error)]}) from None
-    ecg, _ = put(
-        EcgMeasurement,
-        by=by,
-        centre_id=locked.centre_id,
-        scope={"recording": recording},
-        values=_values(recording, kept) | {"site": site},
-        reason=reason,
+    ecg = put_in(
+        locked, EcgMeasurement, _values(recording, kept) | {"site": site}, by=by, recording=recording, reason=reason
     )
     EcgBeat.objects.create(ecg=ecg, samples=kept.beat)
     return ecg

@@ -10,7 +10,7 @@ from uuid import UUID
 
 from procedures.metrics import BY_KEY
 from procedures.models import Epoch, EpochMetric, Origin, PacingConfiguration, Recording, Session, Site
-from procedures.services.guard import site_in, writing
+from procedures.services.guard import put_in, site_in, writing
 from procedures.services.responses import refresh_later
 from registry.errors import NeedsConfirmation, RuleBroken
 from registry.models import User
@@ -47,15 +47,7 @@ def put_pacing(
     with writing(session, by=by, summary="Pacing configuration", reason=reason) as locked:
         if twin := locked.pacing_configurations.filter(**values).first():
             return twin
-        record, _ = put(
-            PacingConfiguration,
-            by=by,
-            centre_id=locked.centre_id,
-            scope={"session": locked},
-            values=values,
-            reason=reason,
-        )
-        return record
+        return put_in(locked, PacingConfiguration, values, by=by, reason=reason)
 
 
 def put_epoch(
@@ -83,12 +75,11 @@ def put_epoch(
         if site is not None:
             site = site_in(locked, site, reached=True)
         _check_recording(locked, started_at, ended_at, values)
-        epoch, _ = put(
+        epoch = put_in(
+            locked,
             Epoch,
+            {"site": site, "started_at": started_at, "ended_at": ended_at, **values},
             by=by,
-            centre_id=locked.centre_id,
-            scope={"session": locked},
-            values={"site": site, "started_at": started_at, "ended_at": ended_at, **values},
             key=key,
             version=version,
             reason=reason,

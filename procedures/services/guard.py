@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
+from typing import Any, TypeVar
+from uuid import UUID
 
 from django.db import transaction
 from django.utils import timezone
@@ -11,8 +13,10 @@ from django.utils import timezone
 from procedures.models import Amendment, Session, Site, Status
 from registry.access import Right, require
 from registry.errors import RuleBroken
-from registry.models import TrailHead, User
+from registry.models import Record, TrailHead, User
 from registry.services.records import put
+
+R = TypeVar("R", bound=Record)
 
 
 class SessionSigned(RuleBroken):
@@ -49,6 +53,28 @@ def writing(
             _amend(locked, by=by, summary=summary, reason=reason.strip())
 
 
+def put_in(
+    locked: Session,
+    model: type[R],
+    values: Mapping[str, Any],
+    *,
+    by: User,
+    key: UUID | None = None,
+    version: int | None = None,
+    reason: str = "",
+    **owner: Record,
+) -> R:
+    """Write a record of the locked session by :func:`registry.services.records.put`.
+
+    ``owner`` names whose it is where that is not the session itself, as ``site=site``.
+    """
+    scope = owner or {"session": locked}
+    record, _ = put(
+        model, by=by, centre_id=locked.centre_id, scope=scope, values=values, key=key, version=version, reason=reason
+    )
+    return record
+
+
 def site_in(locked: Session, site: Site, *, reached: bool = False, field: str = "site") -> Site:
     """Return the site as it stands now in the locked session; with ``reached`` only where the lead has been.
 
@@ -81,4 +107,4 @@ def _amend(session: Session, *, by: User, summary: str, reason: str) -> None:
             fields={"amendment_reason": ["Say why the signed session is changed."]},
         )
     values = {"made_by": by, "made_at": timezone.now(), "reason": reason, "summary": summary[:200]}
-    put(Amendment, by=by, centre_id=session.centre_id, scope={"session": session}, values=values)
+    put_in(session, Amendment, values, by=by)

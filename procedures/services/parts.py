@@ -8,11 +8,11 @@ from uuid import UUID
 from django.utils import timezone
 
 from procedures.models import PartAct, ScannedPart, Session, SessionPart
-from procedures.services.guard import writing
+from procedures.services.guard import put_in, writing
 from registry.errors import RuleBroken
 from registry.models import Device, User
 from registry.services.course import put_device
-from registry.services.records import change, put
+from registry.services.records import change
 
 
 def note_part(*, by: User, session: Session, device: Device, act: PartAct, reason: str = "") -> SessionPart:
@@ -28,15 +28,7 @@ def note_part(*, by: User, session: Session, device: Device, act: PartAct, reaso
         if stored.session_id != session.pk:
             raise RuleBroken("Another session has recorded this for the part.")
         return stored
-    part, _ = put(
-        SessionPart,
-        by=by,
-        centre_id=session.centre_id,
-        scope={"session": session},
-        values={"device": device, "act": act},
-        reason=reason,
-    )
-    return part
+    return put_in(session, SessionPart, {"device": device, "act": act}, by=by, reason=reason)
 
 
 def implant_part(

@@ -28,10 +28,10 @@ from procedures.recordings import (
 )
 from procedures.selectors.observations import BASELINE
 from procedures.services.epochs import put_epoch
-from procedures.services.guard import writing
+from procedures.services.guard import put_in, writing
 from registry.errors import RuleBroken
 from registry.models import User
-from registry.services.records import change, put
+from registry.services.records import change
 
 SITE_PREFIX = "site:"
 
@@ -130,16 +130,7 @@ def take_in(
             "uploaded_by": by,
             "file": _keep(path, sha256),
         }
-        recording, _ = put(
-            Recording,
-            by=by,
-            centre_id=locked.centre_id,
-            scope={"session": locked},
-            values=values,
-            key=key,
-            reason=reason,
-        )
-        return recording
+        return put_in(locked, Recording, values, by=by, key=key, reason=reason)
 
 
 def map_channels(

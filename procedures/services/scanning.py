@@ -9,11 +9,10 @@ from uuid import UUID
 from django.utils import timezone
 
 from procedures.models import ScannedPart, Session
-from procedures.services.guard import writing
+from procedures.services.guard import put_in, writing
 from procedures.udi import LONGEST, read_label
 from registry.errors import Conflict, RuleBroken
 from registry.models import User
-from registry.services.records import put
 
 _LEADS_TO_A_PERSON = {"scanned_text", "serial_number"}
 
@@ -55,16 +54,7 @@ def put_scanned_part(
             "author": stored.author if stored else by,
         }
         try:
-            record, _ = put(
-                ScannedPart,
-                by=by,
-                centre_id=locked.centre_id,
-                scope={"session": locked},
-                values=values,
-                key=key,
-                version=version,
-                reason=reason,
-            )
+            record = put_in(locked, ScannedPart, values, by=by, key=key, version=version, reason=reason)
         except Conflict as error:
             # A conflict is shown, and a tablet keeps it until it is settled; the serial number stays out of it.
             for version_shown in (error.yours, error.stored):

@@ -11,7 +11,7 @@ from django.utils import timezone
 
 from procedures.models import EntryKind, LogEntry, Session, Status
 from procedures.selectors.snapshot import snapshot
-from procedures.services.guard import writing
+from procedures.services.guard import put_in, writing
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.merged import refuse_merged
@@ -82,17 +82,7 @@ def log(
         if stored:
             moved = values["occurred_at"] != stored.occurred_at
             values["first_logged_at"] = stored.first_logged_at or (stored.occurred_at if moved else None)
-        entry, _ = put(
-            LogEntry,
-            by=by,
-            centre_id=locked.centre_id,
-            scope={"session": locked},
-            values=values,
-            key=key,
-            version=version,
-            reason=reason,
-        )
-        return entry
+        return put_in(locked, LogEntry, values, by=by, key=key, version=version, reason=reason)
 
 
 def sign_session(*, by: User, session: Session, signed_at: dt.datetime | None = None) -> Session:

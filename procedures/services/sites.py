@@ -12,11 +12,10 @@ from django.utils import timezone
 
 from procedures.limits import LEAD_QUANTITIES, OUTPUT_QUANTITIES, outside
 from procedures.models import LeadMeasurement, Session, Site, Tributary
-from procedures.services.guard import site_in, writing
+from procedures.services.guard import put_in, site_in, writing
 from procedures.services.responses import refresh_later
 from registry.errors import NeedsConfirmation, RuleBroken
 from registry.models import User
-from registry.services.records import put
 
 
 @dataclass(frozen=True)
@@ -48,17 +47,7 @@ def put_tributary(
                 return twin
             key = twin.pk if twin else None
         values = {"vein": vein, "ordinal": ordinal, "notes": notes}
-        record, _ = put(
-            Tributary,
-            by=by,
-            centre_id=locked.centre_id,
-            scope={"session": locked},
-            values=values,
-            key=key,
-            version=version,
-            reason=reason,
-        )
-        return record
+        return put_in(locked, Tributary, values, by=by, key=key, version=version, reason=reason)
 
 
 def put_site(
@@ -84,17 +73,16 @@ def put_site(
     with writing(session, by=by, summary=f"Site {label}", reason=reason) as locked:
         if tributary.session_id != locked.pk:
             raise Tributary.DoesNotExist("The tributary was not found in this session.")
-        site, created = put(
+        site = put_in(
+            locked,
             Site,
+            {"tributary": tributary, "label": " ".join(label.split()), **values},
             by=by,
-            centre_id=locked.centre_id,
-            scope={"session": locked},
-            values={"tributary": tributary, "label": " ".join(label.split()), **values},
             key=key,
             version=version,
             reason=reason,
         )
-        if not created:
+        if site.version > 1:
             refresh_later(locked)
         return site
 
@@ -174,12 +162,12 @@ def _write(
     site = site_in(locked, site, reached=stored is None)
     if stored is None:
         values.setdefault("measured_at", timezone.now())
-    record, _ = put(
+    record = put_in(
+        locked,
         LeadMeasurement,
+        values | {"confirmed_unusual": sorted(unusual)},
         by=by,
-        centre_id=locked.centre_id,
-        scope={"site": site},
-        values=values | {"confirmed_unusual": sorted(unusual)},
+        site=site,
         key=key,
         version=version,
         reason=reason,

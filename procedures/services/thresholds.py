@@ -12,10 +12,9 @@ from uuid import UUID
 from django.utils import timezone
 
 from procedures.models import Site, ThresholdTest
-from procedures.services.guard import site_in, writing
+from procedures.services.guard import put_in, site_in, writing
 from registry.errors import RuleBroken
 from registry.models import User
-from registry.services.records import put
 
 MOST_STEPS = 60
 # The amplitudes an analyser can deliver, as for a measured threshold (common practice, no source).
@@ -54,17 +53,7 @@ def put_threshold_test(
             "lost_at_v": lost[0] if lost else None,
             "capture_threshold_v": captured[-1] if captured and lost else None,
         }
-        record, _ = put(
-            ThresholdTest,
-            by=by,
-            centre_id=locked.centre_id,
-            scope={"site": site},
-            values=values,
-            key=key,
-            version=version,
-            reason=reason,
-        )
-        return record
+        return put_in(locked, ThresholdTest, values, by=by, site=site, key=key, version=version, reason=reason)
 
 
 def _check(run: list[dict[str, Any]]) -> None:
