@@ -11,8 +11,8 @@ from registry.api.fields import Confirmed, Reference
 from registry.api.serializers import RECORD, ReadSerializer, WriteSerializer
 from registry.api.views import RecordViewSet, WritableRecordViewSet
 from registry.clinical import quantities
-from registry.models import MEDICINES, AdverseEvent, Assessment, DeviceCheck, Patient, User
-from registry.services.course import put_adverse_event, put_assessment, put_device_check
+from registry.models import MEDICINES, AdverseEvent, Assessment, Consent, Device, DeviceCheck, Patient, User
+from registry.services.course import put_adverse_event, put_assessment, put_consent, put_device_check
 
 _STATE = (
     "patient",
@@ -58,6 +58,8 @@ _CHECK = (
     "changes",
 )
 _EVENT = ("patient", "kind", "occurred_on", "ended_on", "severity", "relation", "treatment", "description")
+
+_CONSENT = ("patient", "scope", "given_on", "document_version", "withdrawn_on")
 
 
 class PatientSerializer(ReadSerializer):
@@ -141,6 +143,44 @@ class AdverseEventWriteSerializer(WriteSerializer):
         validators = ()
 
 
+class ConsentSerializer(ReadSerializer):
+    """A consent to registry or research; ``withdrawn_on`` is null while it stands."""
+
+    class Meta:
+        model = Consent
+        fields = (*RECORD, *_CONSENT)
+
+
+class ConsentWriteSerializer(WriteSerializer):
+    """A consent, or its withdrawal."""
+
+    patient = Reference(Patient, "centre")
+
+    class Meta:
+        model = Consent
+        fields = ("version", *_CONSENT)
+        validators = ()
+
+
+class DeviceSerializer(ReadSerializer):
+    """A generator or a lead. Serial number and UDI name a person and never leave by the API."""
+
+    class Meta:
+        model = Device
+        fields = (
+            *RECORD,
+            "patient",
+            "kind",
+            "chamber",
+            "manufacturer",
+            "model_name",
+            "implanted_on",
+            "explanted_on",
+            "explant_reason",
+            "left_in_place",
+        )
+
+
 class PatientViewSet(RecordViewSet):
     """Patients by code; who they are is registered and seen on the pages only."""
 
@@ -189,3 +229,26 @@ class AdverseEventViewSet(WritableRecordViewSet):
     def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> AdverseEvent:
         """Write an adverse event."""
         return put_adverse_event(by=by, key=key, version=version, **values)
+
+
+class ConsentViewSet(WritableRecordViewSet):
+    """Consents and their withdrawals."""
+
+    queryset = Consent.objects.all()
+    serializer_class = ConsentSerializer
+    write_serializer_class = ConsentWriteSerializer
+    centre_path = "patient__centre"
+    filters = {"patient": "patient"}
+
+    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Consent:
+        """Write a consent."""
+        return put_consent(by=by, key=key, version=version, **values)
+
+
+class DeviceViewSet(RecordViewSet):
+    """Implanted generators and leads; they are entered with their serial numbers on the pages or by import."""
+
+    queryset = Device.objects.all()
+    serializer_class = DeviceSerializer
+    centre_path = "patient__centre"
+    filters = {"patient": "patient"}

@@ -122,6 +122,12 @@ def bodies(world: World) -> dict[str, dict[str, Any]]:
             "checked_on": "2026-04-10",
             "biventricular_pacing_percent": 97.5,
         },
+        "consents": {
+            "patient": str(world.patient.pk),
+            "scope": "registry",
+            "given_on": "2026-02-01",
+            "document_version": "sheet of January 2026",
+        },
         "adverse-events": {
             "patient": str(world.patient.pk),
             "kind": "haematoma",

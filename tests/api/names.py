@@ -2,6 +2,8 @@
 
 READABLE = [
     "patients",
+    "consents",
+    "devices",
     "assessments",
     "device-checks",
     "adverse-events",
@@ -21,5 +23,5 @@ READABLE = [
     "responses",
     "decisions",
 ]
-READ_ONLY = {"patients", "epoch-metrics", "recordings", "ecgs", "interval-readings", "responses"}
+READ_ONLY = {"patients", "devices", "epoch-metrics", "recordings", "ecgs", "interval-readings", "responses"}
 WRITABLE = [name for name in READABLE if name not in READ_ONLY]

@@ -16,6 +16,8 @@ from tests.factories import (
     enter,
     make_adverse_event,
     make_assessment,
+    make_consent,
+    make_device,
     make_epoch,
     make_measurement,
     make_user,
@@ -72,6 +74,8 @@ def records_of(world: World) -> dict[str, str]:
     (metric,) = enter(epoch)
     return {
         "patients": world.patient.pk,
+        "consents": make_consent(world.patient).pk,
+        "devices": make_device(world.patient).pk,
         "assessments": make_assessment(world.patient).pk,
         "adverse-events": make_adverse_event(world.patient).pk,
         "sessions": world.session.pk,
@@ -119,6 +123,7 @@ def test_record_of_another_centre_is_not_overwritten(
         ("log-entries", "session"),
         ("decisions", "site"),
         ("sessions", "patient"),
+        ("consents", "patient"),
         ("adverse-events", "patient"),
     ],
 )

@@ -15,6 +15,7 @@ from tests.factories import (
     enter,
     make_adverse_event,
     make_assessment,
+    make_device,
     make_epoch,
     make_measurement,
     make_session,
@@ -127,3 +128,11 @@ def test_list_takes_the_same_queries_for_one_and_for_many(
         counts.append(len(queries))
     assert counts[0] == counts[1]
     assert counts[1] <= 4
+
+
+def test_a_device_is_read_without_what_names_its_carrier(api: Api, world: World) -> None:
+    device = make_device(world.patient, serial_number="SN-0815", udi="(01)00000000000000(21)SN-0815")
+    answer = api.get(f"devices/{device.pk}")
+    assert answer.json()["model_name"] == device.model_name
+    assert "SN-0815" not in answer.content.decode()
+    assert api.put(f"devices/{device.pk}", {"model_name": "Other"}).status_code == 405

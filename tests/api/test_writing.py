@@ -28,6 +28,7 @@ CHANGES: dict[str, dict[str, Any]] = {
     "decisions": {"reason": "Led, and no phrenic stimulation."},
     "assessments": {"lvef_percent": 28.0},
     "device-checks": {"lv_threshold_v": 1.4},
+    "consents": {"withdrawn_on": "2026-03-09"},
     "adverse-events": {"relation": "related"},
 }
 
@@ -202,7 +203,7 @@ def test_session_gets_its_code_from_the_server_and_keeps_its_patient(
     assert api.put(path, other).status_code == 404
 
 
-@pytest.mark.parametrize("collection", ["assessments", "sessions", "adverse-events", "device-checks"])
+@pytest.mark.parametrize("collection", ["assessments", "sessions", "adverse-events", "device-checks", "consents"])
 def test_a_merged_code_is_refused_with_the_code_that_stands(
     api: Api, bodies: dict[str, dict[str, Any]], collection: str
 ) -> None:

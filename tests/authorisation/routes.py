@@ -38,7 +38,10 @@ class Route:
     @property
     def is_about_a_session(self) -> bool:
         """Say whether it names something that a signature closes."""
-        about_patient = ("api:patient", "api:assessment", "api:adverseevent", "api:devicecheck")
+        about_patient = (
+            *("api:patient", "api:assessment", "api:adverseevent"),
+            *("api:devicecheck", "api:device", "api:consent"),
+        )
         if self.name == "api:session-sign":
             return True
         names = {"session", "recording", "ecg"} & set(self.pattern.pattern.converters)
@@ -91,6 +94,7 @@ class Route:
             "ecgmeasurement": "ecg",
             "intervalreading": "interval",
             "assessment": "assessments",
+            "consent": "consents",
             "adverseevent": "adverse-events",
             "devicecheck": "device-checks",
             "bedside_session": "session",

@@ -237,7 +237,7 @@ RULES: dict[str, Rule] = {
         f"api:{record}-{part}": rule
         for part, rule in (("list", LISTED), ("detail", RECORD_SEEN))
         for record in (
-            *("patient", "epochmetric", "recording"),
+            *("patient", "device", "epochmetric", "recording"),
             *("ecgmeasurement", "intervalreading", "acuteresponse"),
         )
     },
@@ -247,6 +247,7 @@ RULES: dict[str, Rule] = {
         for record in (
             *(
                 "assessment",
+                "consent",
                 "adverseevent",
                 "devicecheck",
                 "session",

@@ -18,7 +18,7 @@ from tests.authorisation.world import FAMILY_NAME, HOSPITAL_NUMBER, SECRETS, Pla
 # One process makes the world once.
 pytestmark = [pytest.mark.django_db, pytest.mark.xdist_group("authorisation")]
 ROUTES = all_routes()
-PATIENTS = ("api:assessment-detail", "api:adverseevent-detail", "api:devicecheck-detail")
+PATIENTS = ("api:assessment-detail", "api:adverseevent-detail", "api:devicecheck-detail", "api:consent-detail")
 # Refusals of what was sent, made after the person was let through.
 LET_THROUGH = {200, 201, 204, 304, 400, 409, 422}
 
