@@ -13,6 +13,7 @@ from django.utils.http import urlencode
 from django.views.decorators.http import require_safe
 
 from procedures.bedside_shell import build, files, modules
+from registry.caution import CAUTION
 
 
 @login_not_required
@@ -20,7 +21,8 @@ from procedures.bedside_shell import build, files, modules
 def bedside(request: HttpRequest, session: UUID | None = None) -> HttpResponse:
     """Show the frame that the page's scripts fill; who may see the session is asked where its data are asked for."""
     back = urlencode({"next": reverse("procedures:bedside_logged_in")})
-    context = {"build": build(), "modules": modules(), "log_in": f"{resolve_url(settings.LOGIN_URL)}?{back}"}
+    log_in = f"{resolve_url(settings.LOGIN_URL)}?{back}"
+    context = {"build": build(), "modules": modules(), "log_in": log_in, "caution": CAUTION}
     response = render(None, "procedures/bedside.html", context)
     response["Cache-Control"] = "no-cache"
     return response

@@ -150,6 +150,7 @@ def close(hand: Hand) -> None:
         hand.tap(page.locator(".answers-list a", has_text=question))
         hand.tile(offered)
     hand.tap(page.locator(".answers-list a", has_text="Decision"))
+    expect(page.locator(".decision-view .caution")).to_contain_text("does not replace the judgement")
     hand.tap(page.locator(".decision-view .tile", has_text="PL mid"))
     hand.button("Best measured response")
     hand.button("Record the decision")

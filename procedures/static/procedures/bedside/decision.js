@@ -64,6 +64,7 @@ export function decision(page) {
   draw();
   element.append(sites, h("label", { for: "decision-reason" }, "Reason"), reason, error,
     h("div", { class: "tiles wide", role: "group", "aria-label": "Common reasons" }, ...phrases),
-    h("p", { class: "actions end" }, back, h("button", { class: "primary critical" }, "Record the decision")));
+    h("p", { class: "actions end" }, back, h("button", { class: "primary critical" }, "Record the decision")),
+    h("p", { class: "caution" }, h("strong", {}, "Caution."), ` ${document.documentElement.dataset.caution ?? ""}`));
   return { element };
 }
