@@ -38,7 +38,7 @@ class ScannedPart(Record):
     made_on = models.DateField(null=True, blank=True)
     expires_on = models.DateField(null=True, blank=True)
     # The part on the patient's record that was written from this label.
-    device = models.ForeignKey(Device, models.SET_NULL, null=True, blank=True, related_name="labels")
+    device = models.ForeignKey(Device, models.PROTECT, null=True, blank=True, related_name="labels")
     author = models.ForeignKey(User, models.PROTECT, related_name="+")
 
     handling = declare(
