@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import Any
 
 from django import forms
-from django.http import QueryDict
 
 from registry.forms.base import PageForm, RecordForm
 from registry.forms.fields import AnswerField, DayField, ListField, WordsField
@@ -53,11 +52,8 @@ class PatientForm(RecordForm):
         box.widget, box.wide = forms.CheckboxInput(), True  # type: ignore[attr-defined] # read by the template
         self.order_fields(["another_person"])
         # The answer holds for those shown: a name corrected since may look like somebody else.
-        data = QueryDict(mutable=True)
-        data.update(self.data)
-        data["asked_about"] = " ".join(str(one.patient.pk) for one in alike)
-        data.pop("another_person", None)
-        self.data = data
+        self._rebind("another_person", "")
+        self._rebind("asked_about", " ".join(str(one.patient.pk) for one in alike))
         self.add_error("another_person", "Is it the same person? Look at who is listed, and tick if it is another.")
 
     def others(self) -> set[str]:

@@ -120,7 +120,20 @@ def _register(
         refuse_nul(identity)
         identity.save(force_insert=True)
         trail.write(centre_id=centre.pk, by=by, action="created", record=identity)
+    else:
+        _refuse_another(patient, identifiers)
     return patient
+
+
+def _refuse_another(patient: Patient, identifiers: dict[str, Any]) -> None:
+    """Refuse a registration sent again with other identifiers: a correction in it would be lost without a word."""
+    stored = patient.identity.__dict__  # past the attributes that note a look: nobody is shown
+    typed = identifiers | {"birth_date": identifiers["birth_date"].isoformat()}
+    if any(stored[name] != value for name, value in typed.items()):
+        raise RuleBroken(
+            f"This form registered {patient.code} already, with another name, birth date or hospital number. "
+            f"Nothing was written. Look at {patient.code} before you register somebody else."
+        )
 
 
 def describe_patient(*, by: User, patient: Patient, version: int | None = None, **values: Any) -> Patient:

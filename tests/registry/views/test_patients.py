@@ -115,6 +115,19 @@ def test_registering_writes_one_patient_however_often_it_is_sent(staff, centre):
     assert PatientIdentity.objects.get().local_identifier == "HOSP-77"
 
 
+def test_a_form_sent_again_with_another_name_is_told_that_nothing_was_written(staff, centre):
+    sent = TYPED | hidden(staff, NEW)
+    staff.post(NEW, sent)
+
+    answer = staff.post(NEW, sent | {"family_name": "Corrected"})
+
+    code = Patient.objects.get().code
+    assert answer.status_code == 422
+    assert f"This form registered {code} already, with another name" in answer.content.decode()
+    assert 'value="Corrected"' in answer.content.decode()
+    assert PatientIdentity.objects.get().family_name == "Invented"
+
+
 def test_no_answer_is_chosen_beforehand(staff):
     html = staff.get(NEW).content.decode()
 
