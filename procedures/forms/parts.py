@@ -8,6 +8,7 @@ from django import forms
 
 from procedures.forms.base import EntryForm
 from procedures.forms.fields import pick
+from registry.forms.devices import ask_chamber
 from registry.forms.fields import AnswerField, ListField, WordsField
 from registry.models import Chamber, DeviceKind, ExplantReason
 
@@ -33,10 +34,7 @@ class ImplantForm(EntryForm):
     def clean(self) -> dict[str, Any]:
         """Ask for the chamber of a lead."""
         cleaned = super().clean() or {}
-        if cleaned.get("kind") == DeviceKind.LEAD and not cleaned.get("chamber"):
-            self.add_error("chamber", "Chamber of a lead: choose where the lead lies.")
-        if cleaned.get("kind") == DeviceKind.GENERATOR and cleaned.get("chamber"):
-            self.add_error("chamber", "Chamber of a lead: a generator has none.")
+        ask_chamber(self, cleaned)
         for name in ("chamber", "serial_number", "udi"):
             cleaned[name] = cleaned.get(name) or None
         return cleaned

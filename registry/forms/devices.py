@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django import forms
@@ -9,6 +10,14 @@ from django import forms
 from registry.forms.base import RecordForm
 from registry.forms.fields import AnswerField, DayField, ListField, WordsField
 from registry.models import Chamber, Device, DeviceKind, ExplantReason
+
+
+def ask_chamber(form: forms.BaseForm, cleaned: Mapping[str, Any]) -> None:
+    """Ask for the chamber of a lead, and for none of a generator."""
+    if cleaned.get("kind") == DeviceKind.LEAD and not cleaned.get("chamber"):
+        form.add_error("chamber", "Chamber of a lead: choose where the lead lies.")
+    if cleaned.get("kind") == DeviceKind.GENERATOR and cleaned.get("chamber"):
+        form.add_error("chamber", "Chamber of a lead: a generator has none.")
 
 
 class DeviceForm(RecordForm):
@@ -36,10 +45,7 @@ class DeviceForm(RecordForm):
     def clean(self) -> dict[str, Any]:
         """Ask for what belongs together."""
         cleaned = super().clean() or {}
-        if cleaned.get("kind") == DeviceKind.LEAD and not cleaned.get("chamber"):
-            self.add_error("chamber", "Chamber of a lead: choose where the lead lies.")
-        if cleaned.get("kind") == DeviceKind.GENERATOR and cleaned.get("chamber"):
-            self.add_error("chamber", "Chamber of a lead: a generator has none.")
+        ask_chamber(self, cleaned)
         if cleaned.get("explanted_on") and not cleaned.get("explant_reason"):
             self.add_error("explant_reason", "Reason: say why the part was taken out of service.")
         for name in ("chamber", "serial_number", "udi", "explant_reason"):
