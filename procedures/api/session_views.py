@@ -76,10 +76,7 @@ class LogEntryViewSet(WritableRecordViewSet):
     write_serializer_class = writing.LogEntryWriteSerializer
     centre_path = "session__centre"
     filters = {"session": "session"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> LogEntry:
-        """Write an entry."""
-        return log(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+    service = staticmethod(log)
 
 
 class DecisionViewSet(WritableRecordViewSet):
@@ -90,10 +87,7 @@ class DecisionViewSet(WritableRecordViewSet):
     write_serializer_class = writing.DecisionWriteSerializer
     centre_path = "session__centre"
     filters = {"session": "session"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Decision:
-        """Record what was decided."""
-        return record_decision(by=by, key=key, version=version, **values)
+    service = staticmethod(record_decision)
 
 
 class DifficultyViewSet(WritableRecordViewSet):
@@ -104,10 +98,7 @@ class DifficultyViewSet(WritableRecordViewSet):
     write_serializer_class = writing.DifficultyWriteSerializer
     centre_path = "session__centre"
     filters = {"session": "session"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Difficulty:
-        """Note a difficulty."""
-        return note_difficulty(by=by, key=key, version=version, **values)
+    service = staticmethod(note_difficulty)
 
 
 class ScannedPartViewSet(WritableRecordViewSet):
@@ -118,10 +109,7 @@ class ScannedPartViewSet(WritableRecordViewSet):
     write_serializer_class = writing.ScannedPartWriteSerializer
     centre_path = "session__centre"
     filters = {"session": "session"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> ScannedPart:
-        """Keep a scanned label."""
-        return put_scanned_part(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+    service = staticmethod(put_scanned_part)
 
 
 class RecordingViewSet(RecordViewSet):

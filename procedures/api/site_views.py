@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from typing import Any
 from uuid import UUID
 
 from rest_framework.decorators import action
@@ -16,7 +15,6 @@ from procedures.selectors.lead_values import electrode_grid
 from procedures.services.sites import put_measurement, put_site, put_tributary
 from procedures.services.thresholds import put_threshold_test
 from registry.api.views import WritableRecordViewSet
-from registry.models import User
 
 
 class TributaryViewSet(WritableRecordViewSet):
@@ -27,10 +25,7 @@ class TributaryViewSet(WritableRecordViewSet):
     write_serializer_class = writing.TributaryWriteSerializer
     centre_path = "session__centre"
     filters = {"session": "session"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Tributary:
-        """Write a tributary."""
-        return put_tributary(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+    service = staticmethod(put_tributary)
 
 
 class SiteViewSet(WritableRecordViewSet):
@@ -41,10 +36,7 @@ class SiteViewSet(WritableRecordViewSet):
     write_serializer_class = writing.SiteWriteSerializer
     centre_path = "session__centre"
     filters = {"session": "session", "tributary": "tributary"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Site:
-        """Write a site."""
-        return put_site(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+    service = staticmethod(put_site)
 
     @action(detail=True, methods=["get"], serializer_class=ElectrodeGridSerializer, filter_backends=())
     def electrodes(self, request: Request, pk: UUID) -> Response:
@@ -61,10 +53,7 @@ class LeadMeasurementViewSet(WritableRecordViewSet):
     write_serializer_class = writing.LeadMeasurementWriteSerializer
     centre_path = "site__session__centre"
     filters = {"session": "site__session", "site": "site"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> LeadMeasurement:
-        """Write a measurement."""
-        return put_measurement(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+    service = staticmethod(put_measurement)
 
 
 class ThresholdTestViewSet(WritableRecordViewSet):
@@ -75,7 +64,4 @@ class ThresholdTestViewSet(WritableRecordViewSet):
     write_serializer_class = writing.ThresholdTestWriteSerializer
     centre_path = "site__session__centre"
     filters = {"session": "site__session", "site": "site"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> ThresholdTest:
-        """Write a run."""
-        return put_threshold_test(by=by, key=key, version=version, reason=values.pop("amendment_reason"), **values)
+    service = staticmethod(put_threshold_test)

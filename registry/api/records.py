@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Any
-from uuid import UUID
-
 from rest_framework import serializers
 
 from registry.api.fields import Confirmed, Reference
 from registry.api.serializers import RECORD, ReadSerializer, WriteSerializer
 from registry.api.views import RecordViewSet, WritableRecordViewSet
 from registry.clinical import quantities
-from registry.models import MEDICINES, AdverseEvent, Assessment, Consent, Device, DeviceCheck, Patient, User
+from registry.models import MEDICINES, AdverseEvent, Assessment, Consent, Device, DeviceCheck, Patient
 from registry.services.course import put_adverse_event, put_assessment, put_consent, put_device_check
 
 _STATE = (
@@ -197,10 +194,7 @@ class AssessmentViewSet(WritableRecordViewSet):
     write_serializer_class = AssessmentWriteSerializer
     centre_path = "patient__centre"
     filters = {"patient": "patient"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Assessment:
-        """Write an assessment."""
-        return put_assessment(by=by, key=key, version=version, **values)
+    service = staticmethod(put_assessment)
 
 
 class DeviceCheckViewSet(WritableRecordViewSet):
@@ -211,10 +205,7 @@ class DeviceCheckViewSet(WritableRecordViewSet):
     write_serializer_class = DeviceCheckWriteSerializer
     centre_path = "patient__centre"
     filters = {"patient": "patient"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> DeviceCheck:
-        """Write a device check."""
-        return put_device_check(by=by, key=key, version=version, **values)
+    service = staticmethod(put_device_check)
 
 
 class AdverseEventViewSet(WritableRecordViewSet):
@@ -225,10 +216,7 @@ class AdverseEventViewSet(WritableRecordViewSet):
     write_serializer_class = AdverseEventWriteSerializer
     centre_path = "patient__centre"
     filters = {"patient": "patient"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> AdverseEvent:
-        """Write an adverse event."""
-        return put_adverse_event(by=by, key=key, version=version, **values)
+    service = staticmethod(put_adverse_event)
 
 
 class ConsentViewSet(WritableRecordViewSet):
@@ -239,10 +227,7 @@ class ConsentViewSet(WritableRecordViewSet):
     write_serializer_class = ConsentWriteSerializer
     centre_path = "patient__centre"
     filters = {"patient": "patient"}
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Consent:
-        """Write a consent."""
-        return put_consent(by=by, key=key, version=version, **values)
+    service = staticmethod(put_consent)
 
 
 class DeviceViewSet(RecordViewSet):

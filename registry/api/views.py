@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import Any, ClassVar, cast
 from uuid import UUID
 
@@ -76,10 +77,15 @@ class WritableRecordViewSet(RecordViewSet):
     """A record is written by PUT under a key its writer made: created (201), changed or replayed (200)."""
 
     write_serializer_class: ClassVar[type[WriteSerializer]]
+    # What writes this kind of record; a view with more to say overrides ``write`` instead.
+    service: ClassVar[Callable[..., Record]]
 
     def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Record:
-        """Call the service; each kind of record has its own."""
-        raise NotImplementedError
+        """Call the service; where a session's record is written, with the reason of an amendment."""
+        # A record that has a reason of its own takes that of the amendment by its whole name.
+        if "amendment_reason" in values and "reason" not in values:
+            values["reason"] = values.pop("amendment_reason")
+        return type(self).service(by=by, key=key, version=version, **values)
 
     def update(self, request: Request, pk: UUID) -> Response:
         """Write the record as a whole.
