@@ -15,6 +15,7 @@ urlpatterns = [
     path("changes/<str:record_type>/<uuid:key>/", changes.changes, name="changes"),
     path("patients/<uuid:key>/", patients.patient, name="patient"),
     path("patients/<uuid:key>/figure.json", patients.patient_figure, name="patient_figure"),
+    path("patients/<uuid:patient_key>/identity/", records.identity, name="identity"),
     path("patients/<uuid:patient_key>/details/", records.details, name="details"),
     path("patients/<uuid:patient_key>/death/", records.death, name="death"),
 ]

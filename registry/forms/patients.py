@@ -11,6 +11,7 @@ from registry.forms.base import PageForm, RecordForm
 from registry.forms.fields import AnswerField, DayField, ListField, WordsField
 from registry.models import Aetiology, Centre, DeathCause, EndOfFollowUp, Sex
 from registry.selectors.duplicates import LookAlike
+from registry.services.identity import CorrectionReason
 
 
 class SearchForm(PageForm):
@@ -64,6 +65,17 @@ class PatientForm(RecordForm):
         """Leave out the question."""
         question = ("another_person", "asked_about")
         return {name: value for name, value in super().values().items() if name not in question}
+
+
+class IdentityForm(PageForm):
+    """Correct who a code stands for."""
+
+    seen = forms.CharField(widget=forms.HiddenInput)
+    local_identifier = WordsField("Hospital number", max_length=60)
+    family_name = WordsField("Family name")
+    given_name = WordsField("Given name")
+    birth_date = DayField("Birth date")
+    reason = AnswerField("Why it is corrected", CorrectionReason.choices)
 
 
 class DeathForm(PageForm):

@@ -75,7 +75,7 @@ def register_patient(
     known = key is not None and Patient.objects.filter(pk=key).exists()
     if others is not None and not known:
         # Before the lock: comparing a large centre takes a second or two, and the centre's writers would wait.
-        _refuse_known_number(centre, local_identifier, key)
+        refuse_known_number(centre, local_identifier, key)
         person = Person(key or new_key(), family_name, given_name, birth_date.isoformat(), local_identifier)
         alike = look_alikes(by, centre, person)
         if any(str(one.patient.pk) not in others for one in alike):
@@ -95,7 +95,8 @@ def register_patient(
     )
 
 
-def _refuse_known_number(centre: Centre, number: str, key: UUID | None) -> None:
+def refuse_known_number(centre: Centre, number: str, key: UUID | None) -> None:
+    """Refuse a hospital number that another patient of the centre has."""
     found = PatientIdentity.objects.filter(
         local_identifier_digest__in=digests(number), patient__centre=centre
     ).select_related("patient")
@@ -109,7 +110,7 @@ def _register(
     by: User, centre: Centre, key: UUID | None, code: str | None, values: dict[str, Any], identifiers: dict[str, Any]
 ) -> Patient:
     Centre.objects.select_for_update().get(pk=centre.pk)
-    _refuse_known_number(centre, identifiers["local_identifier"], key)
+    refuse_known_number(centre, identifiers["local_identifier"], key)
     stored = Patient.objects.filter(pk=key).first() if key else None
     code = code or (stored.code if stored else None)
     code = code or next_code(centre, "P-", centre.patients.values_list("code", flat=True))

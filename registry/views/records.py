@@ -12,20 +12,21 @@ from django.http import HttpResponse
 from django.shortcuts import redirect, render
 from django.views.decorators.http import require_http_methods
 
-from registry.access import Right
+from registry.access import Right, require
 from registry.clinical.event_definitions import DEFINITIONS, SEVERITY
 from registry.errors import Conflict, RuleBroken
 from registry.forms.assessments import AssessmentForm
 from registry.forms.base import RecordForm
 from registry.forms.checks import DeviceCheckForm
 from registry.forms.devices import DeviceForm
-from registry.forms.patients import DeathForm, PatientDetailsForm
+from registry.forms.patients import DeathForm, IdentityForm, PatientDetailsForm
 from registry.forms.records import AdverseEventForm, ConsentForm
 from registry.forms.rules import apply_rule
 from registry.models import EventKind, Patient
 from registry.selectors.devices import models_known
 from registry.selectors.patients import find_patient
 from registry.services.course import put_adverse_event, put_assessment, put_consent, put_device, put_device_check
+from registry.services.identity import correct_identity, fingerprint
 from registry.services.patients import describe_patient, record_death
 from registry.views.errors import status_of
 from registry.views.request import MemberRequest
@@ -107,6 +108,26 @@ def details(request: MemberRequest, patient_key: UUID) -> HttpResponse:
             return redirect("registry:patient", patient.pk)
     context = {"form": form, "patient": patient, "title": "Details", "verb": "Save"}
     return render(request, "registry/patient_form.html", context, status=status)
+
+
+@require_http_methods(["GET", "POST"])
+def identity(request: MemberRequest, patient_key: UUID) -> HttpResponse:
+    """Correct name, birth date or hospital number."""
+    patient = find_patient(request.user, patient_key, Right.WRITE_REGISTRY)
+    require(request.user, patient.centre_id, Right.SEE_IDENTITY)
+    shown = {name: getattr(patient.identity, name) for name in ("local_identifier", "family_name", "given_name")}
+    shown |= {"birth_date": patient.identity.birth_date, "seen": fingerprint(patient.identity)}
+    form = IdentityForm(request.POST or None, initial=shown)
+    if request.method == "POST" and form.is_valid():
+        try:
+            correct_identity(by=request.user, patient=patient, **form.cleaned_data)
+        except RuleBroken as error:
+            apply_rule(form, error)
+        else:
+            messages.success(request, "The identifiers are saved.")
+            return redirect("registry:patient", patient.pk)
+    context = {"form": form, "patient": patient, "title": "Name, birth date and hospital number", "verb": "Save"}
+    return render(request, "registry/patient_form.html", context, status=422 if form.errors else 200)
 
 
 def death_of(patient: Patient) -> dict[str, Any]:

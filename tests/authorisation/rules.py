@@ -181,6 +181,7 @@ RULES: dict[str, Rule] = {
     "registry:patient_figure": PATIENT,
     "registry:death": PATIENT_FORM,
     "registry:details": PATIENT_FORM,
+    "registry:identity": PATIENT_FORM,
     "registry:follow_up": own(BEDSIDE),
     "registry:schedule": Rule(LEADS, LEADS, refused=ANYBODY - LEADS, refused_everywhere=True),
     "registry:recall": own(DECIDERS),

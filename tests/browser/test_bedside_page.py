@@ -180,6 +180,7 @@ def test_scanner_types_a_label_that_the_server_reads(hand: Hand, page: Page) -> 
         if ScannedPart.objects.exists():
             break
         page.wait_for_timeout(100)
+    hand.drained()  # and until its answer is back
     part = ScannedPart.objects.get()
     assert (part.device_identifier, part.lot, part.serial_number) == ("09501101530003", "42ABC7", "DEMO-4242")
     assert "DEMO-4242" not in page.evaluate("JSON.stringify(bedside.store.state)")
@@ -259,3 +260,18 @@ def test_focus_follows_to_the_place_and_every_control_has_a_name(hand: Hand, pag
              (one) => !(one.textContent.trim() || one.getAttribute("aria-label"))).length"""
     )
     assert unnamed == 0
+
+
+def test_the_decision_shows_the_latest_of_each_value_of_a_site(page: Page, log_in, session) -> None:
+    # The impedance was measured before; a threshold came later, and that of another pair last.
+    site = session.sites.get()
+    make.make_measurement(site, capture_threshold_v=1.2, measured_at=make.START + dt.timedelta(minutes=5))
+    other = {"cathode": "LV1", "anode": "Can", "measured_at": make.START + dt.timedelta(minutes=9)}
+    make.make_measurement(site, capture_threshold_v=4.5, **other)
+    log_in(make.make_user(Role.PHYSICIAN, session.centre))
+    Hand(page).open(session)
+    go(page, "decision")
+    tile = page.locator(".decision-view .tile", has_text="PL mid")
+    expect(tile).to_contain_text("threshold 1.2 V")
+    expect(tile).to_contain_text("710 Ohm")
+    expect(tile).not_to_contain_text("4.5")

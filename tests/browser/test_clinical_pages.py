@@ -41,6 +41,7 @@ def test_pages_are_accessible_and_fit_a_tablet(page: Page, log_in: Callable[[Use
             for kind in ("assessments", "device-checks", "devices", "adverse-events", "consents")
         ),
         reverse("registry:details", kwargs=about),
+        reverse("registry:identity", kwargs=about),
         reverse("registry:follow_up"),
         reverse("registry:schedule", args=[patient.centre.code]),
         reverse("registry:recall"),

@@ -24,6 +24,7 @@ def addresses(patient):
     found["patient_figure"] = reverse("registry:patient_figure", args=[patient.pk])
     found["death"] = reverse("registry:death", args=[patient.pk])
     found["details"] = reverse("registry:details", args=[patient.pk])
+    found["identity"] = reverse("registry:identity", args=[patient.pk])
     for kind, record in records.items():
         about = {"patient_key": patient.pk, "kind": kind}
         found[f"new_record {kind}"] = reverse("registry:new_record", kwargs=about)
@@ -36,8 +37,8 @@ def statuses(client, where):
 
 
 def test_every_page_of_the_registry_is_looked_at_here():
-    names = {"patients", "new_patient", "patient", "patient_figure", "death", "details", "record", "new_record"}
-    names |= {"follow_up", "schedule", "recall", "recall_csv", "survival", "survival_figure"}
+    names = {"patients", "new_patient", "patient", "patient_figure", "death", "details", "identity"}
+    names |= {"record", "new_record", "follow_up", "schedule", "recall", "recall_csv", "survival", "survival_figure"}
 
     # tests/registry/identity/test_pages.py looks at these
     names |= {"changes", "duplicates", "merge", "undo_merge", "looks"}

@@ -1,6 +1,6 @@
 // The physician's decision and its reason. Nothing is proposed: the sites stand in the order they were entered.
 import { button, h, say } from "./dom.js";
-import { measured } from "./words.js";
+import { latestOf, measured } from "./words.js";
 
 const PHRASES = ["Best measured response", "Stable with a safe threshold", "No phrenic stimulation", "Only position reached"];
 
@@ -20,7 +20,7 @@ export function decision(page) {
   const error = h("p", { class: "error", role: "alert" });
 
   function draw() {
-    const offered = [...reached.map((one) => [one.key, one.label, latest(one.key)]), [null, "No site", "LV lead not placed"]];
+    const offered = [...reached.map((one) => [one.key, one.label, latest(one)]), [null, "No site", "LV lead not placed"]];
     sites.replaceChildren(...offered.map(([key, label, words]) => {
       const tile = button("", () => {
         chosen = key;
@@ -32,9 +32,8 @@ export function decision(page) {
     }));
   }
 
-  function latest(key) {
-    const one = state.measurements.findLast((measurement) => measurement.site === key);
-    return one ? measured(one) : "nothing measured";
+  function latest(site) {
+    return measured(latestOf(site, state.measurements)) || "nothing measured";
   }
 
   const phrases = PHRASES.map((text) => button(text, () => {

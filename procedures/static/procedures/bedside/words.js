@@ -51,6 +51,28 @@ export function measured(measurement) {
   return parts.join(", ");
 }
 
+// What belongs together is taken together: a threshold with its pulse width, the two answers about the phrenic nerve.
+const TOGETHER = [
+  ["capture_threshold_v", "pulse_width_ms"],
+  ["sensed_r_wave_mv"],
+  ["impedance_ohm"],
+  ["phrenic_threshold_v", "phrenic_none_up_to_v"],
+  ["qrs_duration_ms"],
+];
+
+// The latest of each value measured with a site's own electrodes.
+export function latestOf(site, measurements) {
+  const own = measurements
+    .filter((one) => one.site === site.key && (!one.cathode || (one.cathode === site.cathode && one.anode === site.anode)))
+    .sort((a, b) => Date.parse(a.measured_at) - Date.parse(b.measured_at));
+  const found = {};
+  for (const names of TOGETHER) {
+    const one = own.findLast((measurement) => names.some((name) => name !== "pulse_width_ms" && measurement[name] != null));
+    for (const name of names) found[name] = one?.[name] ?? null;
+  }
+  return found;
+}
+
 export function stepped(steps, width) {
   const captured = steps.filter((step) => step.captured);
   const lost = steps.find((step) => !step.captured);
