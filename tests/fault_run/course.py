@@ -80,7 +80,11 @@ def _course(plan: Plan, rng: random.Random, server: Server, tablets: list[Tablet
                 restore.append((time.monotonic() + rng.uniform(0.05, 1.2), tablet))
                 if rng.random() < 0.3:
                     tablet.context.set_offline(True)
-            elif event == "restart" and restart_at is None:
+            elif event == "restart":
+                # Each falls on a server that is up, however fast the tablets are.
+                if not server.alive():
+                    server.start()
+                wait_for(server.ready, "the server", 60)
                 server.kill()
                 restart_at = time.monotonic() + rng.uniform(0.2, 1.5)
             elif event == "kill":
