@@ -1,7 +1,7 @@
 // The head of the page: which session, which phase, how long.
 import { h, say } from "./dom.js";
 import { PHASES, standing, startedAt } from "./phase.js";
-import { clockTime, span } from "./words.js";
+import { clockTime, dayWords, span } from "./words.js";
 
 const DAY_MS = 24 * 3600 * 1000;
 
@@ -24,7 +24,7 @@ export function showHead(page, place) {
     const gone = Date.now() - start;
     say(running, gone < DAY_MS ? span(gone) : clockTime(Date.now()));
     say(since, gone < DAY_MS ? `${words} · ` : "");
-    say(wall, gone < DAY_MS ? `now ${clockTime(Date.now(), false)}` : `started ${new Date(start).toLocaleDateString("en-GB")}`);
+    say(wall, gone < DAY_MS ? `now ${clockTime(Date.now(), false)}` : `started ${dayWords(start)}`);
   };
   const show = () => {
     const { state } = page.store;

@@ -6,6 +6,10 @@ export function clockTime(moment, seconds = true) {
   return parts.map(part).join(":");
 }
 
+export function dayWords(moment) {
+  return new Date(moment).toLocaleDateString("en-GB", { day: "numeric", month: "long", year: "numeric" });
+}
+
 export function span(ms) {
   const total = Math.max(0, Math.floor(ms / 1000));
   const part = (number) => String(number).padStart(2, "0");
