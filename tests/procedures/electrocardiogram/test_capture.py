@@ -10,7 +10,6 @@ from procedures.electrocardiogram import (
     QrsChange,
     capture_by_ratio,
     capture_lost,
-    capture_with_q,
     change_from_baseline,
     electrocardiogram,
     fusion,
@@ -30,26 +29,6 @@ def change(correlation):
 
 LOST = capture_by_ratio(qrs("+-", 0.2, 1.0), qrs("+-", 1.0, 0.2))
 CAPTURED = capture_by_ratio(qrs("+", 0.8), qrs("-", 0.0, 1.0))
-
-
-@pytest.mark.parametrize(
-    ("v1", "lead_i", "by_ratio", "with_q"),
-    [
-        (qrs("+-", 1.0, 1.0), qrs("+", 1.0), "captured", "captured"),  # R/S in V1 of exactly 1
-        (qrs("+-", 0.2, 1.0), qrs("+-", 1.0, 0.2), "lost", "lost"),
-        (qrs("+-", 0.2, 1.0), qrs("+-", 0.5, 0.5), "captured", "captured"),  # R/S in I of exactly 1
-        (qrs("-", 0.0, 1.0), qrs("-", 0.0, 1.0), "captured", "captured"),
-        # a qR in I has no S: its ratio is infinite, and only the added step sees the q
-        (qrs("-", 0.0, 1.0), qrs("-+", 1.0, 0.0, q=0.3), "lost", "captured"),
-        (qrs("+", 1.0), None, "captured", None),
-        (None, qrs("+-", 1.0, 0.2), None, None),
-        (LeadQrs(""), qrs("+-", 1.0, 0.2), None, None),
-        (qrs("-", 0.0, 1.0), None, None, None),
-    ],
-)
-def test_steps_of_capture(v1, lead_i, by_ratio, with_q):
-    assert capture_by_ratio(v1, lead_i).verdict == by_ratio
-    assert capture_with_q(v1, lead_i).verdict == with_q
 
 
 def test_each_step_carries_its_number():
