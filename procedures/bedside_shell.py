@@ -13,7 +13,7 @@ from django.templatetags.static import static
 _FOLDER = Path(__file__).parent / "static" / "procedures" / "bedside"
 _TEMPLATE = Path(__file__).parent / "templates" / "procedures" / "bedside.html"
 # Modules of the site that the page's scripts import, so that their addresses bear no hash.
-_IMPORTED = ("registry/lock_screen.js", "tributary/numbers.js")
+_IMPORTED = ("registry/lock_screen.js", "tributary/numbers.js", "tributary/current_token.js")
 # Files of the site that the page uses too.
 _SHARED = (
     *("tributary/theme.js", "tributary/page.js", "tributary/mark.svg", "tributary/tokens.css", "tributary/base.css"),

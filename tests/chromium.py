@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterator
 import pytest
 from django.conf import settings
 from django.test import Client
+from django.utils.crypto import get_random_string
 from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
 
 from registry.models import User
@@ -98,8 +99,12 @@ def log_in(context: BrowserContext, live_server: object) -> Callable[[User], Non
     def log_in(user: User) -> None:
         client = Client()
         client.force_login(user)
-        cookie = client.cookies[settings.SESSION_COOKIE_NAME]
-        context.add_cookies([{"name": cookie.key, "value": cookie.value, "url": str(live_server)}])
+        # The form would have set both; without the second, two pages opened at once each make one of their own.
+        values = {
+            settings.SESSION_COOKIE_NAME: client.cookies[settings.SESSION_COOKIE_NAME].value,
+            settings.CSRF_COOKIE_NAME: get_random_string(32),
+        }
+        context.add_cookies([{"name": name, "value": value, "url": str(live_server)} for name, value in values.items()])
 
     return log_in
 

@@ -177,6 +177,14 @@ def test_log_out_with_unsent_entries_asks(page: Page, context, complaints, log_i
     assert LogEntry.objects.get().text == "unsent"
 
 
+def test_log_out_works_after_a_log_in_elsewhere_renewed_the_token(page: Page, log_in, nurse, session) -> None:
+    log_in(nurse)
+    page.goto(reverse("procedures:sessions"))
+    log_in(nurse)  # as in another tab: this page's form still holds the old token
+    page.get_by_role("button", name="Log out").click()
+    page.wait_for_url("**/log-in/**")
+
+
 def test_leaving_with_unsent_entries_warns(page: Page, context, complaints, log_in, nurse, session) -> None:
     complaints.allow("503")
     context.route("**/api/v1/bedside/entries", lambda route: route.fulfill(status=503))

@@ -2,6 +2,7 @@
 // The server refuses a locked session by itself; this only covers what is on the screen. A page that the server itself
 // has just served was open a moment ago. Any other, such as the bedside page, counts on from the last touch heard of and
 // by the minutes last heard of, stays locked where it was locked, and asks the server at the first touch after a minute.
+import { csrfToken } from "../tributary/current_token.js";
 import { cover } from "./lock_screen.js";
 
 const LAST_TOUCH = "tributary-touched";
@@ -35,16 +36,11 @@ function remember(name, value) {
   }
 }
 
-function token() {
-  const field = document.querySelector("input[name=csrfmiddlewaretoken]");
-  return field?.value ?? document.cookie.match(/csrftoken=([^;]+)/)?.[1] ?? "";
-}
-
 async function post(path, fields = {}) {
   const response = await fetch(path, {
     method: "POST",
     body: new URLSearchParams(fields),
-    headers: { Accept: "application/json", "X-CSRFToken": token() },
+    headers: { Accept: "application/json", "X-CSRFToken": csrfToken() },
     credentials: "same-origin",
     redirect: "manual",
   });

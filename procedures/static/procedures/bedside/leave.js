@@ -1,4 +1,5 @@
 // Logging out clears this tablet. What is not on the server yet is asked about first; it is never dropped unasked.
+import { csrfToken } from "../../tributary/current_token.js";
 import { CHANNEL, NAME, asked, openDatabase, written, writing } from "./database.js";
 
 // Says what there is without making a database where nobody has used the bedside page.
@@ -67,6 +68,12 @@ function question(rows) {
   });
 }
 
+// Not requestSubmit: the listener below would hear it again.
+function send(form) {
+  form.elements.csrfmiddlewaretoken.value = csrfToken();
+  form.submit();
+}
+
 async function leave(form) {
   const rows = globalThis.indexedDB ? await unsent() : null;
   if (rows?.length) {
@@ -77,8 +84,7 @@ async function leave(form) {
   } else if (rows) {
     await purge();
   }
-  // Not requestSubmit: this listener would hear it again.
-  form.submit();
+  send(form);
 }
 
 document.addEventListener(
@@ -89,7 +95,7 @@ document.addEventListener(
     event.preventDefault();
     leave(form).catch((error) => {
       console.error(error);
-      form.submit();
+      send(form);
     });
   },
   { capture: true },
