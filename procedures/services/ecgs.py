@@ -25,6 +25,7 @@ from procedures.models import (
     Site,
 )
 from procedures.recordings import RecordingError, open_recording
+from procedures.services.file_names import kept_name
 from procedures.services.guard import put_in, site_in, writing
 from procedures.services.recordings import Upload, take_in
 from registry.errors import RuleBroken
@@ -120,6 +121,7 @@ def store_ecg(
     RuleBroken
         When the file cannot be read or measured; then nothing is stored.
     """
+    original_name = kept_name(session, original_name, "ecg")
     with writing(session, by=by, summary=f"ECG {original_name}", reason=reason) as locked:
         recording = take_in(
             by=by,

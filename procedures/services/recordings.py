@@ -28,6 +28,7 @@ from procedures.recordings import (
 )
 from procedures.selectors.observations import BASELINE
 from procedures.services.epochs import put_epoch
+from procedures.services.file_names import kept_name
 from procedures.services.guard import put_in, writing
 from registry.errors import RuleBroken
 from registry.models import User
@@ -79,6 +80,7 @@ def store_recording(
     RuleBroken
         When the file cannot be read, is too large, its channels are ambiguous, or its start is not known.
     """
+    original_name = kept_name(session, original_name, "recording")
     with writing(session, by=by, summary=f"Recording {original_name}", reason=reason) as locked:
         return take_in(
             by=by,
@@ -119,7 +121,7 @@ def take_in(
             raise RuleBroken(sentence, fields={"file": [sentence]}) from None
         values = {
             "sha256": sha256,
-            "original_name": Path(original_name).name[:200],
+            "original_name": original_name,
             "format": opened.format,
             "size_bytes": size,
             "duration_s": opened.duration_s,
