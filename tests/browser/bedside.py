@@ -40,7 +40,7 @@ def note(page: Page, text: str, **options: Any) -> dict[str, Any]:
 def wait_for_drained(page: Page, seconds: float = 10) -> None:
     """Wait until nothing is on the tablet only."""
     try:
-        wait_until(page, "bedside.store.pending.length === 0", seconds)
+        wait_until(page, "bedside.store.writing + bedside.store.pending.length === 0", seconds)
     except AssertionError as error:
         left = page.evaluate("[bedside.store.counts, bedside.store.attention, bedside.store.pending.slice(0, 3)]")
         raise AssertionError(f"{error}: {left}") from None

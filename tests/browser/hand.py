@@ -72,4 +72,4 @@ class Hand:
 
     def drained(self) -> None:
         """Wait until everything is on the server."""
-        wait_until(self.page, "bedside.store.pending.length === 0")
+        wait_until(self.page, "bedside.store.writing + bedside.store.pending.length === 0")

@@ -44,6 +44,7 @@ export class Store {
     this.me = null;
     this.known = null;
     this.pending = [];
+    this.writing = 0; // entries on their way to the disk
     this.sending = new Set();
     this.state = null;
     this.line = { online: false, lastSeen: null, needsLogIn: false, missing: false, clockAheadS: 0, failure: "" };
@@ -60,7 +61,7 @@ export class Store {
     this.pending = await this.outbox.all();
     this.channel.onmessage = ({ data }) => this.#heard(data);
     addEventListener("beforeunload", (event) => {
-      if (this.pending.length) event.preventDefault();
+      if (this.pending.length || this.writing) event.preventDefault();
     });
     this.#changed();
     this.sync.start();
@@ -179,11 +180,15 @@ export class Store {
 
   // Two entries made in the same instant keep their order although each waits for its sealing.
   #inTurn(task) {
+    this.writing += 1;
     const done = this.#tail.then(() => {
       if ("locked" in document.documentElement.dataset) throw new Locked();
       return task();
     });
-    this.#tail = done.catch(() => {});
+    const over = () => {
+      this.writing -= 1;
+    };
+    this.#tail = done.then(over, over);
     return done;
   }
 
