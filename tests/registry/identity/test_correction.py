@@ -18,16 +18,6 @@ pytestmark = pytest.mark.django_db
 
 
 @pytest.fixture
-def centre():
-    return make.make_centre()
-
-
-@pytest.fixture
-def lead(centre):
-    return make.make_user(Role.CLINICAL_LEAD, centre)
-
-
-@pytest.fixture
 def patient(centre):
     return make.make_patient(centre, family_name="Zebrafeild", given_name="Annabella", local_identifier="H-1")
 

@@ -18,16 +18,6 @@ BEDSIDE = {Role.LAB_STAFF, Role.PHYSICIAN, Role.CLINICAL_LEAD}
 
 
 @pytest.fixture
-def centre():
-    return make.make_centre()
-
-
-@pytest.fixture
-def lead(centre):
-    return make.make_user(Role.CLINICAL_LEAD, centre)
-
-
-@pytest.fixture
 def two(centre):
     names = {"family_name": "Zebrafield", "given_name": "Annabella", "birth_date": dt.date(1951, 7, 23)}
     return make.make_patient(centre, **names), make.make_patient(centre, **names)
