@@ -74,6 +74,6 @@ fix: $(READY) ## Repair formatting and what the linter can
 bench: $(READY) ## Run the benchmarks; each prints its ratios
 	@for bench in tests/bench/bench_*.py; do echo "== $$bench"; PYTHONPATH=. $(BIN)/python "$$bench"; done
 
-lock: $(READY) ## Resolve the dependencies anew
+lock: $(READY) ## Resolve the dependencies again
 	$(BIN)/uv pip compile pyproject.toml --generate-hashes --no-emit-index-url --universal -o requirements.lock
 	$(BIN)/uv pip compile pyproject.toml --generate-hashes --no-emit-index-url --universal --group dev -o requirements-dev.lock

@@ -79,10 +79,27 @@ def test_top_level_is_the_agreed_one() -> None:
     allowed = {
         *("README.md", "DEVELOPERS.md", "manage.py", "docker-compose.yml", "Dockerfile", "Makefile", "pyproject.toml"),
         *("requirements.lock", "requirements-dev.lock", "config", "registry", "procedures", "analytics", "tests"),
-        "fixtures",
+        *("fixtures", "docs"),
     }
     found = {path.relative_to(ROOT).parts[0] for path in tracked()}
     assert {name for name in found if not name.startswith(".")} <= allowed
+
+
+def test_every_path_named_for_developers_exists() -> None:
+    pages = [ROOT / "DEVELOPERS.md", *(ROOT / "docs").rglob("*.md")]
+    rooms = "config|registry|procedures|analytics|fixtures|tests"
+    named = {
+        (page.name, path) for page in pages for path in re.findall(rf"`((?:{rooms})/[\w./*-]*)`", page.read_text())
+    }
+    assert len(named) > 50
+    assert sorted(pair for pair in named if not any(ROOT.glob(pair[1].rstrip("/")))) == []
+
+
+def test_the_developers_page_stays_short_and_the_index_lists_every_decision() -> None:
+    assert len((ROOT / "DEVELOPERS.md").read_text().splitlines()) <= 150
+    folder = ROOT / "docs" / "decisions"
+    listed = set(re.findall(r"\]\(([\w-]+\.md)\)", (folder / "README.md").read_text()))
+    assert listed == {path.name for path in folder.glob("*.md")} - {"README.md"}
 
 
 def test_every_make_target_is_explained_and_every_one_named_exists() -> None:
