@@ -15,8 +15,8 @@ from rest_framework.request import Request
 from rest_framework.response import Response
 from rest_framework.views import exception_handler
 
-from registry.access_log import refused
 from registry.errors import AccessDenied, Conflict, RuleBroken
+from registry.login.access_log import refused
 
 
 class KeyCursorPagination(CursorPagination):

@@ -6,9 +6,9 @@ from typing import Any
 
 from django.http import HttpRequest
 
-from registry import idle
 from registry.access import Right, rights_anywhere
 from registry.caution import CAUTION
+from registry.login import idle
 
 
 def navigation(request: HttpRequest) -> dict[str, Any]:

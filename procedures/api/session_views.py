@@ -20,9 +20,9 @@ from procedures.services.sessions import describe_session, log, open_session, si
 from registry.access import Right, require
 from registry.api.schema import problems
 from registry.api.views import RecordViewSet, WritableRecordViewSet
-from registry.merged import refuse_merged
+from registry.identity.merged import refuse_merged
+from registry.login.reauthentication import require_confirmed
 from registry.models import User
-from registry.reauthentication import require_confirmed
 
 
 class SessionViewSet(WritableRecordViewSet):

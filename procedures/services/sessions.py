@@ -14,7 +14,7 @@ from procedures.selectors.snapshot import snapshot
 from procedures.services.guard import put_in, writing
 from registry.access import Right, require
 from registry.errors import RuleBroken
-from registry.merged import refuse_merged
+from registry.identity.merged import refuse_merged
 from registry.models import Centre, Patient, User
 from registry.services.patients import next_code
 from registry.services.records import change, put

@@ -21,7 +21,7 @@ from procedures.views.entry import answer, session_to_write
 from registry.access import Right
 from registry.errors import RuleBroken
 from registry.forms.rules import apply_rule
-from registry.reauthentication import minutes_it_counts, recently_confirmed, require_confirmed, to_confirmation
+from registry.login.reauthentication import minutes_it_counts, recently_confirmed, require_confirmed, to_confirmation
 from registry.views.request import MemberRequest
 
 

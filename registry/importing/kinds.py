@@ -10,9 +10,9 @@ from django.db import models
 
 from registry.access import Right
 from registry.clinical.quantities import unusual
+from registry.identity.merged import end_of
 from registry.importing.limits import Judge, broken, column_of, judge_of
 from registry.importing.targets import Sort, Target
-from registry.merged import end_of
 from registry.models import Centre, Patient, PatientIdentity, User
 from registry.models.encrypted import digests
 

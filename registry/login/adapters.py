@@ -10,8 +10,8 @@ from allauth.mfa.models import Authenticator
 from django.http import HttpRequest
 from django.utils import timezone
 
+from registry.login.second_factor import factors_of, needed_from
 from registry.models.encrypted import cipher
-from registry.second_factor import factors_of, needed_from
 
 
 class AccountAdapter(DefaultAccountAdapter):

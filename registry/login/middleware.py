@@ -13,7 +13,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import urlencode
 
-from registry import idle
+from registry.login import idle
 
 # Hold nobody's data and are asked for by machines: who asks is not even looked up.
 NOBODYS = {"healthz"} | {f"procedures:bedside{part}" for part in ("", "_shell", "_logged_in", "_worker")}

@@ -9,8 +9,8 @@ from django.contrib.auth.signals import user_logged_in, user_login_failed
 from django.dispatch import receiver
 from django.http import HttpRequest
 
-from registry import idle
-from registry.access_log import log, origin
+from registry.login import idle
+from registry.login.access_log import log, origin
 from registry.models import User
 
 

@@ -14,8 +14,8 @@ from uuid import UUID
 from django.db.models import Count, QuerySet
 
 from registry.access import Right, centres_for, require
-from registry.matching import Person, alike_pairs, alike_to
-from registry.merged import owned_by_patients
+from registry.identity.matching import Person, alike_pairs, alike_to
+from registry.identity.merged import owned_by_patients
 from registry.models import Centre, PairApart, Patient, PatientMerge, User
 
 # Decrypting and comparing this many takes about two seconds; more are compared newest first.

@@ -10,7 +10,7 @@ from uuid import UUID
 from django.db.models import Count, Exists, Max, OuterRef, Q, QuerySet, Subquery
 
 from registry.access import Right, centres_for, centres_of, require
-from registry.merged import ends_of
+from registry.identity.merged import ends_of
 from registry.models import Assessment, AssessmentKind, Consent, ConsentScope, Patient, User
 from registry.models.encrypted import digests
 from registry.response import Response, VolumeState, lvesv_response

@@ -11,7 +11,7 @@ from django.db import transaction
 from registry.access import Right, require
 from registry.clinical.quantities import unusual
 from registry.errors import NeedsConfirmation
-from registry.merged import refuse_merged
+from registry.identity.merged import refuse_merged
 from registry.models import AdverseEvent, Assessment, Consent, Device, DeviceCheck, Patient, User
 from registry.services.records import put
 

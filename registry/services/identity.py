@@ -9,7 +9,7 @@ from django.utils import timezone
 
 from registry.access import Right, require
 from registry.errors import RuleBroken
-from registry.merged import refuse_merged
+from registry.identity.merged import refuse_merged
 from registry.models import Centre, Patient, PatientIdentity, User
 from registry.models.encrypted import digest
 from registry.services.patients import refuse_known_number

@@ -13,7 +13,7 @@ from django.utils import timezone
 from registry.access import Right, require
 from registry.days import in_words
 from registry.errors import RuleBroken
-from registry.merged import owned_by_patients
+from registry.identity.merged import owned_by_patients
 from registry.models import Consent, Patient, PatientMerge, User
 from registry.models.merge import PairApart
 from registry.services.records import change, put

@@ -12,8 +12,8 @@ from django.utils import timezone
 
 from registry.access import Right, require
 from registry.errors import PerhapsKnown, RuleBroken
-from registry.matching import Person
-from registry.merged import refuse_merged, standing_code
+from registry.identity.matching import Person
+from registry.identity.merged import refuse_merged, standing_code
 from registry.models import Centre, DeathCause, Patient, PatientIdentity, User, new_key
 from registry.models.encrypted import digest, digests
 from registry.selectors.duplicates import look_alikes

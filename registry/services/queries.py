@@ -9,7 +9,7 @@ from django.db import transaction
 
 from registry.access import Right, require
 from registry.errors import RuleBroken
-from registry.merged import refuse_merged
+from registry.identity.merged import refuse_merged
 from registry.models import DataQuery, QueryState, QueryTurn, TurnKind, User
 from registry.services.records import change, put
 from registry.subjects import SUBJECTS

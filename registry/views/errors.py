@@ -12,8 +12,8 @@ from django.core.exceptions import ObjectDoesNotExist, PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
-from registry.access_log import refused
 from registry.errors import AccessDenied, Conflict, RuleBroken
+from registry.login.access_log import refused
 
 
 def status_of(error: RuleBroken | Conflict) -> int:

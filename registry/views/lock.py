@@ -8,12 +8,12 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.debug import sensitive_post_parameters
 from django.views.decorators.http import require_http_methods, require_POST
 
-from registry import idle
 from registry.errors import RuleBroken
 from registry.forms.people import UnlockForm
 from registry.forms.rules import apply_rule
-from registry.reauthentication import confirm_with_password
-from registry.second_factor import factors_of
+from registry.login import idle
+from registry.login.reauthentication import confirm_with_password
+from registry.login.second_factor import factors_of
 from registry.views.request import MemberRequest
 
 

@@ -4,7 +4,7 @@ import time
 
 import pytest
 
-from registry.matching import Person, alike_pairs, alike_to, letters, signs
+from registry.identity.matching import Person, alike_pairs, alike_to, letters, signs
 
 ANNA = ("Zebrafield", "Annabella", "1951-07-23", "HOSP-998877")
 
@@ -80,7 +80,7 @@ def test_letters_and_signs():
 
 def test_thousands_are_compared_in_blocks(monkeypatch):
     """The number of comparisons grows with the people, not with their square."""
-    from registry import matching
+    from registry.identity import matching
 
     calls = []
     compare = matching.compare

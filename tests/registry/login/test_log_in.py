@@ -14,8 +14,8 @@ from django.test import Client
 from django.urls import reverse
 
 from registry.errors import RuleBroken
+from registry.login.reauthentication import confirm_with_password, recently_confirmed, to_confirmation
 from registry.models import Role, User
-from registry.reauthentication import confirm_with_password, recently_confirmed, to_confirmation
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db

@@ -7,7 +7,7 @@ from pathlib import Path
 
 from django.conf import settings
 
-from registry.idle import QUIET
+from registry.login.idle import QUIET
 
 ROOMS = ("config", "registry", "procedures", "analytics")
 _TAG = re.compile(r"<[^<>]*\bhx-trigger=\"[^\"]*\b(?:every|watch)\b[^<>]*>")

@@ -16,8 +16,8 @@ from django.http import HttpRequest
 from django.utils import timezone
 
 from registry.access import centres_of
+from registry.login.second_factor import missing_from
 from registry.models import Centre, User
-from registry.second_factor import missing_from
 
 # Asked for by pages on their own: no sign of anybody being there. An outbox that empties itself is none either.
 QUIET = {"procedures:progress", "procedures:comparison_state", "imports:progress"} | {
