@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from rest_framework import serializers
 
-from procedures.selectors.lead_values import CurvePoint, ElectrodeGrid, Pair
+from procedures.selectors.lead_measurements import CurvePoint, ElectrodeGrid, Pair
 
 
 def _number(words: str) -> serializers.FloatField:

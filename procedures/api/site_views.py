@@ -11,7 +11,7 @@ from rest_framework.response import Response
 from procedures.api import reading, writing
 from procedures.api.electrodes import ElectrodeGridSerializer
 from procedures.models import LeadMeasurement, Site, ThresholdTest, Tributary
-from procedures.selectors.lead_values import electrode_grid
+from procedures.selectors.lead_measurements import electrode_grid
 from procedures.services.sites import put_measurement, put_site, put_tributary
 from procedures.services.thresholds import put_threshold_test
 from registry.api.views import WritableRecordViewSet

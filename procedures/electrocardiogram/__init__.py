@@ -7,7 +7,9 @@ from .conduction import Clause, Criteria, aha_2009_lbbb, esc_2013_lbbb, strict_l
 from .delineation import Boundary, Delineation, delineate
 from .delineation_settings import DelineationSettings
 from .ecg import LEADS, Electrocardiogram, ElectrocardiogramError, electrocardiogram
-from .lead_values import (
+from .measurement import ALGORITHM_VERSION, Measurement, Stimulus, measure
+from .position import PositionFinding, position_findings
+from .strength_duration import (
     StrengthDuration,
     fit_strength_duration,
     phrenic_ratio,
@@ -15,8 +17,6 @@ from .lead_values import (
     safety_margin,
     safety_margin_at,
 )
-from .measurement import ALGORITHM_VERSION, Measurement, Stimulus, measure
-from .position import PositionFinding, position_findings
 from .waves import LeadQrs
 
 __all__ = [

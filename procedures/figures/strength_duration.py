@@ -7,7 +7,7 @@ import plotly.graph_objects as go
 
 from procedures.figures.style import COLOURS, INK, QUIET, base_layout
 from procedures.limits import MIN_SAFETY_MARGIN
-from procedures.selectors.lead_values import Pair
+from procedures.selectors.lead_measurements import Pair
 
 _STEPS = 80
 

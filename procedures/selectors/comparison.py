@@ -18,7 +18,7 @@ from procedures.models import (
     Stability,
 )
 from procedures.selectors.ecgs import StateQrs, qrs_by_state
-from procedures.selectors.lead_values import NOTHING_JUDGED, Pair, site_pair
+from procedures.selectors.lead_measurements import NOTHING_JUDGED, Pair, site_pair
 
 # Stroke work and dP/dt max predicted outcome differently in published cohorts (stroke work best: de Roest et al.,
 # Eur J Heart Fail 2013;15:299); the first of these that was measured opens the page, any other is one choice away.

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import SessionComparison, SiteRow
-from procedures.selectors.lead_values import Pair
+from procedures.selectors.lead_measurements import Pair
 from procedures.selectors.return_visit import return_visit
 from procedures.selectors.weighing import metrics_agree, weigh_sites
 

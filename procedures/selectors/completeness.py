@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from django.urls import reverse
 
 from procedures.models import Outcome, Session
-from procedures.selectors.lead_values import site_pair
+from procedures.selectors.lead_measurements import site_pair
 
 
 @dataclass(frozen=True)

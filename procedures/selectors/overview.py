@@ -9,7 +9,7 @@ from uuid import UUID
 from procedures.metrics import BY_KEY, METRICS, Metric
 from procedures.models import Epoch, EpochMetric, Origin, Session, Site, Tributary
 from procedures.selectors.ecgs import StateQrs
-from procedures.selectors.lead_values import Pair, site_pair
+from procedures.selectors.lead_measurements import Pair, site_pair
 from procedures.selectors.observations import metric_in_force
 
 # What the table of epochs shows first, as far as it was measured; the rest stands on the page of the epoch.

@@ -11,7 +11,7 @@ from procedures.acute_response import ResponseError
 from procedures.acute_response.return_visit import TOLERANCES, ReturnCheck, check_measurement, check_response
 from procedures.models import EcgMeasurement, Session, Site
 from procedures.selectors.comparison import SessionComparison
-from procedures.selectors.lead_values import in_force
+from procedures.selectors.lead_measurements import in_force
 from procedures.selectors.observations import BASELINE, observed_epochs
 
 

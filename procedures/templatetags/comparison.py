@@ -13,7 +13,7 @@ from procedures.figures.style import SiteStyle, marker_path
 from procedures.models import LeadMeasurement
 from procedures.polar import segment_name
 from procedures.selectors import comparison_words as words
-from procedures.selectors.lead_values import Pair
+from procedures.selectors.lead_measurements import Pair
 
 register = template.Library()
 NB = "\N{NO-BREAK SPACE}"

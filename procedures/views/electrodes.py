@@ -12,7 +12,7 @@ from django.views.decorators.http import require_http_methods, require_safe
 from procedures.forms.base import likely_moment
 from procedures.forms.electrodes import ElectrodeGridForm
 from procedures.limits import ACCEPTANCE, IMPEDANCE, MARGIN, MIN_SAFETY_MARGIN, OTHER_WIDTHS
-from procedures.selectors.lead_values import electrode_grid, electrode_pairs
+from procedures.selectors.lead_measurements import electrode_grid, electrode_pairs
 from procedures.selectors.sessions import rights_in, sessions_for
 from procedures.services.sites import put_electrode_grid
 from procedures.views.entry import answer, session_to_write

@@ -6,7 +6,7 @@ import pytest
 
 from procedures.selectors.comparison import compare_session
 from procedures.selectors.completeness import answers_to_check
-from procedures.selectors.lead_values import electrode_grid, electrode_pairs, in_force, site_pair
+from procedures.selectors.lead_measurements import electrode_grid, electrode_pairs, in_force, site_pair
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
