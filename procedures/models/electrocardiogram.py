@@ -38,7 +38,7 @@ class EcgMeasurement(Record):
     paced = models.BooleanField(default=False)
     latency_ms = models.FloatField("Stimulus to QRS onset", null=True, blank=True)
     beats = models.PositiveIntegerField()
-    # Everything measured, with the clauses of each definition: procedures.analysis.ecg_values.
+    # Everything measured, with the clauses of each definition: procedures.pipeline.ecg_values.
     result = models.JSONField()
     excluded_reason = models.CharField("Set aside because", max_length=200, blank=True)
 

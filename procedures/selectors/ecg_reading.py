@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from procedures.analysis.ecg_kept import leads_of, restored
 from procedures.electrocardiogram import (
     Capture,
     PositionFinding,
@@ -21,6 +20,7 @@ from procedures.electrocardiogram import (
 )
 from procedures.electrocardiogram.position import CAVEAT
 from procedures.models import Chambers, EcgMeasurement, Site, Vein
+from procedures.pipeline.ecg_kept import leads_of, restored
 
 # Wall of the free wall segments (names: Cerqueira et al., Circulation 2002;105:539); septum and apex have none.
 WALL_OF_SEGMENT = {

@@ -15,11 +15,11 @@ from django.db import transaction
 from django.db.models import QuerySet
 from django.utils import timezone
 
-from procedures.analysis import AnalysisReport, analyse_file
-from procedures.analysis.ecg_kept import KeptEcg
 from procedures.haemodynamics import EpochSummary, loops
 from procedures.metrics import BY_KEY
 from procedures.models import AnalysisRun, Epoch, EpochBeats, EpochMetric, Origin, Recording, RunState, Session
+from procedures.pipeline import AnalysisReport, analyse_file
+from procedures.pipeline.ecg_kept import KeptEcg
 from procedures.recordings import EpochMark, RecordingError
 from procedures.services.ecgs import measured_epochs, replace_measured
 from procedures.services.guard import writing

@@ -139,7 +139,7 @@ def _alpha(recording: Recording, given: Calibration, alpha: float | ReferenceStr
     blank = dict.fromkeys(("reference_sv_ml", "reference_start_s", "reference_end_s", "alpha_standard_error"))
     if not isinstance(alpha, ReferenceStroke):
         return blank | {"alpha": alpha, "alpha_origin": AlphaOrigin.TYPED}
-    from procedures.analysis.calibrating import alpha_from_stroke_volume
+    from procedures.pipeline.calibrating import alpha_from_stroke_volume
 
     place, span = recording.file.path, (alpha.start_s, alpha.end_s)
     try:
@@ -160,7 +160,7 @@ def _parallel(recording: Recording, given: Calibration, parallel: float | WashIn
     blank = dict.fromkeys(("wash_in_start_s", "wash_in_end_s", "parallel_standard_error_ml"))
     if not isinstance(parallel, WashIn):
         return blank | {"parallel_volume_ml": parallel, "parallel_origin": ParallelOrigin.TYPED}
-    from procedures.analysis.calibrating import parallel_from_wash_in
+    from procedures.pipeline.calibrating import parallel_from_wash_in
 
     span = (parallel.start_s, parallel.end_s)
     try:

@@ -10,7 +10,6 @@ from uuid import UUID
 
 from django.utils import timezone
 
-from procedures.analysis.ecg_kept import KeptEcg, measure_stretch, middle_of
 from procedures.electrocardiogram import ElectrocardiogramError
 from procedures.models import (
     INTERVAL_LIMITS_MS,
@@ -24,6 +23,7 @@ from procedures.models import (
     Session,
     Site,
 )
+from procedures.pipeline.ecg_kept import KeptEcg, measure_stretch, middle_of
 from procedures.recordings import RecordingError, open_recording
 from procedures.services.file_names import kept_name
 from procedures.services.guard import put_in, site_in, writing

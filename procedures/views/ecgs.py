@@ -10,10 +10,10 @@ from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from procedures.analysis.ecg_drawing import potentials, sheet, strip
 from procedures.electrocardiogram import ElectrocardiogramError
 from procedures.forms.ecgs import CaliperForm, SetAsideForm
 from procedures.models import EcgMeasurement, Recording
+from procedures.pipeline.ecg_drawing import potentials, sheet, strip
 from procedures.recordings import RecordingError, open_recording
 from procedures.selectors.ecg_reading import read_ecg
 from procedures.selectors.ecgs import baseline_for, ecgs_for, ecgs_of, qrs_by_state, state_lines

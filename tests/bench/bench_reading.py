@@ -52,8 +52,8 @@ def measure(what: str, path: str) -> dict[str, float]:
     """One measurement, best of three for the short ones; peak memory over that before it, bytes."""
     import scipy.signal as ss
 
-    from procedures.analysis import analyse_file
     from procedures.haemodynamics import analyse  # noqa: F401 - loads the engine before the clock starts
+    from procedures.pipeline import analyse_file
 
     def read_and_filter() -> None:
         sos = ss.butter(4, 40 / (RATE / 2), output="sos")

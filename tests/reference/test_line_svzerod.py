@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 import svzerod
 
-from procedures.analysis import analyse_file
+from procedures.pipeline import analyse_file
 from procedures.recordings import Annotation, Channel, Signals, write_edf
 
 MMHG = 1333.22  # dyn/cm2

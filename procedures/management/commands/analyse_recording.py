@@ -44,7 +44,7 @@ class Command(SentenceCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Analyse and print."""
-        from procedures.analysis import analyse_file
+        from procedures.pipeline import analyse_file
         from procedures.recordings import RecordingError, parse_mapping
 
         try:

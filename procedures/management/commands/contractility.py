@@ -36,7 +36,7 @@ class Command(SentenceCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Fit and print."""
-        from procedures.analysis import analyse_file
+        from procedures.pipeline import analyse_file
         from procedures.recordings import RecordingError, parse_mapping
 
         try:
@@ -44,7 +44,7 @@ class Command(SentenceCommand):
         except (RecordingError, OSError) as error:
             sentence = "".join(c if c.isprintable() else "?" for c in str(error))
             raise CommandError(sentence, returncode=2) from error
-        from procedures.analysis.contractility import contractility
+        from procedures.pipeline.contractility import contractility
 
         found = contractility(report, options["curved"])
         if options["json"]:

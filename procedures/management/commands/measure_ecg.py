@@ -7,9 +7,9 @@ from typing import Any
 
 from django.core.management.base import CommandError, CommandParser
 
-from procedures.analysis.ecg_leads import read_leads
-from procedures.analysis.ecg_values import as_dict
 from procedures.electrocardiogram import ElectrocardiogramError, measure
+from procedures.pipeline.ecg_leads import read_leads
+from procedures.pipeline.ecg_values import as_dict
 from procedures.recordings import RecordingError, open_recording, parse_mapping
 from registry.management.sentence import SentenceCommand
 

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from procedures.analysis.common_clock import resample
+from procedures.pipeline.common_clock import resample
 
 
 def tone(hz, rate, seconds=4.0):

@@ -7,10 +7,10 @@ from typing import Any
 
 import numpy as np
 
-from procedures.analysis.ecg_leads import read_leads
 from procedures.electrocardiogram import LEADS, Electrocardiogram
 from procedures.electrocardiogram.ecg import FloatArray
 from procedures.electrocardiogram.spikes import find_spikes
+from procedures.pipeline.ecg_leads import read_leads
 from procedures.recordings import EpochMark, Recording, RecordingError, decimate
 from procedures.recordings.units import Quantity, judge_unit
 

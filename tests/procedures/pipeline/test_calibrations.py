@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from procedures.analysis import analyse_file
-from procedures.analysis.calibrating import alpha_from_stroke_volume, parallel_from_wash_in
 from procedures.haemodynamics.calibration import Calibration, CalibrationError
+from procedures.pipeline import analyse_file
+from procedures.pipeline.calibrating import alpha_from_stroke_volume, parallel_from_wash_in
 from procedures.recordings import Channel, EpochMark, RecordingError
 
 RHO, SPACING_CM = 150.0, 1.0

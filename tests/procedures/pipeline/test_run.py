@@ -4,9 +4,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from procedures.analysis import analyse_file
 from procedures.haemodynamics import Settings
 from procedures.metrics import BY_KEY
+from procedures.pipeline import analyse_file
 from procedures.recordings import Annotation, Channel, EpochMark, RecordingError, write_edf
 
 

@@ -9,8 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from procedures.analysis.ecg_leads import read_leads
-from procedures.analysis.ecg_values import as_dict
 from procedures.electrocardiogram import (
     ALGORITHM_VERSION,
     Boundary,
@@ -22,6 +20,8 @@ from procedures.electrocardiogram import (
     measure,
 )
 from procedures.electrocardiogram.average import AverageBeat
+from procedures.pipeline.ecg_leads import read_leads
+from procedures.pipeline.ecg_values import as_dict
 from procedures.recordings import EpochMark, Recording
 
 # As long as a printed 12-lead electrocardiogram; the middle of an epoch is farthest from any switch of pacing.
