@@ -45,7 +45,7 @@ def captions(comparison: SessionComparison, segment_site: str | None) -> dict[st
             "Average pressure-volume loop of each state over its accepted beats; heavy: baseline, the leading two "
             "and the chosen site. Tap a name above to hide or show it.",
         ),
-        "course": Caption(
+        "timeline": Caption(
             _drift_title(comparison),
             f"Mean {in_sentence(metric)} of each epoch in order of time, over the fitted baseline with its 95 % band "
             f"({baselines_used(comparison)} baselines, hollow circles).",

@@ -8,12 +8,12 @@ from django.http import Http404, HttpResponse
 from django.shortcuts import get_object_or_404
 from django.views.decorators.http import require_safe
 
-from procedures.figures.course import course
 from procedures.figures.forest import forest
 from procedures.figures.loops import pressure_volume
 from procedures.figures.multiples import every_metric
 from procedures.figures.segments import segment_volumes
 from procedures.figures.style import site_styles
+from procedures.figures.timeline import timeline
 from procedures.selectors.comparison import SessionComparison, compare_session
 from procedures.selectors.loops import state_loops
 from procedures.selectors.observations import BASELINE
@@ -24,7 +24,7 @@ from registry.views.request import MemberRequest
 
 @require_safe
 def figure(request: MemberRequest, session: UUID, name: str) -> HttpResponse:
-    """Return one figure of a session: sites, metrics, loops, segments or course."""
+    """Return one figure of a session: sites, metrics, loops, segments or timeline."""
     record = get_object_or_404(sessions_for(request.user), pk=session)
     compared = compare_session(record, request.GET.get("metric"))
     styles = site_styles([site.label for site in compared.sites])
@@ -32,8 +32,8 @@ def figure(request: MemberRequest, session: UUID, name: str) -> HttpResponse:
         drawn = forest(compared, styles)
     elif name == "metrics":
         drawn = every_metric(compared, styles)
-    elif name == "course":
-        drawn = course(compared, styles)
+    elif name == "timeline":
+        drawn = timeline(compared, styles)
     elif name == "loops":
         drawn = pressure_volume(state_loops(record), styles, stressed=_stressed(compared))
     elif name == "segments":

@@ -24,7 +24,7 @@ from django.db import connections  # noqa: E402
 from django.test.utils import setup_databases, setup_test_environment, teardown_databases  # noqa: E402
 from playwright.sync_api import sync_playwright  # noqa: E402
 
-from tests.fault_run.course import Plan, fault_run  # noqa: E402
+from tests.fault_run.run import Plan, fault_run  # noqa: E402
 from tests.fault_run.verdict import failures, report  # noqa: E402
 
 

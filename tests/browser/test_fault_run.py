@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 from playwright.sync_api import Browser
 
-from tests.fault_run.course import Plan, fault_run
+from tests.fault_run.run import Plan, fault_run
 from tests.fault_run.verdict import failures, report
 
 pytestmark = [

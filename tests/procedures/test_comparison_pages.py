@@ -205,7 +205,7 @@ def test_session_without_recording_says_why_there_are_no_loops() -> None:
     assert "There are no loops" not in _page(recorded_session({"A": 12.0}))
 
 
-@pytest.mark.parametrize("name", ["sites", "metrics", "loops", "segments", "course"])
+@pytest.mark.parametrize("name", ["sites", "metrics", "loops", "segments", "timeline"])
 def test_figure_is_data_and_layout(name: str) -> None:
     session = recorded_session({"A": 12.0, "B": 4.0})
     answer = _client(session).get(reverse("procedures:figure", args=[session.pk, name]))
@@ -216,7 +216,7 @@ def test_figure_is_data_and_layout(name: str) -> None:
     assert not figure["layout"].get("template")
 
 
-@pytest.mark.parametrize("name", ["sites", "metrics", "loops", "segments", "course"])
+@pytest.mark.parametrize("name", ["sites", "metrics", "loops", "segments", "timeline"])
 def test_figure_of_an_empty_session_has_no_data(name: str) -> None:
     session = make_session()
     answer = _client(session).get(reverse("procedures:figure", args=[session.pk, name]))

@@ -8,12 +8,12 @@ from typing import Any
 import pytest
 
 from procedures.figures.captions import captions
-from procedures.figures.course import course
 from procedures.figures.forest import forest
 from procedures.figures.loops import MOST_POINTS, closed, pressure_volume
 from procedures.figures.multiples import every_metric
 from procedures.figures.segments import segment_volumes
 from procedures.figures.style import INK, site_styles
+from procedures.figures.timeline import timeline
 from procedures.models import Session
 from procedures.selectors.comparison import SessionComparison, compare_session
 from procedures.selectors.loops import StateLoop, state_loops
@@ -77,9 +77,9 @@ def test_every_metric_draws_one_panel_a_metric_with_the_same_rows() -> None:
     assert [note["text"] for note in figure["layout"]["annotations"]] == ["Stroke work"]
 
 
-def test_course_draws_each_epoch_over_the_fitted_baseline() -> None:
+def test_timeline_draws_each_epoch_over_the_fitted_baseline() -> None:
     compared, styles = _compared(typed_session({"A": 3.0, "B": 5.0}, visits=3))
-    figure = _drawn(course(compared, styles))
+    figure = _drawn(timeline(compared, styles))
     by_name = {trace["name"]: trace for trace in figure["data"]}
     assert len(by_name["A"]["x"]) == 3
     assert len(by_name["baseline"]["x"]) == 7
@@ -125,7 +125,7 @@ def test_figures_of_nothing_are_empty() -> None:
     assert not segment_volumes(None, None, styles["A"]).data
     assert not pressure_volume([StateLoop("A", [], [], [])], styles).data
     compared, _ = _compared(typed_session({}))
-    assert not course(compared, styles).data
+    assert not timeline(compared, styles).data
     assert not every_metric(compared, styles).data
 
 
@@ -135,7 +135,7 @@ def test_text_in_figures_needs_no_inline_style() -> None:
     compared, styles = _compared(session)
     loops = {loop.state: loop for loop in state_loops(session)}
     for figure in (
-        forest(compared, styles), every_metric(compared, styles), course(compared, styles),
+        forest(compared, styles), every_metric(compared, styles), timeline(compared, styles),
         pressure_volume(list(loops.values()), styles), segment_volumes(loops["baseline"], loops["A"], styles["A"]),
     ):  # fmt: skip
         text = json.dumps(_drawn(figure)).replace("<extra></extra>", "")
@@ -148,7 +148,7 @@ def test_captions_say_the_message() -> None:
     assert said["sites"].title.startswith("B: +9.0\N{NO-BREAK SPACE}% (")
     assert "right-ventricular pacing" in said["sites"].subtitle
     assert said["metrics"].title == "B is first in 1 of 1 metrics"
-    assert said["course"].title == "Baseline held steady through the session"
+    assert said["timeline"].title == "Baseline held steady through the session"
     assert captions(_compared(typed_session({}))[0], None) == {}
 
 

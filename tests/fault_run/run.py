@@ -1,4 +1,4 @@
-"""The course of a fault run: what is entered, what breaks meanwhile, and how it comes to rest."""
+"""A fault run: what is entered, what breaks meanwhile, and how it comes to rest."""
 
 from __future__ import annotations
 
@@ -49,7 +49,7 @@ def fault_run(plan: Plan, browser_type: BrowserType, chromium: str, folder: Path
         wait_for(server.ready, "the server", 60)
         for name in ("A", "B"):
             tablets.append(Tablet(name, browser_type, chromium, folder / name, server, session, nurse))
-        clocks = _course(plan, rng, server, tablets, shared)
+        clocks = _enter_and_break(plan, rng, server, tablets, shared)
         return verdict(session, tablets, shared) | {
             "entries": sum(len(tablet.entered) for tablet in tablets),
             "drops": plan.drops,
@@ -65,7 +65,7 @@ def fault_run(plan: Plan, browser_type: BrowserType, chromium: str, folder: Path
         let_go()
 
 
-def _course(plan: Plan, rng: random.Random, server: Server, tablets: list[Tablet], shared: list[str]) -> int:
+def _enter_and_break(plan: Plan, rng: random.Random, server: Server, tablets: list[Tablet], shared: list[str]) -> int:
     """Enter everything while everything breaks, then let it come to rest. Returns how often a clock was turned."""
     steps = plan.entries // BATCH
     events = _events(plan, rng, steps)

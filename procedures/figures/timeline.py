@@ -9,7 +9,7 @@ from procedures.selectors.comparison import SessionComparison
 from procedures.selectors.observations import BASELINE
 
 
-def course(comparison: SessionComparison, styles: dict[str, SiteStyle]) -> go.Figure:
+def timeline(comparison: SessionComparison, styles: dict[str, SiteStyle]) -> go.Figure:
     """Draw epoch means against minutes into the session, the fitted baseline as a dashed line with its 95 % band."""
     figure = go.Figure()
     drawing = comparison.summary.drawing if comparison.summary else {}
