@@ -12,13 +12,13 @@ from django.utils import timezone
 from procedures.forms.sessions import NewSessionForm, SessionDetailsForm
 from procedures.models import Session
 from registry.access import Right, roles_with
+from registry.fields.constraints import broken
+from registry.fields.described import DescribedField, Sort, described_fields
+from registry.fields.words import folded
 from registry.importing.kinds import PATIENT_TARGETS, WHOSE, Codes, Kind, Patients, Unique, Wrong, register
-from registry.importing.limits import broken
-from registry.importing.table import folded
-from registry.importing.targets import Sort, Target, targets_of
 from registry.models import Centre, Member, User
 
-OPERATOR = Target(
+OPERATOR = DescribedField(
     "operator",
     "Implanting physician",
     Sort.TEXT,
@@ -32,13 +32,13 @@ def _past(moment: dt.datetime) -> None:
         raise ValidationError("The moment lies in the future.")
 
 
-def _targets() -> tuple[Target, ...]:
+def _targets() -> tuple[DescribedField, ...]:
     from dataclasses import replace
 
     found = []
     # Status and signature are acts of a person here, never taken over from a table.
     without = ("status", "signed_at", "signed_content")
-    for target in targets_of(Session, NewSessionForm, SessionDetailsForm, without=without):
+    for target in described_fields(Session, NewSessionForm, SessionDetailsForm, without=without):
         if target.name == "code":
             target = replace(
                 target,

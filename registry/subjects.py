@@ -10,7 +10,7 @@ from typing import Any, cast
 from django import forms
 from django.db.models import Model, QuerySet
 
-from registry.importing.targets import Target, targets_of
+from registry.fields.described import DescribedField, described_fields
 from registry.models import Centre, Patient
 
 
@@ -34,9 +34,9 @@ class Subject:
     may_be_empty: frozenset[str] = frozenset()
 
     @cached_property
-    def targets(self) -> tuple[Target, ...]:
+    def targets(self) -> tuple[DescribedField, ...]:
         """The fields that can be missing, worded as in the forms; identifiers are not among them."""
-        return tuple(one for one in targets_of(self.model, *self.shown_in) if not one.identifies)
+        return tuple(one for one in described_fields(self.model, *self.shown_in) if not one.identifies)
 
     def of_centre(self, centre: Centre) -> QuerySet[Any]:
         """Return the records of a centre."""

@@ -7,7 +7,7 @@ from typing import Any
 
 from django.db.models import Count, F, Q
 
-from registry.importing.targets import Sort, Target
+from registry.fields.described import DescribedField, Sort
 from registry.models import Centre
 from registry.subjects import SUBJECTS, Subject
 
@@ -40,7 +40,7 @@ class FieldQuality:
         return 100 * self.filled / self.total
 
 
-def fields_of(subject: Subject) -> list[Target]:
+def fields_of(subject: Subject) -> list[DescribedField]:
     """Return the fields that tell something when they are missing; what every record must have is never missing."""
     return [
         one
@@ -49,7 +49,7 @@ def fields_of(subject: Subject) -> list[Target]:
     ]
 
 
-def missing(target: Target) -> Q:
+def missing(target: DescribedField) -> Q:
     """Return the condition of a field that is missing, or holds the word for no answer."""
     condition = Q(**{f"{target.name}__isnull": True})
     return condition | Q(**{target.name: target.no_answer}) if target.no_answer else condition
@@ -80,7 +80,7 @@ def field_quality(centre: Centre) -> list[FieldQuality]:
     return found
 
 
-def _quality(subject: Subject, target: Target, row: dict[str, Any]) -> FieldQuality:
+def _quality(subject: Subject, target: DescribedField, row: dict[str, Any]) -> FieldQuality:
     part = row.get("part", "")
     field: Any = subject.model._meta.get_field(subject.split) if subject.split else None
     words = dict(field.flatchoices).get(part, part) if field else ""

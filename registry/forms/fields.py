@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import re
 from collections.abc import Iterable
 from typing import Any
 
 from django import forms
-from django.utils import timezone
+
+from registry.fields.checks import not_in_the_future
 
 # Blanks of every kind, and the thin ones that keyboards and spreadsheets put between thousands.
 _BLANKS = re.compile(r"[\s\u00a0\u2007\u2009\u202f]+")
@@ -122,12 +122,6 @@ class YesNoField(forms.TypedChoiceField):
     def prepare_value(self, value: Any) -> Any:
         """Show a stored answer."""
         return {True: "yes", False: "no", None: ""}.get(value, value)
-
-
-def not_in_the_future(day: dt.date) -> None:
-    """Refuse a day after today."""
-    if day > timezone.localdate():
-        raise forms.ValidationError("The date lies in the future: enter today or an earlier day.")
 
 
 class DayField(forms.DateField):

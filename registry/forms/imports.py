@@ -7,13 +7,13 @@ from typing import Any
 
 from django import forms
 
+from registry.fields.described import DescribedField, Sort
 from registry.forms.base import PageForm
 from registry.forms.fields import AnswerField
 from registry.importing.csv_table import ENCODINGS
 from registry.importing.kinds import KINDS, Kind
 from registry.importing.plan import Plan, Question
 from registry.importing.table import MAX_BYTES
-from registry.importing.targets import Sort, Target
 from registry.models import Centre, new_key
 
 _SAME = "="  # marks, among the columns offered, one answer for every row
@@ -94,7 +94,7 @@ class ColumnsForm(PageForm):
         )
 
     def _field(
-        self, target: Target, columns: Sequence[str], plan: Plan, proposals: Mapping[str, str]
+        self, target: DescribedField, columns: Sequence[str], plan: Plan, proposals: Mapping[str, str]
     ) -> forms.ChoiceField:
         choices: list[Any] = [("", "not in this file"), ("Columns", [(name, name) for name in columns])]
         if target.sort is Sort.WORD:

@@ -10,9 +10,9 @@ from django.db import models
 
 from registry.access import Right
 from registry.clinical.quantities import unusual
+from registry.fields.constraints import Judge, broken, column_of, judge_of
+from registry.fields.described import DescribedField, Sort
 from registry.identity.merged import end_of
-from registry.importing.limits import Judge, broken, column_of, judge_of
-from registry.importing.targets import Sort, Target
 from registry.models import Centre, Patient, PatientIdentity, User
 from registry.models.encrypted import digests
 
@@ -50,7 +50,7 @@ class Kind:
     label: str
     hint: str
     rights: tuple[Right, ...]
-    targets: Callable[[], tuple[Target, ...]]
+    targets: Callable[[], tuple[DescribedField, ...]]
     begin: Callable[[Centre, User], Builder]
     alternatives: tuple[str, ...] = ()
     unusual: Callable[[Mapping[str, Any]], list[Wrong]] = lambda values: []
@@ -65,7 +65,7 @@ def register(kind: Kind) -> None:
 
 
 PATIENT_TARGETS = (
-    Target(
+    DescribedField(
         "patient_number",
         "Patient's hospital number",
         Sort.TEXT,
@@ -73,7 +73,9 @@ PATIENT_TARGETS = (
         longest=60,
         other_names=("hospital number", "local identifier", "patient number"),
     ),
-    Target("patient_code", "Patient's code", Sort.TEXT, longest=20, other_names=("patient", "patient code", "code")),
+    DescribedField(
+        "patient_code", "Patient's code", Sort.TEXT, longest=20, other_names=("patient", "patient code", "code")
+    ),
 )
 WHOSE = tuple(target.name for target in PATIENT_TARGETS)
 

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from registry.errors import RuleBroken
+from registry.fields.described import DescribedField, Sort
+from registry.fields.units import named_in, without_unit
+from registry.fields.words import folded
 from registry.importing.cells import ORDERS, SERIALS, Agreed
 from registry.importing.kinds import Kind
+from registry.importing.readings import Reading
 from registry.importing.scan import Scan
-from registry.importing.table import folded
-from registry.importing.targets import Reading, Sort, Target
-from registry.importing.units import named_in, without_unit
 
 MISSING = "missing"  # what a word may be said to stand for, besides the words of the list
 
@@ -138,11 +139,11 @@ def questions(kind: Kind, plan: Plan, scan: Scan) -> list[Question]:
     return asked
 
 
-def _mapped(kind: Kind, plan: Plan) -> list[Target]:
+def _mapped(kind: Kind, plan: Plan) -> list[DescribedField]:
     return [target for target in kind.targets() if target.name in plan.columns]
 
 
-def fitting_units(target: Target, scan: Scan, decimal: str) -> list[str]:
+def fitting_units(target: DescribedField, scan: Scan, decimal: str) -> list[str]:
     """Return the units under which every number of the column is possible, one a factor."""
     low, high = scan.span(target.name, decimal)
     fitting: dict[float, str] = {}
@@ -155,7 +156,7 @@ def fitting_units(target: Target, scan: Scan, decimal: str) -> list[str]:
     return list(fitting.values())
 
 
-def _unit(target: Target, plan: Plan, scan: Scan, decimal: str) -> list[Question]:
+def _unit(target: DescribedField, plan: Plan, scan: Scan, decimal: str) -> list[Question]:
     column = plan.columns[target.name]
     if (
         len(set(target.units.values())) < 2
@@ -171,7 +172,7 @@ def _unit(target: Target, plan: Plan, scan: Scan, decimal: str) -> list[Question
     return [Question(f"unit:{target.name}", f"Unit of {target.label}", why, options, plan.units.get(target.name, ""))]
 
 
-def _unknown_words(target: Target, plan: Plan, scan: Scan) -> list[Question]:
+def _unknown_words(target: DescribedField, plan: Plan, scan: Scan) -> list[Question]:
     said = plan.words.get(target.name, {})
     options = (*target.options, (MISSING, "it means missing"), ("none", "it is a mistake"))
     return [
@@ -218,7 +219,7 @@ def readings(kind: Kind, plan: Plan, scan: Scan, zone: str) -> dict[str, Reading
     return made
 
 
-def _factor(target: Target, plan: Plan, scan: Scan, decimal: str) -> float:
+def _factor(target: DescribedField, plan: Plan, scan: Scan, decimal: str) -> float:
     units = target.units
     if not units:
         return 1.0

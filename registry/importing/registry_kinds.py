@@ -8,6 +8,8 @@ from django import forms
 from django.db import models
 
 from registry.access import Right
+from registry.fields.constraints import column_of
+from registry.fields.described import DescribedField, Sort, described_field, described_fields
 from registry.forms.assessments import AssessmentForm
 from registry.forms.checks import DeviceCheckForm
 from registry.forms.devices import DeviceForm
@@ -23,8 +25,6 @@ from registry.importing.kinds import (
     register,
     unusual_values,
 )
-from registry.importing.limits import column_of
-from registry.importing.targets import Sort, Target, target_of, targets_of
 from registry.models import (
     AdverseEvent,
     Assessment,
@@ -40,16 +40,16 @@ from registry.models import (
 _NAMES = ("local_identifier", "family_name", "given_name")
 
 
-def _patient_targets() -> tuple[Target, ...]:
+def _patient_targets() -> tuple[DescribedField, ...]:
     shown = PatientForm.base_fields
     identity = []
     for name in _NAMES:
-        target = target_of(PatientIdentity, column_of(PatientIdentity, name), shown[name])
+        target = described_field(PatientIdentity, column_of(PatientIdentity, name), shown[name])
         assert target is not None  # noqa: S101 - tells the type checker
         identity.append(replace(target, longest=getattr(shown[name], "max_length", None)))
     checks = tuple(shown["birth_date"].validators)
-    birth = Target("birth_date", "Birth date", Sort.DAY, required=True, identifies=True, checks=checks)
-    stored = targets_of(Patient, PatientForm, DeathForm)
+    birth = DescribedField("birth_date", "Birth date", Sort.DAY, required=True, identifies=True, checks=checks)
+    stored = described_fields(Patient, PatientForm, DeathForm)
     code = [
         replace(one, label="Patient's code", required=False, hint="left out, the next free code is given")
         for one in stored
@@ -76,8 +76,8 @@ def _of_patients(
     def begin(centre: Centre, by: User) -> Builder:
         return PatientRecords(model, centre, same=same, by=by)
 
-    def targets() -> tuple[Target, ...]:
-        return (*PATIENT_TARGETS, *targets_of(model, form))
+    def targets() -> tuple[DescribedField, ...]:
+        return (*PATIENT_TARGETS, *described_fields(model, form))
 
     register(Kind(key, label, hint, (Right.WRITE_REGISTRY,), targets, begin, WHOSE, unusual_values))
 

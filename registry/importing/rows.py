@@ -8,11 +8,12 @@ from typing import NamedTuple
 
 from django.db import models
 
+from registry.fields.words import folded
 from registry.importing.cells import CellError
 from registry.importing.kinds import Builder, Kind, Stored, Wrong
 from registry.importing.plan import Plan
-from registry.importing.table import Cell, Fault, Table, folded, letters
-from registry.importing.targets import Reading
+from registry.importing.readings import Reading
+from registry.importing.table import Cell, Fault, Table, letters
 
 PROBLEM, UNUSUAL, STORED = "problem", "unusual", "stored already"
 

@@ -6,9 +6,10 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
+from registry.fields.described import DescribedField, Sort
+from registry.fields.words import folded
 from registry.importing.cells import Agreed, CellError, decimal_proof, number_in, proves, text_in
-from registry.importing.table import Cell, Fault, Row, folded
-from registry.importing.targets import Sort, Target
+from registry.importing.table import Cell, Fault, Row
 
 MOST_WORDS = 40
 
@@ -66,7 +67,7 @@ class Scan:
         return asdict(self)
 
 
-def scan(rows: Iterable[Row], columns: Mapping[int, Target], missing: Iterable[str] = ()) -> Scan:
+def scan(rows: Iterable[Row], columns: Mapping[int, DescribedField], missing: Iterable[str] = ()) -> Scan:
     """Walk a file once; ``columns`` says which position is for what."""
     seen = Scan()
     agreed = Agreed(missing=frozenset(folded(word) for word in missing))
@@ -125,7 +126,7 @@ def _day(seen: Scan, label: str, cell: Cell) -> None:
             seen.order_in_doubt = seen.order_in_doubt or text[:30]
 
 
-def _word(seen: Scan, target: Target, cell: Cell, agreed: Agreed) -> None:
+def _word(seen: Scan, target: DescribedField, cell: Cell, agreed: Agreed) -> None:
     try:
         text = text_in(cell, agreed)
     except CellError:

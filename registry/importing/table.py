@@ -6,6 +6,8 @@ import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
+from registry.fields.words import folded
+
 MAX_BYTES = 64 * 1024**2
 MAX_ROWS = 200_000
 MAX_COLUMNS = 300
@@ -48,11 +50,6 @@ def letters(position: int) -> str:
         number, rest = divmod(number - 1, 26)
         name = chr(65 + rest) + name
     return name
-
-
-def folded(text: str) -> str:
-    """Return a name without the differences that nobody means: case, and blanks of every kind."""
-    return " ".join(text.replace("\ufeff", "").split()).casefold()
 
 
 def is_blank(cell: Cell) -> bool:

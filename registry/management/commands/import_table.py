@@ -11,9 +11,9 @@ from uuid import UUID
 from django.core.management.base import CommandError, CommandParser
 
 from registry.errors import AccessDenied, RuleBroken
+from registry.fields.words import folded
 from registry.importing.kinds import KINDS
 from registry.importing.plan import MISSING, Plan, proposed
-from registry.importing.table import folded
 from registry.management.sentence import SentenceCommand
 from registry.models import Centre, TableImport, User
 from registry.services import imports

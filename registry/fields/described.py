@@ -1,4 +1,4 @@
-"""What a column can be for: read from a model and its form, so that a new field is importable without a second list."""
+"""A field described: read from its model and its form, so that a new one needs no second list."""
 
 from __future__ import annotations
 
@@ -8,15 +8,12 @@ from enum import Enum
 from typing import Any
 
 from django import forms
-from django.core.exceptions import ValidationError
 from django.db import models
 
-from registry.forms.fields import not_in_the_future
-from registry.importing import cells
-from registry.importing.cells import Agreed, CellError
-from registry.importing.limits import hard_range
-from registry.importing.table import Cell, folded
-from registry.importing.units import stored_unit, units_of
+from registry.fields.checks import not_in_the_future
+from registry.fields.constraints import hard_range
+from registry.fields.units import stored_unit, units_of
+from registry.fields.words import folded
 from registry.models.encrypted import EncryptedTextField
 
 
@@ -32,8 +29,8 @@ class Sort(Enum):
 
 
 @dataclass(frozen=True)
-class Target:
-    """A field that a column can fill.
+class DescribedField:
+    """A field that people fill in.
 
     ``words`` holds, folded, every word that is understood and the value it stands for. ``checks`` are validators of
     the model's and the form's field. ``when_missing`` is stored for an empty cell;
@@ -63,99 +60,28 @@ class Target:
         return units_of(self.name, self.unit)
 
 
-@dataclass(frozen=True)
-class Reading:
-    """How one target's cells are read in this file: the factor of its unit, and words explained by a person."""
-
-    target: Target
-    agreed: Agreed
-    factor: float = 1.0
-    words: dict[str, Any] = field(default_factory=dict)
-
-    def value(self, cell: Cell) -> Any:
-        """Return the value to store.
-
-        Raises
-        ------
-        CellError
-            When the cell cannot be read, or breaks a rule of the field.
-        """
-        target = self.target
-        value = self._read(cell)
-        if value is None:
-            if target.required:
-                raise CellError("is empty")
-            return target.when_missing
-        for check in target.checks:
-            try:
-                check(value)
-            except ValidationError as error:
-                raise CellError(" ".join(error.messages)) from None
-        return value
-
-    def _read(self, cell: Cell) -> Any:
-        target = self.target
-        match target.sort:
-            case Sort.NUMBER:
-                number = cells.number_in(cell, self.agreed)
-                return None if number is None else self._in_range(number)
-            case Sort.WHOLE:
-                number = cells.number_in(cell, self.agreed)
-                if number is not None and number % 1:
-                    raise CellError(f"{number:g} is no whole number")
-                return None if number is None else int(self._in_range(number))
-            case Sort.DAY:
-                return cells.day_in(cell, self.agreed)
-            case Sort.MOMENT:
-                return cells.moment_in(cell, self.agreed)
-            case Sort.WORD:
-                return self._word(cells.text_in(cell, self.agreed))
-        text = cells.text_in(cell, self.agreed)
-        if text and target.longest and len(text) > target.longest:
-            raise CellError(f"has {len(text)} characters; at most {target.longest} can be kept")
-        return text
-
-    def _word(self, text: str | None) -> Any:
-        if text is None:
-            return None
-        key = folded(text)
-        if key in self.words:
-            return self.words[key]
-        if key in self.target.words:
-            return self.target.words[key]
-        known = ", ".join(label for _, label in self.target.options[:12])
-        raise CellError(f"'{text[:60]}' is none of: {known}")
-
-    def _in_range(self, number: float) -> float:
-        value = float(f"{number * self.factor:.10g}") if self.factor != 1 else number
-        low, high = self.target.low, self.target.high
-        if (low is not None and value < low) or (high is not None and value > high):
-            stored = f" ({value:g} {self.target.unit})" if self.factor != 1 else f" {self.target.unit}".rstrip()
-            between = f"{low:g} to {high:g}" if low is not None and high is not None else "what is possible"
-            raise CellError(f"{number:g}{stored} is outside {between}")
-        return value
-
-
-def targets_of(
+def described_fields(
     model: type[models.Model],
     *shown_in: type[forms.Form],
     without: Iterable[str] = (),
-) -> tuple[Target, ...]:
-    """Return a target for every field of a model that a table can fill, worded as in its forms."""
+) -> tuple[DescribedField, ...]:
+    """Describe every field of a model that people fill, worded as in its forms."""
     made = {name: one for form in shown_in for name, one in form.base_fields.items()}
     left_out = {"id", "version", "created_at", "updated_at", *without}
     found = []
     for stored in model._meta.concrete_fields:
         if stored.name in left_out or stored.is_relation or not stored.editable:
             continue
-        target = target_of(model, stored, made.get(stored.name))
+        target = described_field(model, stored, made.get(stored.name))
         if target:
             found.append(target)
     return tuple(found)
 
 
-def target_of(model: type[models.Model], stored: models.Field, shown: forms.Field | None) -> Target | None:
-    """Return the target of one field; None for a kind of column that a cell cannot hold."""
+def described_field(
+    model: type[models.Model], stored: models.Field, shown: forms.Field | None
+) -> DescribedField | None:
+    """Describe one field; None for a sort of column that a cell cannot hold."""
     sort, options = _sort(stored, shown)
     if sort is None:
         return None
@@ -166,7 +92,7 @@ def target_of(model: type[models.Model], stored: models.Field, shown: forms.Fiel
     left_out = bool(no_answer) or (shown is not None and not shown.required and default is not None)
     missing = (no_answer or default) if left_out else None if stored.null else "" if stored.blank else None
     label = str((shown.label if shown and shown.label else None) or stored.verbose_name)
-    return Target(
+    return DescribedField(
         stored.name,
         label[:1].upper() + label[1:],
         sort,
