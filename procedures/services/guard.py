@@ -13,8 +13,9 @@ from django.utils import timezone
 from procedures.models import Amendment, Session, Site, Status
 from registry.access import Right, require
 from registry.errors import RuleBroken
-from registry.models import Record, TrailHead, User
+from registry.models import Record, User
 from registry.services.records import put
+from registry.trail.act import act
 
 R = TypeVar("R", bound=Record)
 
@@ -46,10 +47,11 @@ def writing(
     with transaction.atomic():
         locked = Session.objects.select_for_update().get(pk=session.pk)
         signed = locked.status == Status.SIGNED
-        links = _links(locked) if signed else 0
-        yield locked
-        # Whether anything changed is what the change trail says; raising here rolls all of it back.
-        if signed and _links(locked) != links:
+        with act() as done:
+            yield locked
+        # Whether anything changed is what this act wrote into the change trail; others write to it at the same time.
+        # Raising here rolls all of it back.
+        if signed and done.wrote():
             _amend(locked, by=by, summary=summary, reason=reason.strip())
 
 
@@ -94,10 +96,6 @@ def site_in(locked: Session, site: Site, *, reached: bool = False, field: str = 
         )
         raise RuleBroken(sentence, fields={field: [sentence]})
     return found
-
-
-def _links(session: Session) -> int:
-    return TrailHead.objects.values_list("sequence", flat=True).get(centre_id=session.centre_id)
 
 
 def _amend(session: Session, *, by: User, summary: str, reason: str) -> None:

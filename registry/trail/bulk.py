@@ -10,6 +10,7 @@ from django.db import models, transaction
 from django.utils import timezone
 
 from registry.models import PatientIdentity, TrailHead, User, new_key
+from registry.trail import act
 from registry.trail.canonical import encoded, linked, plain
 from registry.trail.record import COLUMNS, INSERT, state_of
 
@@ -64,6 +65,7 @@ def write_created(
         sequence, previous = sequence + 1, digest
         digest = linked(previous, encoded(parts))
         row = [kept(key), kept(centre_id), stored_at, kept(actor_id), actor_name, "created", kind, kept(record_id)]
+        act.note(key)
         batch.append([*row, values, reason, sequence, previous, digest])
         if len(batch) == BATCH:
             _insert(connection, batch)

@@ -13,6 +13,7 @@ from django.utils import timezone
 from registry.models import Change, PatientIdentity, TrailHead, User
 from registry.models.base import new_key
 from registry.models.encrypted import EncryptedTextField
+from registry.trail import act
 from registry.trail.canonical import encoded, linked, plain
 
 _HEAD = "SELECT sequence, digest FROM registry_trailhead WHERE centre_id = %s"
@@ -122,6 +123,7 @@ def write(
         if not append(cursor, row, encoded(parts)):
             TrailHead.objects.bulk_create([TrailHead(centre_id=centre_id)], ignore_conflicts=True)
             append(cursor, row, encoded(parts))
+    act.note(key)
 
 
 def _native(key: UUID | None) -> UUID | None:
