@@ -53,6 +53,7 @@ INSTALLED_APPS = [
     "registry",
     "procedures",
     "analytics",
+    "fixtures",
     # After our rooms, so that our templates stand before the library's.
     "allauth",
     "allauth.account",

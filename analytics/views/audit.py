@@ -9,7 +9,7 @@ from django.utils import timezone
 from django.utils.http import urlencode
 from django.views.decorators.http import require_GET
 
-from analytics.charts.proportions import proportions_figure
+from analytics.figures.proportions import proportions_figure
 from analytics.indicators import BY_KEY
 from analytics.selectors.audit import audit_years, overview, sessions_behind
 from procedures.models import ProcedureKind

@@ -8,7 +8,7 @@ from django.shortcuts import render
 from django.utils.http import urlencode
 from django.views.decorators.http import require_GET
 
-from analytics.charts.completeness import completeness_figure
+from analytics.figures.completeness import completeness_figure
 from analytics.selectors import todo
 from analytics.selectors.quality import field_quality
 from registry.access import Right, allowed, chosen_centre

@@ -6,7 +6,7 @@ import datetime as dt
 
 import pytest
 
-from analytics.charts.completeness import completeness_figure
+from analytics.figures.completeness import completeness_figure
 from analytics.selectors import todo
 from analytics.selectors.quality import field_quality
 from registry.services.patients import record_death

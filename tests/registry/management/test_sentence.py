@@ -10,7 +10,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[3]
 OURS = sorted(
     path.stem
-    for room in ("registry", "procedures", "analytics")
+    for room in ("registry", "procedures", "analytics", "fixtures")
     for path in (ROOT / room / "management" / "commands").glob("[a-z]*.py")
 )
 
