@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 import subprocess
 from io import StringIO
@@ -60,6 +61,22 @@ def test_no_file_carries_a_registry_address() -> None:
         except UnicodeDecodeError:
             continue
         found += [f"{path.relative_to(ROOT)}: {match.group()}" for match in address.finditer(text)]
+    assert found == []
+
+
+def test_no_private_module_of_a_library_is_imported() -> None:
+    found = []
+    for path in tracked("*.py"):
+        for node in ast.walk(ast.parse(path.read_text())):
+            named = node.names if isinstance(node, ast.Import) else []
+            modules = [one.name for one in named] or [getattr(node, "module", None) or ""]
+            if isinstance(node, ast.ImportFrom) and not node.level:
+                modules += [f"{node.module}.{one.name}" for one in node.names]
+            for module in modules if isinstance(node, ast.Import | ast.ImportFrom) else []:
+                parts = module.split(".")
+                private = [part for part in parts if part == "internal" or re.match(r"_(?!_)", part)]
+                if private and parts[0] not in {"config", "fixtures", "tests", *OURS}:
+                    found.append(f"{path.relative_to(ROOT)}: {module}")
     assert found == []
 
 

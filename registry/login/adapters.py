@@ -5,11 +5,13 @@ from __future__ import annotations
 from typing import Any
 
 from allauth.account.adapter import DefaultAccountAdapter
+from allauth.core import context
 from allauth.mfa.adapter import DefaultMFAAdapter
 from allauth.mfa.models import Authenticator
 from django.http import HttpRequest
 from django.utils import timezone
 
+from registry.login.reauthentication import recently_confirmed
 from registry.login.second_factor import factors_of, needed_from
 from registry.models.encrypted import cipher
 
@@ -30,6 +32,10 @@ class AccountAdapter(DefaultAccountAdapter):
     def is_open_for_signup(self, request: HttpRequest) -> bool:
         """Say no: an administrator invites."""
         return False
+
+    def is_reauthentication_required(self, *, app: str, **kwargs: Any) -> bool:
+        """Ask nobody twice: the password given for a signature counts on the library's pages too."""
+        return not recently_confirmed(context.request)
 
     def get_client_ip(self, request: HttpRequest) -> str:
         """Return the address a request came from; a log-in without a connection (a test, a socket) has none."""

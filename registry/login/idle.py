@@ -16,6 +16,7 @@ from django.http import HttpRequest
 from django.utils import timezone
 
 from registry.access import centres_of
+from registry.login.reauthentication import last_confirmed_at
 from registry.login.second_factor import missing_from
 from registry.models import Centre, User
 
@@ -70,6 +71,7 @@ def touch(request: HttpRequest, user: User) -> None:
 def opened_s(request: HttpRequest, user: User) -> float | None:
     """Return for how many seconds the session has been open since a log-in or unlocking; nothing when not known."""
     given = [record["at"] for record in get_authentication_records(request, user)]
+    given += [at for at in [last_confirmed_at(request, user)] if at is not None]
     return max(time.time() - max(given), 0.0) if given else None
 
 
@@ -87,8 +89,8 @@ def is_locked(request: HttpRequest, user: User) -> bool:
             return False
         lock(request)
         return True
-    given = [record["at"] for record in get_authentication_records(request, user) if record.get("reauthenticated")]
-    if not given or given[-1] < session[_LOCKED]:
+    given = last_confirmed_at(request, user)
+    if given is None or given < session[_LOCKED]:
         return True
     del session[_LOCKED]
     session[_ACTIVE] = time.time()

@@ -1,14 +1,17 @@
 """Whether the person at the screen has just shown again who they are.
 
 Logging in does not count: it may be somebody else's hand by now. What counts is the password, a code or a passkey given
-on purpose in the last minutes (``ACCOUNT_REAUTHENTICATION_TIMEOUT``) in this session.
+on purpose in the last minutes (``ACCOUNT_REAUTHENTICATION_TIMEOUT``) in this session. The library's pages keep their
+confirmations in its records; a password given on one of our pages is kept beside them.
 """
 
 from __future__ import annotations
 
+import time
+
 from allauth.account import app_settings
 from allauth.account.adapter import get_adapter
-from allauth.account.internal.flows import reauthentication
+from allauth.account.authentication import get_authentication_records
 from allauth.core import context, ratelimit
 from django.core.exceptions import ValidationError
 from django.http import HttpRequest, HttpResponseRedirect
@@ -16,13 +19,26 @@ from django.shortcuts import resolve_url
 from django.utils.http import urlencode
 
 from registry.errors import RuleBroken
+from registry.models import User
+
+_CONFIRMED = "confirmed_by_password"
+
+
+def last_confirmed_at(request: HttpRequest, user: User) -> float | None:
+    """Return when this person last confirmed in this session who they are (seconds since 1970); nothing if never."""
+    given = [record["at"] for record in get_authentication_records(request, user) if record.get("reauthenticated")]
+    by, at = request.session.get(_CONFIRMED, (None, 0.0))
+    if by == str(user.pk):
+        given.append(at)
+    return max(given, default=None)
 
 
 def recently_confirmed(request: HttpRequest) -> bool:
-    """Say whether the person confirmed who they are within the last minutes; somebody without any means did not."""
-    if not reauthentication.get_reauthentication_flows(request.user):
-        return False  # the library would say yes here
-    return bool(reauthentication.did_recently_reauthenticate(request))
+    """Say whether the person confirmed who they are within the last minutes."""
+    if not isinstance(request.user, User):
+        return False
+    at = last_confirmed_at(request, request.user)
+    return at is not None and time.time() - at < app_settings.REAUTHENTICATION_TIMEOUT
 
 
 def confirm_with_password(request: HttpRequest, password: str) -> None:
@@ -43,7 +59,7 @@ def confirm_with_password(request: HttpRequest, password: str) -> None:
         raise _beside_password(" ".join(error.messages)) from None
     if not right:
         raise _beside_password(adapter.error_messages["incorrect_password"])
-    reauthentication.reauthenticate_by_password(request)
+    request.session[_CONFIRMED] = (str(request.user.pk), time.time())
 
 
 def _beside_password(message: str) -> RuleBroken:

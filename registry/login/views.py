@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from allauth.usersessions.internal.flows.sessions import end_other_sessions, end_sessions
+from allauth.usersessions.adapter import get_adapter
 from allauth.usersessions.models import UserSession
 from django.contrib import messages
 from django.contrib.auth import logout
@@ -56,7 +56,8 @@ def account(request: MemberRequest) -> HttpResponse:
 def sessions(request: MemberRequest) -> HttpResponse:
     """List where the person is logged in; a post ends every session but this one."""
     if request.method == "POST":
-        end_other_sessions(request, request.user)
+        others = UserSession.objects.filter(user=request.user).exclude(session_key=request.session.session_key)
+        get_adapter().end_sessions(others)
         messages.success(request, "You are logged out everywhere else.")
         return redirect("account_sessions")
     found = UserSession.objects.purge_and_list(request.user)
@@ -69,7 +70,10 @@ def sessions(request: MemberRequest) -> HttpResponse:
 @require_POST
 def end_session(request: MemberRequest, pk: int) -> HttpResponse:
     """End one session of one's own."""
-    end_sessions(request, [UserSession.objects.get(pk=pk, user=request.user)])  # somebody else's is not found
+    session = UserSession.objects.get(pk=pk, user=request.user)  # somebody else's is not found
+    get_adapter().end_sessions([session])
+    if session.is_current():
+        logout(request)
     return redirect("account_sessions")
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import hmac
 import re
 import time
 
 import pytest
 from allauth.mfa.models import Authenticator
-from allauth.mfa.totp.internal.auth import format_hotp_value, hotp_value, yield_hotp_counters_from_time
 from django.core.cache import cache
 from django.http import HttpRequest, HttpResponse
 from django.test import Client
@@ -36,8 +38,11 @@ def log_in(client: Client, user: User, password: str = make.PASSWORD, **more: st
 
 
 def code_of(secret: str) -> str:
-    counter = next(iter(yield_hotp_counters_from_time()))
-    return format_hotp_value(hotp_value(secret, counter))
+    """Return what an authenticator app shows now (RFC 6238: HMAC-SHA-1, steps of 30 s, six digits)."""
+    step = int(time.time() // 30).to_bytes(8, "big")
+    digest = hmac.digest(base64.b32decode(secret), step, hashlib.sha1)
+    start = digest[-1] & 0xF
+    return f"{(int.from_bytes(digest[start : start + 4], 'big') & 0x7FFFFFFF) % 10**6:06}"
 
 
 def confirm(client: Client, password: str = make.PASSWORD) -> HttpResponse:
@@ -199,6 +204,14 @@ def test_password_in_a_form_confirms_or_is_refused_beside_its_field(client, user
     assert not recently_confirmed(request)
     confirm_with_password(request, make.PASSWORD)
     assert recently_confirmed(request)
+
+
+def test_password_in_a_form_counts_on_the_pages_of_the_second_factor_and_for_nobody_else(client, user):
+    log_in(client, user)
+    assert client.get(reverse("mfa_activate_totp")).status_code == 302
+    assert client.post(reverse("lock"), {"password": make.PASSWORD}).status_code == 302
+    assert client.get(reverse("mfa_activate_totp")).status_code == 200
+    assert not recently_confirmed(request_of(client, make.make_user(Role.PHYSICIAN)))
 
 
 def test_confirmation_leads_back(client, user):
