@@ -17,15 +17,16 @@ help: ## Say what can be made
 
 $(READY): requirements-dev.lock
 	@bash config/ops/provision.sh python
-	@test -x $(BIN)/python || $(PYTHON) -m venv .venv
+	@test -x $(BIN)/python || { echo "Making a virtual environment in .venv" >&2; $(PYTHON) -m venv .venv; }
 	@$(BIN)/python -c 'import sys; sys.exit(not (3, 11) <= sys.version_info < (3, 14))' \
 	  || { echo "Python 3.11, 3.12 or 3.13 is needed; name one with 'make PYTHON=python3.11 ...'." >&2; exit 2; }
+	@echo "Installing the $$(grep -c '^[a-z0-9]' $<) packages of $< into .venv, once: about 400 MB" >&2
 	@$(BIN)/python -m pip install --quiet --disable-pip-version-check "uv==$(UV_VERSION)"
-	@$(BIN)/uv pip sync --quiet --python $(BIN)/python --require-hashes requirements-dev.lock
+	@$(BIN)/uv pip sync --python $(BIN)/python --require-hashes $< 2> >(grep -v '^ [-+~] ' >&2)
 	@touch $@
 
 demo: $(READY) ## Load the demo scenario, print the comparison of its sites, then serve it (SERVE=0: do not serve; PORT=8000)
-	@bash config/ops/demo.sh
+	@$(BIN)/python config/ops/demo.py
 
 test: $(READY) ## Run every test on SQLite, and what touches the database again on PostgreSQL
 	@bash config/ops/provision.sh postgresql redis chromium

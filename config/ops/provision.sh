@@ -15,11 +15,22 @@ for need in "$@"; do
 done
 [ "${#packages[@]}" -eq 0 ] && exit 0
 
+# What apt says to programs, at most every few seconds: "12 %: Retrieving file 3 of 40".
+told() {
+  local kind percent text last=$SECONDS
+  while IFS=: read -r kind _ percent text; do
+    ((SECONDS - last >= 3)) || continue
+    last=$SECONDS
+    if [ "$kind" = dlstatus ]; then text="downloading, $text"; fi
+    echo "  ${percent%.*} %: $text" >&2
+  done
+}
+
 if [ "$(id -u)" -eq 0 ] && command -v apt-get >/dev/null; then
-  echo "Installing ${packages[*]}" >&2
   export DEBIAN_FRONTEND=noninteractive
+  echo "Installing ${packages[*]}: reading the lists of packages" >&2
   apt-get update -qq
-  apt-get install -y -qq --no-install-recommends "${packages[@]}" >/dev/null
+  apt-get install -y -qq --no-install-recommends -o APT::Status-Fd=3 "${packages[@]}" 3> >(told) >/dev/null
 else
   echo "Please install first: ${packages[*]} (on Debian: sudo apt-get install ${packages[*]})." >&2
   exit 2
