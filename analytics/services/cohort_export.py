@@ -5,7 +5,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 
 from django.db import connection, transaction
@@ -73,16 +73,30 @@ def export_cohort(*, by: User, centre: Centre, out: Path, key: str, year: int | 
 
 @contextmanager
 def _one_moment() -> Iterator[None]:
-    """Read everything as of one moment. SQLite's transactions are so by themselves.
+    """Read everything as of one moment, holding up no writer.
 
     The record of the export is written in a transaction of its own: under this one the change trail of a busy centre
     could not be continued.
     """
-    with transaction.atomic():
-        if connection.vendor == "postgresql" and not connection.savepoint_ids:
+    outermost = not connection.in_atomic_block
+    with _only_reading() if outermost else nullcontext(), transaction.atomic():
+        if connection.vendor == "postgresql" and outermost:
             with connection.cursor() as cursor:
                 cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ, READ ONLY")
         yield
+
+
+@contextmanager
+def _only_reading() -> Iterator[None]:
+    """On SQLite begin without the write lock, which our transactions otherwise take at once."""
+    usual = getattr(connection, "transaction_mode", None)
+    if usual is not None:
+        setattr(connection, "transaction_mode", "DEFERRED")  # noqa: B010 - known to the SQLite backend alone
+    try:
+        yield
+    finally:
+        if usual is not None:
+            setattr(connection, "transaction_mode", usual)  # noqa: B010
 
 
 def _check_target(out: Path) -> None:

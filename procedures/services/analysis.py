@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import math
 from collections.abc import Sequence
-from dataclasses import asdict
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -102,7 +102,7 @@ def carry_out(run_id: UUID) -> None:
         )
         _tell(run_id, "Measuring the electrocardiograms", 0.95)
         ecgs, notes = measured_epochs(run.recording, epochs)
-        _write(run, epochs, report, ecgs, notes)
+        _write(run, _computed(run, epochs, report), ecgs, notes)
     except RunCancelled:
         return
     except (RecordingError, OSError) as error:
@@ -157,37 +157,46 @@ def _mark(epoch: Epoch) -> EpochMark:
     return EpochMark(epoch.label, epoch.recording_start_s or 0.0, epoch.recording_end_s or 0.0)
 
 
+@dataclass(frozen=True)
+class Computed:
+    """What a run found, as rows that are not written yet."""
+
+    report: AnalysisReport
+    epochs: Sequence[Epoch]
+    metrics: list[EpochMetric]
+    beats: list[EpochBeats]
+    left_out: list[dict[str, Any]]
+
+
+def _computed(run: AnalysisRun, epochs: Sequence[Epoch], report: AnalysisReport) -> Computed:
+    """Make the rows, reading the signals once more for the loops; nothing is locked meanwhile."""
+    found = Computed(report, epochs, [], [], [])
+    for index, (epoch, summary) in enumerate(zip(epochs, report.analysis.epochs, strict=True)):
+        rows, refused = _metrics(run, epoch, summary)
+        found.metrics.extend(rows)
+        found.left_out.extend(refused)
+        columns, loop = _columns(report, index), _loop(report, index)
+        found.beats.append(EpochBeats(epoch=epoch, run=run, columns=columns, loop=loop))
+    return found
+
+
 @transaction.atomic
-def _write(
-    run: AnalysisRun,
-    epochs: Sequence[Epoch],
-    report: AnalysisReport,
-    ecgs: Sequence[KeptEcg | None],
-    notes: list[dict[str, Any]],
-) -> None:
+def _write(run: AnalysisRun, found: Computed, ecgs: Sequence[KeptEcg | None], notes: list[dict[str, Any]]) -> None:
     """Replace the computed numbers of these epochs by those of the run."""
     session = Session.objects.select_for_update().get(pk=run.recording.session_id)
     stored = AnalysisRun.objects.select_for_update().get(pk=run.pk)
     if stored.state != RunState.RUNNING:
         raise RunCancelled
-    EpochMetric.objects.filter(epoch__in=epochs, origin=Origin.COMPUTED).delete()
-    EpochBeats.objects.filter(epoch__in=epochs).delete()
-    metrics: list[EpochMetric] = []
-    beats: list[EpochBeats] = []
-    left_out: list[dict[str, Any]] = []
-    for index, (epoch, summary) in enumerate(zip(epochs, report.analysis.epochs, strict=True)):
-        rows, refused = _metrics(run, epoch, summary)
-        metrics += rows
-        left_out += refused
-        beats.append(EpochBeats(epoch=epoch, run=run, columns=_columns(report, index), loop=_loop(report, index)))
-    EpochMetric.objects.bulk_create(metrics)
-    EpochBeats.objects.bulk_create(beats)
-    replace_measured(run.recording, epochs, ecgs)
+    EpochMetric.objects.filter(epoch__in=found.epochs, origin=Origin.COMPUTED).delete()
+    EpochBeats.objects.filter(epoch__in=found.epochs).delete()
+    EpochMetric.objects.bulk_create(found.metrics)
+    EpochBeats.objects.bulk_create(found.beats)
+    replace_measured(run.recording, found.epochs, ecgs)
     stored.state, stored.progress_percent, stored.step = RunState.DONE, 100, ""
     stored.finished_at = timezone.now()
-    stored.algorithm_version = report.analysis.version
-    stored.settings = report.settings()
-    stored.quality = [asdict(note) for note in report.quality] + left_out + notes
+    stored.algorithm_version = found.report.analysis.version
+    stored.settings = found.report.settings()
+    stored.quality = [asdict(note) for note in found.report.quality] + found.left_out + notes
     stored.save()
     refresh_later(session)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -25,9 +25,10 @@ from procedures.models import (
 )
 from procedures.pipeline.ecg_kept import KeptEcg, measure_stretch, middle_of
 from procedures.recordings import RecordingError, open_recording
-from procedures.services.file_names import kept_name
+from procedures.recordings.reading import Recording as Opened
 from procedures.services.guard import put_in, site_in, writing
-from procedures.services.recordings import Upload, take_in
+from procedures.services.intake import Upload, taken_in, write_recording
+from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import User
 from registry.services.records import change
@@ -99,8 +100,12 @@ def measure_ecg(
     ObjectDoesNotExist
         When the site is of another session.
     """
+    require(by, recording.session.centre_id, Right.WRITE_SESSIONS)
+    whole = (recording.axis_start_s, recording.axis_start_s + recording.duration_s)
+    sex = recording.session.patient.sex
+    kept = _measured(open_recording(recording.file.path), recording.mapping, whole, (start_s, end_s), sex)
     with writing(recording.session, by=by, summary=f"ECG of {_name(site)}", reason=reason) as locked:
-        return _measure(by=by, locked=locked, recording=recording, site=site, span=(start_s, end_s), reason=reason)
+        return _keep(by=by, locked=locked, recording=recording, site=site, kept=kept, reason=reason)
 
 
 def store_ecg(
@@ -121,25 +126,18 @@ def store_ecg(
     RuleBroken
         When the file cannot be read or measured; then nothing is stored.
     """
-    original_name = kept_name(session, original_name, "ecg")
-    with writing(session, by=by, summary=f"ECG {original_name}", reason=reason) as locked:
-        recording = take_in(
-            by=by,
-            locked=locked,
-            upload=upload,
-            original_name=original_name,
-            started_at=taken_at,
-            key=key,
-            reason=reason,
-        )
-        if stored := recording.ecgs.filter(epoch__isnull=True).first():
-            if stored.site_id != (site.pk if site else None):
-                raise RuleBroken(
-                    f"This file is stored already, as the ECG of {stored.label}.",
-                    fields={"file": [f"This file is stored already, as the ECG of {stored.label}."]},
-                )
-            return stored
-        return _measure(by=by, locked=locked, recording=recording, site=site, span=(None, None), reason=reason)
+    with taken_in(
+        by=by, session=session, upload=upload, original_name=original_name, plain_name="ecg", started_at=taken_at
+    ) as incoming:
+        if incoming.stored and (known := _measured_alone(incoming.stored, site)):
+            return known
+        kept = _measured(incoming.opened, incoming.mapping, incoming.span, (None, None), session.patient.sex)
+        name = incoming.stored.original_name if incoming.stored else incoming.values["original_name"]
+        with writing(session, by=by, summary=f"ECG {name}", reason=reason) as locked:
+            recording = write_recording(locked, incoming, by=by, key=key, reason=reason)
+            return _measured_alone(recording, site) or _keep(
+                by=by, locked=locked, recording=recording, site=site, kept=kept, reason=reason
+            )
 
 
 def set_aside(
@@ -213,28 +211,38 @@ def _name(site: Site | None) -> str:
     return site.label if site else "baseline"
 
 
-def _measure(
-    *,
-    by: User,
-    locked: Session,
-    recording: Recording,
-    site: Site | None,
+def _measured_alone(recording: Recording, site: Site | None) -> EcgMeasurement | None:
+    """The measurement of a file that was taken in before, if there is one."""
+    stored: EcgMeasurement | None = recording.ecgs.filter(epoch__isnull=True).first()
+    if stored and stored.site_id != (site.pk if site else None):
+        sentence = f"This file is stored already, as the ECG of {stored.label}."
+        raise RuleBroken(sentence, fields={"file": [sentence]})
+    return stored
+
+
+def _measured(
+    opened: Opened,
+    mapping: Mapping[str, str],
+    whole: tuple[float, float],
     span: tuple[float | None, float | None],
-    reason: str,
+    sex: str | None,
+) -> KeptEcg:
+    """Measure a stretch, or the whole where none is given; writes nothing and holds no lock."""
+    first = whole[0] if span[0] is None else span[0]
+    last = min(whole[1], first + LONGEST_ALONE_S) if span[1] is None else span[1]
+    try:
+        return measure_stretch(opened, mapping, first, last, sex)
+    except (ElectrocardiogramError, RecordingError) as error:
+        raise RuleBroken(str(error), fields={"file": [str(error)]}) from None
+
+
+def _keep(
+    *, by: User, locked: Session, recording: Recording, site: Site | None, kept: KeptEcg, reason: str
 ) -> EcgMeasurement:
     if site is not None:
         site = site_in(locked, site, reached=True, field="state")
-    first = recording.axis_start_s if span[0] is None else span[0]
-    end_s = recording.axis_start_s + recording.duration_s
-    last = min(end_s, first + LONGEST_ALONE_S) if span[1] is None else span[1]
-    try:
-        opened = open_recording(recording.file.path)
-        kept = measure_stretch(opened, recording.mapping, first, last, locked.patient.sex)
-    except (ElectrocardiogramError, RecordingError) as error:
-        raise RuleBroken(str(error), fields={"file": [str(error)]}) from None
-    ecg = put_in(
-        locked, EcgMeasurement, _values(recording, kept) | {"site": site}, by=by, recording=recording, reason=reason
-    )
+    values = _values(recording, kept) | {"site": site}
+    ecg = put_in(locked, EcgMeasurement, values, by=by, recording=recording, reason=reason)
     EcgBeat.objects.create(ecg=ecg, samples=kept.beat)
     return ecg
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
+from typing import Any
 from uuid import UUID
 
 from django.db import connection, transaction
@@ -12,11 +13,13 @@ from django.utils import timezone
 
 from procedures.acute_response import Comparison, Epoch, ResponseError, compare
 from procedures.metrics import METRICS, Direction, Metric
-from procedures.models import AcuteResponse, ResponseSummary, Session
+from procedures.models import AcuteResponse, EpochBeats, EpochMetric, ResponseSummary, Session
 from procedures.selectors.observations import BASELINE, observed_epochs
 from registry.models import new_key
 
 ALGORITHM_VERSION = "acute-response 1"
+# How often a comparison is worked out without the lock before one under it ends the race with other writers.
+UNLOCKED_ATTEMPTS = 3
 _STORED = {field.name for field in AcuteResponse._meta.concrete_fields}
 
 
@@ -38,18 +41,41 @@ def refresh_later(session: Session) -> None:
     transaction.on_commit(refresh, robust=True)
 
 
-@transaction.atomic
 def refresh_responses(session_id: UUID) -> None:
     """Recompute every ranked metric of a session from its epochs and replace what is stored.
 
-    Derived numbers leave no line in the change trail: they follow from records that do.
+    The comparison is worked out before the session is locked, so that nobody at the bedside waits for it. When its
+    epochs changed meanwhile it is worked out again, the last time under the lock. Derived numbers leave no line in the
+    change trail: they follow from records that do.
     """
-    session = Session.objects.select_for_update().get(pk=session_id)
+    for _ in range(UNLOCKED_ATTEMPTS):
+        session = Session.objects.get(pk=session_id)
+        basis, found = _basis(session), _compared(session)
+        with transaction.atomic():
+            locked = Session.objects.select_for_update().get(pk=session_id)
+            if _basis(locked) == basis:
+                return _replace(locked, *found)
+    with transaction.atomic():
+        locked = Session.objects.select_for_update().get(pk=session_id)
+        _replace(locked, *_compared(locked))
+
+
+def _basis(session: Session) -> list[Any]:
+    """Return what tells one state of the epochs that are compared from another."""
+    metrics = EpochMetric.objects.filter(epoch__session=session)
+    beats = EpochBeats.objects.filter(epoch__session=session)
+    return [
+        *session.sites.order_by("pk").values_list("pk", "updated_at"),
+        *session.epochs.order_by("pk").values_list("pk", "updated_at"),
+        *metrics.order_by("pk").values_list("pk", "updated_at"),
+        *beats.order_by("pk").values_list("pk", "run"),
+    ]
+
+
+def _compared(session: Session) -> tuple[list[AcuteResponse], list[ResponseSummary]]:
     sites = {site.label: site for site in session.sites.all()}
     observed = observed_epochs(session)
     now = timezone.now()
-    session.responses.all().delete()
-    session.response_summaries.all().delete()
     responses: list[AcuteResponse] = []
     summaries: list[ResponseSummary] = []
     for metric in METRICS:
@@ -73,6 +99,12 @@ def refresh_responses(session_id: UUID) -> None:
                     **values,
                 )
             )
+    return responses, summaries
+
+
+def _replace(session: Session, responses: list[AcuteResponse], summaries: list[ResponseSummary]) -> None:
+    session.responses.all().delete()
+    session.response_summaries.all().delete()
     AcuteResponse.objects.bulk_create(responses)
     ResponseSummary.objects.bulk_create(summaries)
 

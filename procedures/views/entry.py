@@ -7,7 +7,6 @@ from typing import Any
 from uuid import UUID
 
 from django.contrib import messages
-from django.db import transaction
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 
@@ -46,7 +45,10 @@ def answer(
     said: str,
     context: dict[str, Any] | None = None,
 ) -> HttpResponse:
-    """Show an entry form, or write what was posted in one transaction and go on.
+    """Show an entry form, or write what was posted and go on.
+
+    No transaction is open around ``write``: a service reads files and computes before it takes its lock. A ``write`` of
+    several acts opens one itself, so that all or none is written.
 
     A refusal shows the form again as it was filled in: 422 for what was entered, 409 for a conflict or a signature.
     """
@@ -55,8 +57,7 @@ def answer(
         status = 422
         if form.is_valid():
             try:
-                with transaction.atomic():
-                    written = write(form)
+                written = write(form)
             except (RuleBroken, Conflict) as error:
                 form.take(error)
                 status = status_of(error)

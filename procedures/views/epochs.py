@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from uuid import UUID
 
+from django.db import transaction
 from django.http import HttpResponse
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods
@@ -26,6 +27,7 @@ def epoch(request: MemberRequest, session: UUID, epoch: UUID | None = None) -> H
     initial = {"started_at": likely_moment(found), "state": request.GET.get("state", "")}
     form = TypedEpochForm(request.POST or None, session=found, record=stored, initial=initial)
 
+    @transaction.atomic
     def write(form: TypedEpochForm) -> Epoch:
         by, guard = request.user, form.guard
         pacing = form.pacing and put_pacing(by=by, session=found, reason=guard["reason"], **form.pacing)

@@ -32,6 +32,7 @@ def recorded_epoch(request: MemberRequest, recording: UUID, epoch: UUID | None =
     stored = found.epochs.select_related("site", "pacing").get(pk=epoch) if epoch else None
     form = MarkedEpochForm(request.POST or None, session=found.session, record=stored)
 
+    @transaction.atomic
     def write(form: MarkedEpochForm) -> Epoch:
         guard = form.guard
         pacing = None

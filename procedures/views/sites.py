@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 from uuid import UUID
 
+from django.db import transaction
 from django.http import HttpResponse
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods
@@ -25,6 +26,7 @@ def site(request: MemberRequest, session: UUID, site: UUID | None = None) -> Htt
     initial = {"vein": request.GET.get("vein", ""), "ordinal": request.GET.get("ordinal", "1")}
     form = SiteForm(request.POST or None, session=found, record=stored, initial=initial)
 
+    @transaction.atomic
     def write(form: SiteForm) -> Site:
         guard = form.guard
         data = form.cleaned_data

@@ -1,0 +1,171 @@
+"""A file on its way in: received, hashed, decoded and kept before anything is locked; a row is written afterwards."""
+
+from __future__ import annotations
+
+import datetime as dt
+import hashlib
+import tempfile
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Protocol
+from uuid import UUID
+
+from django.conf import settings
+from django.core.files import File
+from django.core.files.storage import default_storage
+
+from procedures.models import Recording, Session
+from procedures.recordings import Assignment, ChannelInfo, RecordingError, assign_roles, open_recording
+from procedures.recordings.reading import Recording as Opened
+from procedures.services.file_names import kept_name
+from procedures.services.guard import put_in
+from registry.access import Right, require
+from registry.errors import RuleBroken
+from registry.models import User
+
+
+class Upload(Protocol):
+    """An uploaded file, as the web framework hands it over."""
+
+    def chunks(self) -> Iterable[bytes]: ...
+
+
+@dataclass(frozen=True)
+class Incoming:
+    """A file that was received, decoded and found good, and the values of its record; nothing of it is written yet.
+
+    ``stored`` is the session's recording of the same content, where there was one; then nothing was decoded.
+    """
+
+    sha256: str
+    stored: Recording | None = None
+    values: dict[str, Any] = field(default_factory=dict)
+    _opened: Opened | None = None
+
+    @property
+    def opened(self) -> Opened:
+        """The decoded file."""
+        return self._opened or open_recording(self.stored.file.path)  # type: ignore[union-attr] # one of the two is there
+
+    @property
+    def mapping(self) -> Mapping[str, str]:
+        """Which channel has which role by hand."""
+        return self.stored.mapping if self.stored else self.values["mapping"]
+
+    @property
+    def span(self) -> tuple[float, float]:
+        """First and last second on the file's own time axis."""
+        first = self.opened.start_s
+        return first, first + self.opened.duration_s
+
+
+@contextmanager
+def taken_in(
+    *,
+    by: User,
+    session: Session,
+    upload: Upload,
+    original_name: str,
+    plain_name: str = "recording",
+    started_at: dt.datetime | None = None,
+    mapping: Mapping[str, str] | None = None,
+) -> Iterator[Incoming]:
+    """Receive a file and do everything slow with it: hash, decode, check, keep. No transaction is open meanwhile.
+
+    Raises
+    ------
+    AccessDenied
+        When the role does not write sessions; then not a byte was received.
+    RuleBroken
+        When the file cannot be read, is too large, its channels are ambiguous, or its start is not known.
+    """
+    require(by, session.centre_id, Right.WRITE_SESSIONS)
+    name = kept_name(session, original_name, plain_name)
+    incoming = Path(settings.MEDIA_ROOT) / "incoming"
+    incoming.mkdir(parents=True, exist_ok=True)
+    with tempfile.NamedTemporaryFile(dir=incoming) as temporary:
+        sha256, size = _receive(upload, temporary)
+        if stored := session.recordings.filter(sha256=sha256).first():
+            yield Incoming(sha256, stored)
+            return
+        path = Path(temporary.name)
+        try:
+            opened = open_recording(path)
+            assignment = assign_roles(opened.channels, mapping)
+        except RecordingError as error:
+            sentence = str(error).replace(path.name, Path(name).name)  # by the name its sender knows
+            raise RuleBroken(sentence, fields={"file": [sentence]}) from None
+        values = {
+            "sha256": sha256,
+            "original_name": name,
+            "format": opened.format,
+            "size_bytes": size,
+            "duration_s": opened.duration_s,
+            "axis_start_s": opened.start_s,
+            "started_at": _start(started_at, opened.started_at, session),
+            "channels": described(opened.channels, assignment),
+            "mapping": dict(mapping or {}),
+            "uploaded_by": by,
+            "file": _keep(path, sha256),
+        }
+        yield Incoming(sha256, None, values, opened)
+
+
+def write_recording(
+    locked: Session, incoming: Incoming, *, by: User, key: UUID | None = None, reason: str = ""
+) -> Recording:
+    """Within an act of writing on a locked session: write the row; the same content again is the same recording."""
+    # Asked again under the lock: the same file may have been sent twice at once.
+    if stored := locked.recordings.filter(sha256=incoming.sha256).first():
+        return stored
+    return put_in(locked, Recording, incoming.values, by=by, key=key, reason=reason)
+
+
+def described(channels: Iterable[ChannelInfo], assignment: Assignment) -> list[dict[str, Any]]:
+    """Return channels and their roles as a recording keeps them."""
+    return [
+        {"label": c.label, "unit": c.unit, "sample_rate_hz": c.sample_rate_hz, "role": role}
+        for c, role in zip(channels, assignment.roles, strict=True)
+    ]
+
+
+def _receive(upload: Upload, target: Any) -> tuple[str, int]:
+    digest, size = hashlib.sha256(), 0
+    for chunk in upload.chunks():
+        size += len(chunk)
+        if size > settings.RECORDING_MAX_BYTES:
+            limit = settings.RECORDING_MAX_BYTES // 1024**2
+            raise RuleBroken(f"The file is larger than {limit} MB.", fields={"file": ["Choose a smaller file."]})
+        digest.update(chunk)
+        target.write(chunk)
+    target.flush()
+    return digest.hexdigest(), size
+
+
+def _keep(path: Path, sha256: str) -> str:
+    """Copy into the store unless this content lies there already; a row that fails later leaves only a spare file."""
+    name = f"{sha256[:2]}/{sha256}"
+    if not default_storage.exists(name):
+        with path.open("rb") as stream:
+            default_storage.save(name, File(stream))
+    return name
+
+
+def _start(typed: dt.datetime | None, clock: dt.datetime | None, session: Session) -> dt.datetime:
+    """When the first sample was taken: as typed, else by the file's own clock; in the session either way."""
+    earliest, latest = session.started_at - dt.timedelta(hours=1), session.started_at + dt.timedelta(hours=24)
+    if typed is not None:
+        if not earliest <= typed <= latest:
+            sentence = "Time of the first sample: this lies outside the session, which the epochs are placed in by it."
+            raise RuleBroken(sentence, fields={"started_at": [sentence]})
+        return typed
+    if clock is not None:
+        aware = clock if clock.tzinfo else clock.replace(tzinfo=session.started_at.tzinfo)
+        if earliest <= aware <= latest:
+            return aware
+    raise RuleBroken(
+        "The file does not say when it was started, or says a time outside this session.",
+        fields={"started_at": ["Enter the time of the first sample."]},
+    )
