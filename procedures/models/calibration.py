@@ -13,7 +13,7 @@ from registry.models.constraints import both_or_neither, in_order, one_of, withi
 from registry.models.declared import RECORDING, declare, withheld
 
 if TYPE_CHECKING:
-    from procedures.haemodynamics.calibration import Calibration as Constants
+    from procedures.haemodynamics.conditioning.calibration import Calibration as Constants
 
 
 class AlphaOrigin(models.TextChoices):
@@ -112,7 +112,7 @@ class Calibration(Record):
 
     def constants(self) -> Constants:
         """The same for the engine, in its units."""
-        from procedures.haemodynamics.calibration import Calibration as Constants
+        from procedures.haemodynamics.conditioning.calibration import Calibration as Constants
 
         spacing_mm = self.electrode_spacing_mm
         return Constants(

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from procedures.haemodynamics import Analysis, EpochWindow, Settings, analyse
-from procedures.haemodynamics.calibration import (
+from procedures.haemodynamics.conditioning.calibration import (
     Calibration,
     CalibrationError,
     ParallelVolume,

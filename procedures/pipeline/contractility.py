@@ -8,13 +8,13 @@ from typing import Any
 import numpy as np
 
 from procedures.haemodynamics import load_reduction_run
-from procedures.haemodynamics.load_reduction import (
+from procedures.haemodynamics.contractility.relations import (
     LoadReductionError,
     coupling_ratio,
     potential_energy_mmhg_ml,
     pressure_volume_area_mmhg_ml,
 )
-from procedures.haemodynamics.single_beat import single_beat_estimate
+from procedures.haemodynamics.contractility.single_beat import single_beat_estimate
 
 from .report import AnalysisReport
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from procedures.haemodynamics import PressureVolumeSignals, QualityNote
-from procedures.haemodynamics.calibration import Calibration
+from procedures.haemodynamics.conditioning.calibration import Calibration
 from procedures.recordings import Assignment, Channel, Recording, RecordingError
 
 from .common_clock import resample

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
         QualityNote,
         SignalSource,
     )
-    from procedures.haemodynamics.calibration import Calibration
+    from procedures.haemodynamics.conditioning.calibration import Calibration
 
 
 @dataclass(frozen=True)

@@ -14,7 +14,7 @@ from .report import AnalysisReport, ReportChannel
 
 if TYPE_CHECKING:
     from procedures.haemodynamics import Settings
-    from procedures.haemodynamics.calibration import Calibration
+    from procedures.haemodynamics.conditioning.calibration import Calibration
 
 #: Called with a sentence and the share done (0 to 1) before each step; what it raises ends the analysis.
 Progress = Callable[[str, float], None]

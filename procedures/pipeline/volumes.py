@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from procedures.haemodynamics import QualityNote
-from procedures.haemodynamics.calibration import Calibration, CalibrationError, calibrate, correct
+from procedures.haemodynamics.conditioning.calibration import Calibration, CalibrationError, calibrate, correct
 from procedures.recordings import Assignment, RecordingError
 
 Floats = NDArray[np.float64]

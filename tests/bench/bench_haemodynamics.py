@@ -17,7 +17,7 @@ import numpy as np
 from scipy import signal
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse
-from procedures.haemodynamics.rwaves import find_r_waves
+from procedures.haemodynamics.beats.r_waves import find_r_waves
 from tests.memory import peak_above
 from tests.procedures.haemodynamics.generator import make, plan
 

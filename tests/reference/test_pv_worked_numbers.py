@@ -9,8 +9,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from procedures.haemodynamics import load_reduction
-from procedures.haemodynamics.calibration import (
+from procedures.haemodynamics.beat_metrics.dispersion import dispersion_ms
+from procedures.haemodynamics.beat_metrics.dyssynchrony import dyssynchrony_percent, internal_flow_percent
+from procedures.haemodynamics.beat_metrics.loop import loop_area
+from procedures.haemodynamics.beat_metrics.relaxation import tau_exponential_ms, tau_logistic_ms, tau_zero_asymptote_ms
+from procedures.haemodynamics.conditioning.calibration import (
     Calibration,
     CalibrationError,
     Convention,
@@ -19,10 +22,7 @@ from procedures.haemodynamics.calibration import (
     raw_volume_ml,
     slope_factor,
 )
-from procedures.haemodynamics.dispersion import dispersion_ms
-from procedures.haemodynamics.dyssynchrony import dyssynchrony_percent, internal_flow_percent
-from procedures.haemodynamics.loop_metrics import loop_area
-from procedures.haemodynamics.relaxation import tau_exponential_ms, tau_logistic_ms, tau_zero_asymptote_ms
+from procedures.haemodynamics.contractility import relations
 
 JOULE_PER_MMHG_ML = 1.333224e-4  # NIST SP 811, conversion of mmHg and mL
 
@@ -113,10 +113,10 @@ def test_stroke_work_of_polygons(volume: list[float], pressure: list[float], exp
 # Suga, Physiol Rev 1990;70:247; Sunagawa et al., Am J Physiol 1983;245:H773: ESP 95, EDV 200, ESV 140, V0 20
 def test_energetics_of_one_beat() -> None:
     ees = 95 / (140 - 20)
-    energy = load_reduction.potential_energy_mmhg_ml(np.array([95.0]), np.array([140.0]), 20)
-    area = load_reduction.pressure_volume_area_mmhg_ml(np.array([5475.0]), energy)
+    energy = relations.potential_energy_mmhg_ml(np.array([95.0]), np.array([140.0]), 20)
+    area = relations.pressure_volume_area_mmhg_ml(np.array([5475.0]), energy)
     assert ees == pytest.approx(0.7917, abs=1e-4)
-    assert load_reduction.coupling_ratio(95 / 60, ees) == pytest.approx(2.0)
+    assert relations.coupling_ratio(95 / 60, ees) == pytest.approx(2.0)
     assert (energy[0], area[0]) == pytest.approx((5700, 11175))
     assert 5475 / area[0] == pytest.approx(0.4899, abs=1e-4)
 
@@ -126,9 +126,9 @@ EDV = np.array([200.0, 190, 180, 170, 160])
 
 # Suga and Sagawa, Circ Res 1974;35:117; Glower et al., Circulation 1985;71:994
 def test_end_systolic_relation_and_recruitable_work() -> None:
-    espvr = load_reduction.espvr(np.array([140.0, 130, 120, 110, 100]), np.array([95, 87, 79.5, 71, 64]), EDV)
+    espvr = relations.espvr(np.array([140.0, 130, 120, 110, 100]), np.array([95, 87, 79.5, 71, 64]), EDV)
     assert (espvr.slope, espvr.intercept) == pytest.approx((0.780, 18.33), abs=0.005)
-    prsw = load_reduction.preload_recruitable_stroke_work(EDV, np.array([5400.0, 4930, 4480, 4000, 3550]))
+    prsw = relations.preload_recruitable_stroke_work(EDV, np.array([5400.0, 4930, 4480, 4000, 3550]))
     assert (prsw.slope, prsw.intercept) == pytest.approx((46.3, 83.41), abs=0.01)
 
 
@@ -138,6 +138,6 @@ def test_interval_of_the_intercept_covers_at_its_rate() -> None:
     x = np.linspace(100, 160, 8)
     hits = 0
     for _ in range(1000):
-        relation = load_reduction.fit_line(x, 0.8 * (x - 20) + rng.normal(0, 3, x.size))
+        relation = relations.fit_line(x, 0.8 * (x - 20) + rng.normal(0, 3, x.size))
         hits += relation.intercept_low <= 20 <= relation.intercept_high
     assert 0.93 <= hits / 1000 <= 0.97

@@ -14,7 +14,7 @@ from registry.caution import CAUTION
 from registry.management.sentence import SentenceCommand
 
 if TYPE_CHECKING:
-    from procedures.haemodynamics.calibration import Calibration
+    from procedures.haemodynamics.conditioning.calibration import Calibration
 
 
 class Command(SentenceCommand):
@@ -85,7 +85,7 @@ def _calibrations(options: dict[str, Any]) -> list[Calibration]:
     if not given:
         return []
     # only now: loading the engine takes longer than refusing a wrong file
-    from procedures.haemodynamics.calibration import Calibration
+    from procedures.haemodynamics.conditioning.calibration import Calibration
 
     return [Calibration(**given)]
 

@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse
-from procedures.haemodynamics.rwaves import find_r_waves
+from procedures.haemodynamics.beats.r_waves import find_r_waves
 from tests.procedures.haemodynamics.generator import Made
 
 

@@ -7,7 +7,7 @@ import re
 import numpy as np
 import pytest
 
-from procedures.haemodynamics.calibration import (
+from procedures.haemodynamics.conditioning.calibration import (
     Calibration,
     CalibrationError,
     calibrate,

@@ -8,16 +8,16 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse
-from procedures.haemodynamics.channel_watch import ChannelWatch
-from procedures.haemodynamics.plausibility import segment_notes
-from procedures.haemodynamics.timing import timing_jitter_s, timing_notes
+from procedures.haemodynamics.channels.faults import ChannelFaults
+from procedures.haemodynamics.channels.plausibility import segment_notes
+from procedures.haemodynamics.channels.timing_jitter import timing_jitter_s, timing_notes
 from tests.procedures.haemodynamics.generator import Made
 
 NAMES = ("steady", "breathing", "slow", "fastest")
 
 
 def said(x: np.ndarray, rate: float = 1000.0) -> set[str]:
-    watch = ChannelWatch("x", rate)
+    watch = ChannelFaults("x", rate)
     for part in np.array_split(x, 3):
         watch.add(part)
     return {note.code for note in watch.notes()}

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import PressureVolumeSignals, Settings, analyse, analyse_segments
-from procedures.haemodynamics.dispersion import best_lag_ms, dispersion_ms, lag_correlation
-from procedures.haemodynamics.dyssynchrony import (
+from procedures.haemodynamics.beat_metrics.dispersion import best_lag_ms, dispersion_ms, lag_correlation
+from procedures.haemodynamics.beat_metrics.dyssynchrony import (
     average_neighbours,
     dyssynchrony_percent,
     internal_flow_percent,
 )
-from procedures.haemodynamics.segments import SegmentTraces
+from procedures.haemodynamics.conditioning.segments import SegmentTraces
 from tests.procedures.haemodynamics.generator import Made
 
 UNTRIMMED = Settings(whole_breaths=False)

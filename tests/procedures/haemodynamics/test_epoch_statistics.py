@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal, stats
 
-from procedures.haemodynamics.epoch_statistics import effective_number, summarise
+from procedures.haemodynamics.epochs.statistics import effective_number, summarise
 
 
 def autoregressive(rng: np.random.Generator, coefficient: float, runs: int, n: int) -> np.ndarray:

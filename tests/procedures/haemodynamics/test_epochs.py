@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import EpochWindow, PressureVolumeSignals, Settings, analyse, loops
-from procedures.haemodynamics.respiration import dominant_period_s, from_beats, whole_breaths
+from procedures.haemodynamics.epochs.breathing import dominant_period_s, from_beats, whole_breaths
 from tests.procedures.haemodynamics.generator import Made
 
 UNTRIMMED = Settings(whole_breaths=False)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from procedures.haemodynamics.filters import (
+from procedures.haemodynamics.conditioning.filters import (
     derivative_ladder,
     differentiator,
     low_pass,

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import PressureVolumeSignals, Settings, analyse, load_reduction_run
-from procedures.haemodynamics import load_reduction as relations
-from procedures.haemodynamics.load_reduction import LoadReductionError
+from procedures.haemodynamics.contractility import relations
+from procedures.haemodynamics.contractility.relations import LoadReductionError
 
 EES, V0 = 1.5, 35.0
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from procedures.haemodynamics.loop_metrics import loop_area
+from procedures.haemodynamics.beat_metrics.loop import loop_area
 
 
 def area(volume: np.ndarray, pressure: np.ndarray) -> float:

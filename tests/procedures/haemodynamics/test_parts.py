@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse, analyse_segments, loops
-from procedures.haemodynamics.measuring import stretches
+from procedures.haemodynamics.whole_recording.parts import stretches
 from tests.procedures.haemodynamics.generator import Made
 
 PART_S = 7.0

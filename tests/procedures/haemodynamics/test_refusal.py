@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import Settings, analyse
-from procedures.haemodynamics.refusal import after, judge_rhythm
-from procedures.haemodynamics.rwaves import find_r_waves
+from procedures.haemodynamics.beats.r_waves import find_r_waves
+from procedures.haemodynamics.refusal.reasons import after
+from procedures.haemodynamics.refusal.rhythm import judge_rhythm
 from tests.procedures.haemodynamics.generator import Made, make, plan
 
 DURATION_S = 60.0

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from procedures.haemodynamics.relaxation import tau_exponential_ms, tau_logistic_ms, tau_zero_asymptote_ms
+from procedures.haemodynamics.beat_metrics.relaxation import tau_exponential_ms, tau_logistic_ms, tau_zero_asymptote_ms
 
 TIME_MS = np.arange(80.0)
 ALL = np.ones((1, 80), dtype=bool)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse
-from procedures.haemodynamics.load_reduction import LoadReductionError
-from procedures.haemodynamics.single_beat import isovolumic_peak, single_beat_estimate
+from procedures.haemodynamics.contractility.relations import LoadReductionError
+from procedures.haemodynamics.contractility.single_beat import isovolumic_peak, single_beat_estimate
 from tests.procedures.haemodynamics.generator import Made
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from procedures.haemodynamics.calibration import Calibration, CalibrationError
+from procedures.haemodynamics.conditioning.calibration import Calibration, CalibrationError
 from procedures.pipeline import analyse_file
 from procedures.pipeline.calibrating import alpha_from_stroke_volume, parallel_from_wash_in
 from procedures.recordings import Channel, EpochMark, RecordingError

@@ -1,0 +1,1 @@
+"""Metrics of each beat: pressure, volume, relaxation, dyssynchrony."""

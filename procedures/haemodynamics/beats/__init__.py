@@ -1,0 +1,1 @@
+"""Where each beat begins and ends."""

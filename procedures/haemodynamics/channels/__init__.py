@@ -1,0 +1,1 @@
+"""Faults of the channels as they were recorded."""

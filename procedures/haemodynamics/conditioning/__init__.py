@@ -1,0 +1,1 @@
+"""Signals made ready to be measured: calibrated, filtered, cut into windows."""

@@ -1,0 +1,1 @@
+"""Elastance and its kin, from load-reduction runs or single beats."""

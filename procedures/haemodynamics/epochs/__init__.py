@@ -1,0 +1,1 @@
+"""Beats of an epoch: whole breaths, statistics, the average loop."""

@@ -1,0 +1,1 @@
+"""Which beats and values must not count, and why."""

@@ -1,0 +1,1 @@
+"""From signals to epoch statistics, part by part."""

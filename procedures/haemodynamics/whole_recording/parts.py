@@ -1,0 +1,147 @@
+"""Every beat of a recording measured, part by part, so that memory does not grow with its length.
+
+Each part is read with a margin, under which filters and thresholds have settled where its own beats begin; a beat
+belongs to the part in which it starts.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from ..beat_metrics.loop import pressure_metrics, volume_metrics
+from ..beats.cycles import Cycles, find_cycles
+from ..channels import gaps
+from ..channels.checks import RecordingChecks
+from ..channels.stretches import PART_S, stretches, survey_part
+from ..channels.timing_jitter import timing_notes
+from ..conditioning.filters import remove_line
+from ..conditioning.pressure import Conditioning, pressure_traces
+from ..refusal.signal_loss import fast_residual, lost_signal
+from ..results import QualityNote
+from ..settings import Settings
+from ..signals import FloatArray, PressureVolumeSignals, SignalSource
+from ..windows import IntArray
+from .survey import survey
+
+MARGIN_S = 8.0
+Progress = Callable[[float], None]
+
+
+@dataclass(frozen=True)
+class Measured:
+    """Beats and their metrics before any is judged; samples count from the start of the recording.
+
+    Attributes
+    ----------
+    minimum
+        Sample of dP/dtmin of each beat, shape (n,).
+    residual
+        Root mean square of what the smoothing took off the pressure in each beat, mmHg, shape (n,).
+    breathing
+        Times, s, and values of a breathing channel, thinned out, or ``None``.
+    volume_line_hz
+        Mains line taken out of the volumes, Hz, or ``None``.
+    """
+
+    cycles: Cycles
+    minimum: IntArray
+    metrics: dict[str, FloatArray]
+    lost: NDArray[np.bool_]
+    residual: FloatArray
+    notes: list[QualityNote]
+    breathing: tuple[FloatArray, FloatArray] | None
+    volume_line_hz: float | None
+
+
+@dataclass(frozen=True)
+class _Part:
+    cycles: Cycles
+    minimum: IntArray
+    metrics: dict[str, FloatArray]
+    lost: NDArray[np.bool_]
+    residual: FloatArray
+    r_waves: bool
+
+
+def measure(
+    source: SignalSource, settings: Settings, part_s: float = PART_S, progress: Progress | None = None
+) -> Measured:
+    """Measure every beat; ``progress`` is told the share done before each part."""
+    rate = source.sample_rate_hz
+    sample = survey_part(source)
+    conditioning, notes = survey(sample, settings)
+    notes += timing_notes(sample.pressure_mmhg, rate)
+    checks, parts, has_ecg = RecordingChecks(rate), [], False
+    after, margin = -np.inf, round(MARGIN_S * rate)
+    for first, last in stretches(source.size, rate, part_s):
+        if progress is not None:
+            progress(first / max(source.size, 1))
+        low = max(first - margin, 0)
+        read = source.part(low, min(last + margin, source.size))
+        checks.add(read.part(first - low, last - low))
+        has_ecg = read.ecg_mv is not None
+        part = _measure_part(read, conditioning, settings)
+        part = _shifted(part, low, after, np.inf if last == source.size else last)
+        parts.append(part)
+        if part.cycles.count:  # what begins within half a cycle of the last beat kept is that beat again
+            after = 0.5 * float(part.cycles.mark[-1] + part.cycles.next_mark[-1])
+    notes = [*checks.notes(), *notes, *_ecg_notes(has_ecg, any(part.r_waves for part in parts))]
+    return Measured(
+        Cycles.joined([part.cycles for part in parts]),
+        np.concatenate([part.minimum for part in parts]),
+        {key: np.concatenate([part.metrics[key] for part in parts]) for key in parts[0].metrics},
+        np.concatenate([part.lost for part in parts]),
+        np.concatenate([part.residual for part in parts]),
+        notes,
+        checks.breathing(),
+        conditioning.volume_line_hz,
+    )
+
+
+def _ecg_notes(has_ecg: bool, r_waves: bool) -> list[QualityNote]:
+    if not has_ecg:
+        text = "No ECG: beats were found by the upstroke of the pressure."
+        return [QualityNote("no_ecg", text, severity="info")]
+    if not r_waves:
+        return [QualityNote("no_r_waves", "No R wave was found; beats come from the pressure.", "ECG")]
+    return []
+
+
+def _measure_part(read: PressureVolumeSignals, conditioning: Conditioning, settings: Settings) -> _Part:
+    rate = read.sample_rate_hz
+    traces = pressure_traces(read, conditioning, settings)
+    cycles, r_waves = find_cycles(read, traces, settings)
+    metrics, minimum = pressure_metrics(traces, cycles, settings, rate)
+    total = read.total_ml
+    if total is None:
+        metrics["esp_mmhg"] = np.asarray(traces.smooth[minimum])
+    else:
+        volume = gaps.bridge(total)
+        if conditioning.volume_line_hz is not None:
+            volume = remove_line(volume, conditioning.volume_line_hz, rate)
+        metrics |= volume_metrics(traces, volume, cycles, minimum, settings, rate)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            metrics["ea_mmhg_per_ml"] = metrics["esp_mmhg"] / metrics["sv_ml"]
+            box = (metrics["p_max_mmhg"] - metrics["p_min_mmhg"]) * metrics["sv_ml"]
+            metrics["cycle_efficiency"] = metrics["stroke_work_mmhg_ml"] / box
+    lost = lost_signal(read, cycles, total, settings)
+    residual = fast_residual(read.pressure_mmhg, traces, cycles)
+    return _Part(cycles, minimum, metrics, lost, residual, r_waves)
+
+
+def _shifted(part: _Part, low: int, after: float, before: float) -> _Part:
+    """The beats that start between two samples of the recording; ``low`` is where the part was read from."""
+    mark = part.cycles.mark + low
+    own = (mark > after) & (mark < before)
+    return _Part(
+        part.cycles.chosen(own, low),
+        part.minimum[own] + low,
+        {key: column[own] for key, column in part.metrics.items()},
+        part.lost[own],
+        part.residual[own],
+        part.r_waves,
+    )
