@@ -49,7 +49,7 @@ def production_is_complete(**_: Any) -> list[CheckMessage]:
                 id="tributary.E002",
             )
         )
-    if settings.CELERY_TASK_ALWAYS_EAGER:
+    if settings.JOBS_BY != "queue":
         found.append(
             Error(
                 "A production service analyses recordings in workers, which need a queue.",

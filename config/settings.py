@@ -12,6 +12,7 @@ from pathlib import Path
 import dj_database_url
 from cryptography.fernet import Fernet
 from django.core.management.utils import get_random_secret_key
+from kombu import Queue
 
 from config import environment as env
 
@@ -224,26 +225,40 @@ if CACHE_URL.startswith(("redis://", "rediss://", "unix://")):
 else:
     CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
 
-# Without a broker a task runs where it is called: the embedded edition needs no service.
+# Background runs (registry/jobs): workers on a queue, or where there is none threads of the web process.
 CELERY_BROKER_URL = env.text("CELERY_BROKER_URL", "memory://localhost")
-CELERY_TASK_ALWAYS_EAGER = CELERY_BROKER_URL == "memory://localhost"
-CELERY_TASK_EAGER_PROPAGATES = False
+JOBS_BY = "threads" if CELERY_BROKER_URL == "memory://localhost" else "queue"
+JOB_QUEUES = ("analyses", "imports")
+CLOCK_QUEUE = "clock"
+SWEEP_EVERY_S = 5
+# A worker that is told no queues serves all of them.
+CELERY_TASK_QUEUES = [Queue(name) for name in (*JOB_QUEUES, CLOCK_QUEUE)]
+CELERY_TASK_DEFAULT_QUEUE = CLOCK_QUEUE
 CELERY_TASK_SERIALIZER = "json"
 CELERY_ACCEPT_CONTENT = ["json"]
 CELERY_TASK_IGNORE_RESULT = True
+# A message is acknowledged when its run has ended, and a process holds no more than it works on: so one that is busy
+# keeps nothing from one that is free. A message of a lost worker is not given out at once, since its run is still
+# leased; the sweep sends the run when the lease has run out.
 CELERY_TASK_ACKS_LATE = True
-CELERY_TASK_REJECT_ON_WORKER_LOST = True
+CELERY_TASK_REJECT_ON_WORKER_LOST = False
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
 CELERY_TASK_SOFT_TIME_LIMIT = 1500
 CELERY_TASK_TIME_LIMIT = 1600
-# Redis hands a task out again after this time; it must exceed the time limit, and stand in all three places.
+# Redis hands a message out again after this time. It exceeds the time limit, so that no worker is asked for a run that
+# another one is at; it would be refused. It must stand in all three places.
 CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 3600}
 CELERY_RESULT_BACKEND_TRANSPORT_OPTIONS = {"visibility_timeout": 3600}
 CELERY_VISIBILITY_TIMEOUT = 3600
 CELERY_WORKER_SOFT_SHUTDOWN_TIMEOUT = 30
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_BEAT_SCHEDULE = {
-    "requeue-stuck-analyses": {"task": "procedures.tasks.requeue_stuck_analyses", "schedule": 60.0},
+    "sweep-jobs": {
+        "task": "registry.tasks.sweep_jobs",
+        "schedule": float(SWEEP_EVERY_S),
+        # After an outage only the latest is of use.
+        "options": {"queue": CLOCK_QUEUE, "expires": SWEEP_EVERY_S},
+    },
     "requeue-stuck-imports": {"task": "registry.tasks.requeue_stuck_imports", "schedule": 60.0},
 }
 

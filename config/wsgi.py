@@ -6,3 +6,7 @@ from django.core.wsgi import get_wsgi_application
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 application = get_wsgi_application()
+
+from registry.jobs import beside  # noqa: E402 - only after the applications are set up
+
+beside.start()

@@ -10,5 +10,5 @@ class ProceduresConfig(AppConfig):
     verbose_name = "Procedures"
 
     def ready(self) -> None:
-        """Name the kinds of table that this room takes in, and the records that queries can be about."""
-        from procedures import importing, subjects  # noqa: F401
+        """Name the tables that this room takes in, the records that queries can be about, and its background runs."""
+        from procedures import importing, jobs, subjects  # noqa: F401

@@ -1,4 +1,4 @@
-"""Background tasks of the registry. Thin: each fetches its arguments and calls a service."""
+"""What the queue calls. Thin: each fetches its arguments and calls a service."""
 
 from __future__ import annotations
 
@@ -6,7 +6,20 @@ from uuid import UUID
 
 from celery import shared_task
 
+from registry import jobs
 from registry.services import import_running
+
+
+@shared_task(name="registry.tasks.carry_out_job")
+def carry_out_job(kind: str, key: str) -> None:
+    """Carry out a background run that waits."""
+    jobs.carry_out(kind, UUID(key))
+
+
+@shared_task(name="registry.tasks.sweep_jobs")
+def sweep_jobs() -> int:
+    """Send again what was not picked up."""
+    return jobs.sweep()
 
 
 @shared_task(name="registry.tasks.carry_out_import")

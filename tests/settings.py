@@ -32,6 +32,9 @@ _name = "test_" + _RUN.name.replace("-", "_")
 DATABASES["default"]["TEST"] = {"NAME": str(_RUN / f"{_name}.sqlite3") if _sqlite else _name}
 DATABASES["default"]["CONN_MAX_AGE"] = 0
 
+# A run is carried out where it is sent, once the transaction is committed.
+JOBS_BY = "here"
+
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]
 STATIC_ROOT = _RUN / "static"
 STATIC_ROOT.mkdir(exist_ok=True)

@@ -13,7 +13,7 @@ from procedures.models.electrocardiogram import (
 )
 from procedures.models.epoch import Chambers, Epoch, EpochBeats, EpochMetric, Origin, PacingConfiguration
 from procedures.models.part import PartAct, SessionPart
-from procedures.models.recording import AnalysisRun, BeatOverride, Recording, RunState
+from procedures.models.recording import AnalysisRun, BeatOverride, Recording
 from procedures.models.response import AcuteResponse, Decision, ResponseSummary
 from procedures.models.scanned import Part, ScannedPart
 from procedures.models.session import (
@@ -28,6 +28,7 @@ from procedures.models.session import (
 )
 from procedures.models.site import LeadMeasurement, LongAxis, Obstacle, Site, Stability, Tributary, Vein
 from procedures.models.threshold import ThresholdTest
+from registry.models import RunState
 
 __all__ = [
     "INTERVAL_LIMITS_MS",

@@ -6,8 +6,7 @@ from django.db import models
 from django.db.models import Q
 
 from procedures.models.session import Session
-from registry.models import Record, User
-from registry.models.constraints import one_of, within
+from registry.models import Job, Record, User, job_constraints, job_index
 from registry.models.declared import FREE_TEXT, LINK, RECORDING, STAFF, as_is, declare, withheld
 
 
@@ -53,43 +52,23 @@ class Recording(Record):
         return self.original_name
 
 
-class RunState(models.TextChoices):
-    """Where an analysis stands."""
-
-    QUEUED = "queued", "Waiting"
-    RUNNING = "running", "Running"
-    DONE = "done", "Done"
-    FAILED = "failed", "Failed"
-    CANCELLED = "cancelled", "Cancelled"
-
-
-class AnalysisRun(Record):
+class AnalysisRun(Job, Record):
     """One run of the analysis over one recording, with the version and settings that made its numbers."""
 
     recording = models.ForeignKey(Recording, models.CASCADE, related_name="runs")
-    state = models.CharField(max_length=10, choices=RunState, default=RunState.QUEUED)
-    progress_percent = models.PositiveSmallIntegerField(default=0)
-    step = models.CharField(max_length=80, blank=True)
-    attempts = models.PositiveSmallIntegerField(default=0)
     algorithm_version = models.CharField(max_length=40, blank=True)
     settings = models.JSONField(default=dict, blank=True)
     quality = models.JSONField(default=list, blank=True)
-    failure = models.TextField(blank=True)
-    started_at = models.DateTimeField(null=True, blank=True)
-    finished_at = models.DateTimeField(null=True, blank=True)
 
     handling = declare(
         as_is("algorithm_version"),
-        withheld("recording state progress_percent step attempts settings quality failure", RECORDING),
-        withheld("started_at finished_at", RECORDING),
+        withheld("recording settings quality", RECORDING),
     )
 
     class Meta:
         ordering = ("-created_at", "-id")
-        constraints = [
-            one_of("analysisrun", "state", RunState.values),
-            within("analysisrun", "progress_percent", 0, 100),
-        ]
+        indexes = [job_index("analysisrun")]
+        constraints = job_constraints("analysisrun")
 
     def __str__(self) -> str:
         return f"{self.recording} {self.get_state_display()}"

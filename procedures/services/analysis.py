@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
@@ -12,12 +11,10 @@ from uuid import UUID
 
 import numpy as np
 from django.db import transaction
-from django.db.models import QuerySet
-from django.utils import timezone
 
 from procedures.haemodynamics import EpochSummary, loops
 from procedures.metrics import BY_KEY
-from procedures.models import AnalysisRun, Epoch, EpochBeats, EpochMetric, Origin, Recording, RunState, Session
+from procedures.models import AnalysisRun, Epoch, EpochBeats, EpochMetric, Origin, Recording, Session
 from procedures.pipeline import AnalysisReport, analyse_file
 from procedures.pipeline.ecg_kept import KeptEcg
 from procedures.recordings import EpochMark, RecordingError
@@ -25,20 +22,15 @@ from procedures.services.ecgs import measured_epochs, replace_measured
 from procedures.services.guard import writing
 from procedures.services.responses import refresh_later
 from registry.errors import RuleBroken
+from registry.jobs import Claim, Refused, TryAgain, cancel, send_again, send_later
 from registry.models import User, new_key
 from registry.services.records import put
 
-MAX_ATTEMPTS = 3
-STUCK_AFTER = dt.timedelta(minutes=30)
-_BUSY = (RunState.QUEUED, RunState.RUNNING)
-
-
-class RunCancelled(Exception):
-    """Somebody cancelled the run while it worked."""
-
 
 def start_analysis(*, by: User, recording: Recording, reason: str = "") -> AnalysisRun:
-    """Queue an analysis of a recording's marked epochs; a run that is waiting or working already is returned instead.
+    """Queue an analysis of a recording's marked epochs.
+
+    A run that is waiting or working already is hurried and returned instead.
 
     Raises
     ------
@@ -46,7 +38,8 @@ def start_analysis(*, by: User, recording: Recording, reason: str = "") -> Analy
         When no epoch is marked in the recording.
     """
     with writing(recording.session, by=by, summary=f"Analysis of {recording.original_name}", reason=reason) as locked:
-        if busy := recording.runs.filter(state__in=_BUSY).first():
+        if busy := recording.runs.filter(state__in=AnalysisRun.BUSY).first():
+            send_again(busy)
             return busy
         if not recording.epochs.exists():
             raise RuleBroken(
@@ -59,7 +52,7 @@ def cancel_analysis(*, by: User, run: AnalysisRun) -> AnalysisRun:
     """Ask a run to stop; a working one stops at its next step and writes nothing."""
     session = run.recording.session
     with writing(session, by=by, summary="Analysis cancelled", reason="cancelling an analysis"):
-        _stop(AnalysisRun.objects.filter(pk=run.pk))
+        cancel(AnalysisRun.objects.filter(pk=run.pk))
     run.refresh_from_db()
     return run
 
@@ -69,27 +62,19 @@ def analyse_anew(*, by: User, recording: Recording, locked: Session, reason: str
     if not recording.epochs.exists():
         return None
     # A run that is under way may have read what stood before.
-    _stop(recording.runs.all())
+    cancel(recording.runs.all())
     return _queue(by=by, recording=recording, centre_id=locked.centre_id, reason=reason)
 
 
 def _queue(*, by: User, recording: Recording, centre_id: UUID, reason: str) -> AnalysisRun:
-    from procedures.tasks import analyse_recording
-
     run, _ = put(AnalysisRun, by=by, centre_id=centre_id, scope={"recording": recording}, values={}, reason=reason)
-    transaction.on_commit(lambda: analyse_recording.delay(str(run.pk)))
+    send_later(run)
     return run
 
 
-def _stop(runs: QuerySet[AnalysisRun]) -> None:
-    runs.filter(state__in=_BUSY).update(state=RunState.CANCELLED, finished_at=timezone.now(), step="")
-
-
-def carry_out(run_id: UUID) -> None:
-    """Do a queued run. Safe to call twice: a run that is done, failed or cancelled is left alone."""
-    if not _claim(run_id):
-        return
-    run = AnalysisRun.objects.select_related("recording__session__patient").get(pk=run_id)
+def carry_out(claim: Claim) -> None:
+    """Do a run of the analysis. Safe to call twice: what it writes replaces what was computed before."""
+    run = AnalysisRun.objects.select_related("recording__session__patient").get(pk=claim.key)
     epochs = list(run.recording.epochs.select_related("site").order_by("recording_start_s"))
     try:
         report = analyse_file(
@@ -98,59 +83,16 @@ def carry_out(run_id: UUID) -> None:
             epochs=[_mark(epoch) for epoch in epochs],
             calibrations=[calibration.constants() for calibration in run.recording.calibrations.all()],
             overrides=dict(run.recording.beat_overrides.values_list("time_s", "counts")),
-            progress=lambda sentence, share: _tell(run_id, sentence, share),
+            progress=claim.tell,
         )
-        _tell(run_id, "Measuring the electrocardiograms", 0.95)
+        claim.tell("Measuring the electrocardiograms", 0.95)
         ecgs, notes = measured_epochs(run.recording, epochs)
-        _write(run, _computed(run, epochs, report), ecgs, notes)
-    except RunCancelled:
-        return
-    except (RecordingError, OSError) as error:
-        _fail(run_id, str(error))
-    except Exception:
-        _fail(run_id, "The analysis stopped on a fault of the program; the recording is unharmed.")
-        raise
-
-
-def requeue_stuck() -> int:
-    """Queue again what a lost worker left behind, and give up on what was tried too often."""
-    from procedures.tasks import analyse_recording
-
-    stuck = AnalysisRun.objects.filter(state__in=_BUSY, updated_at__lt=timezone.now() - STUCK_AFTER)
-    count = 0
-    for run in stuck[:100]:
-        if run.attempts >= MAX_ATTEMPTS:
-            _fail(run.pk, f"Given up after {run.attempts} attempts.")
-            continue
-        AnalysisRun.objects.filter(pk=run.pk).update(state=RunState.QUEUED, updated_at=timezone.now())
-        analyse_recording.delay(str(run.pk))
-        count += 1
-    return count
-
-
-def _claim(run_id: UUID) -> bool:
-    with transaction.atomic():
-        run = AnalysisRun.objects.select_for_update().get(pk=run_id)
-        if run.state != RunState.QUEUED:
-            return False
-        run.state, run.started_at, run.attempts = RunState.RUNNING, timezone.now(), run.attempts + 1
-        run.save()
-        return True
-
-
-def _tell(run_id: UUID, sentence: str, share: float) -> None:
-    """Show how far the run is; a run that is no longer running has been cancelled."""
-    told = AnalysisRun.objects.filter(pk=run_id, state=RunState.RUNNING).update(
-        step=sentence[:80], progress_percent=round(100 * share), updated_at=timezone.now()
-    )
-    if not told:
-        raise RunCancelled
-
-
-def _fail(run_id: UUID, sentence: str) -> None:
-    AnalysisRun.objects.filter(pk=run_id, state__in=_BUSY).update(
-        state=RunState.FAILED, failure=sentence, finished_at=timezone.now(), step=""
-    )
+        found = _computed(run, epochs, report)
+    except RecordingError as error:
+        raise Refused(str(error)) from error
+    except OSError as error:
+        raise TryAgain(f"The recording could not be read from the store: {error.strerror or error}.") from error
+    _write(claim, run.recording, found, ecgs, notes)
 
 
 def _mark(epoch: Epoch) -> EpochMark:
@@ -181,23 +123,20 @@ def _computed(run: AnalysisRun, epochs: Sequence[Epoch], report: AnalysisReport)
 
 
 @transaction.atomic
-def _write(run: AnalysisRun, found: Computed, ecgs: Sequence[KeptEcg | None], notes: list[dict[str, Any]]) -> None:
+def _write(
+    claim: Claim, recording: Recording, found: Computed, ecgs: Sequence[KeptEcg | None], notes: list[dict[str, Any]]
+) -> None:
     """Replace the computed numbers of these epochs by those of the run."""
-    session = Session.objects.select_for_update().get(pk=run.recording.session_id)
-    stored = AnalysisRun.objects.select_for_update().get(pk=run.pk)
-    if stored.state != RunState.RUNNING:
-        raise RunCancelled
-    EpochMetric.objects.filter(epoch__in=found.epochs, origin=Origin.COMPUTED).delete()
-    EpochBeats.objects.filter(epoch__in=found.epochs).delete()
-    EpochMetric.objects.bulk_create(found.metrics)
-    EpochBeats.objects.bulk_create(found.beats)
-    replace_measured(run.recording, found.epochs, ecgs)
-    stored.state, stored.progress_percent, stored.step = RunState.DONE, 100, ""
-    stored.finished_at = timezone.now()
-    stored.algorithm_version = found.report.analysis.version
-    stored.settings = found.report.settings()
-    stored.quality = [asdict(note) for note in found.report.quality] + found.left_out + notes
-    stored.save()
+    session = Session.objects.select_for_update().get(pk=recording.session_id)
+    with claim.writing() as run:
+        EpochMetric.objects.filter(epoch__in=found.epochs, origin=Origin.COMPUTED).delete()
+        EpochBeats.objects.filter(epoch__in=found.epochs).delete()
+        EpochMetric.objects.bulk_create(found.metrics)
+        EpochBeats.objects.bulk_create(found.beats)
+        replace_measured(recording, found.epochs, ecgs)
+        run.algorithm_version = found.report.analysis.version
+        run.settings = found.report.settings()
+        run.quality = [asdict(note) for note in found.report.quality] + found.left_out + notes
     refresh_later(session)
 
 

@@ -30,8 +30,6 @@ from registry.access import Right, require
 from registry.models import User
 from registry.views.request import MemberRequest
 
-BUSY = (RunState.QUEUED, RunState.RUNNING)
-
 
 def recording_for(user: User, key: UUID, *, writing: bool = False) -> Recording:
     """Return a recording of a session the user sees; to write, refuse when the role does not allow it."""
@@ -110,7 +108,7 @@ def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
         "end_s": found.axis_start_s + found.duration_s,
         "epochs": [(e, (e.recording_end_s or 0.0) - (e.recording_start_s or 0.0)) for e in epochs],
         "run": run,
-        "busy": bool(run and run.state in BUSY),
+        "busy": bool(run and run.busy),
         # The figure opens on the window that a judged beat was left from.
         "window": urlencode({name: request.GET[name] for name in ("start", "end") if name in request.GET}),
         "beats_until_s": min(found.axis_start_s + LONGEST_VIEW_S, found.axis_start_s + found.duration_s),
@@ -183,7 +181,7 @@ def progress(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Say how far the analysis is; once it has ended, tell the page that watches to reload."""
     found = recording_for(request.user, recording)
     run: AnalysisRun | None = found.runs.first()
-    busy = bool(run and run.state in BUSY)
+    busy = bool(run and run.busy)
     context = {"recording": found, "run": run, "busy": busy, "rights": rights_in(request.user, found.session)}
     response = render(request, "procedures/parts/progress.html", context)
     if request.htmx and request.GET.get("watching") and run and not busy:

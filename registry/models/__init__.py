@@ -16,6 +16,7 @@ from registry.models.base import Record, new_key
 from registry.models.change import Change, TrailHead
 from registry.models.device import FAILURES, Chamber, Device, DeviceKind, ExplantReason
 from registry.models.device_check import DeviceCheck
+from registry.models.job import Job, RunState, job_constraints, job_index, to_be_taken
 from registry.models.look import Look
 from registry.models.merge import PairApart, PatientMerge
 from registry.models.patient import (
@@ -57,6 +58,7 @@ __all__ = [
     "ImagingMethod",
     "ImportPart",
     "ImportState",
+    "Job",
     "LifeInstrument",
     "Look",
     "Member",
@@ -74,6 +76,7 @@ __all__ = [
     "Relation",
     "Rhythm",
     "Role",
+    "RunState",
     "ScarMethod",
     "Severity",
     "Sex",
@@ -82,5 +85,8 @@ __all__ = [
     "Treatment",
     "TurnKind",
     "User",
+    "job_constraints",
+    "job_index",
     "new_key",
+    "to_be_taken",
 ]

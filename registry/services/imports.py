@@ -352,12 +352,15 @@ def _queue(run: TableImport, state: ImportState, queue: bool) -> TableImport:
 
 def send(key: UUID, rows: int) -> None:
     """Hand an import to a worker; without a broker to a thread of this process when it will take long."""
+    from registry.services.import_running import carry_out
     from registry.tasks import carry_out_import
 
-    if settings.CELERY_TASK_ALWAYS_EAGER and rows > SHORT_ROWS:
+    if settings.JOBS_BY == "queue":
+        carry_out_import.delay(str(key))
+    elif rows > SHORT_ROWS:
         threading.Thread(target=_beside, args=(key,), daemon=True).start()
     else:
-        carry_out_import.delay(str(key))
+        carry_out(key)
 
 
 def _beside(key: UUID) -> None:

@@ -64,7 +64,7 @@ def production(settings: Any, monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -
     """Return the settings of a complete production service."""
     monkeypatch.setitem(settings.DATABASES["default"], "ENGINE", "django.db.backends.postgresql")
     settings.PRODUCTION = True
-    settings.CELERY_TASK_ALWAYS_EAGER = False
+    settings.JOBS_BY = "queue"
     settings.ALLOWED_HOSTS = ["registry.example"]
     settings.MEDIA_ROOT = tmp_path / "recordings"
     return settings
@@ -83,7 +83,7 @@ def test_complete_settings_pass(production: Any) -> None:
     ("name", "value", "fault"),
     [
         ("IDENTITY_KEYS", [KEY, "short"], "tributary.E001 Make one with"),
-        ("CELERY_TASK_ALWAYS_EAGER", True, "tributary.E003 Set CELERY_BROKER_URL"),
+        ("JOBS_BY", "threads", "tributary.E003 Set CELERY_BROKER_URL"),
         ("ALLOWED_HOSTS", ["localhost", "127.0.0.1"], "tributary.E004 Set TRIBUTARY_HOSTS"),
         ("ALLOWED_HOSTS", ["registry.example", "*"], "tributary.E004 Set TRIBUTARY_HOSTS"),
         ("MEDIA_ROOT", "/dev/null/recordings", "tributary.E005 Set TRIBUTARY_RECORDINGS"),

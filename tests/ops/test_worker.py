@@ -14,9 +14,8 @@ from django.db import connection
 from django.utils import timezone
 
 from procedures.models import AnalysisRun, EpochMetric, Origin, Recording, RunState, Session
-from procedures.services.analysis import STUCK_AFTER
 from procedures.services.recordings import mark_epoch, store_recording
-from registry.models import User
+from registry.models import User, new_key
 from tests.factories import START, make_session, make_site, make_tributary, writer_of
 from tests.ops.processes import Running, environment, run, running, wait_for
 from tests.signals import Uploaded, pressure_volume_csv
@@ -99,9 +98,9 @@ def test_worker_analyses_what_the_web_process_queued(env: dict[str, str], worker
 
 def test_sweep_takes_up_what_a_lost_worker_left(env: dict[str, str], worker: Running) -> None:
     _, recording = marked_recording()
-    lost = AnalysisRun.objects.create(recording=recording, state=RunState.RUNNING, attempts=1)
-    long_ago = timezone.now() - STUCK_AFTER - dt.timedelta(minutes=1)
-    AnalysisRun.objects.filter(pk=lost.pk).update(updated_at=long_ago)
-    run(["celery", "--app", "config", "call", "procedures.tasks.requeue_stuck_analyses"], env)
+    long_ago = timezone.now() - dt.timedelta(minutes=1)
+    held = {"state": RunState.RUNNING, "token": new_key(), "lease_until": long_ago}
+    lost = AnalysisRun.objects.create(recording=recording, attempts=1, sent_at=long_ago, **held)
+    run(["celery", "--app", "config", "call", "registry.tasks.sweep_jobs"], env)
     wait_for(lambda: AnalysisRun.objects.get(pk=lost.pk).state == RunState.DONE or not worker.alive(), "the second try")
     assert AnalysisRun.objects.get(pk=lost.pk).attempts == 2, worker.said()

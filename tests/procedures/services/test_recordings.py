@@ -1,7 +1,9 @@
 """A recording comes in, its epochs are marked, it is analysed, and the comparison follows."""
 
 import datetime as dt
+import errno
 import hashlib
+from pathlib import Path
 
 import pytest
 from django.core.files.storage import default_storage
@@ -9,6 +11,7 @@ from django.core.files.storage import default_storage
 from procedures.models import AnalysisRun, EpochMetric, Recording, RunState
 from procedures.services import analysis
 from procedures.services.recordings import map_channels, mark_epoch, propose_epochs, store_recording
+from registry import jobs
 from registry.errors import RuleBroken
 from tests.factories import START, enter, make_session, make_site, writer_of
 from tests.signals import Uploaded, pressure_volume_csv
@@ -178,15 +181,15 @@ def test_analysis_without_epochs_refused():
 def test_cancelled_run_writes_nothing(marked, monkeypatch):
     recording, _, by = marked
     run = analysis.start_analysis(by=by, recording=recording)
-    told = analysis._tell
+    told = jobs.Claim.tell
 
-    def cancel_midway(run_id, sentence, share):
+    def cancel_midway(claim, sentence, share):
         if share > 0.1:
             analysis.cancel_analysis(by=by, run=run)
-        told(run_id, sentence, share)
+        told(claim, sentence, share)
 
-    monkeypatch.setattr(analysis, "_tell", cancel_midway)
-    analysis.carry_out(run.pk)
+    monkeypatch.setattr(jobs.Claim, "tell", cancel_midway)
+    jobs.carry_out("analysis", run.pk)
     run.refresh_from_db()
     assert run.state == RunState.CANCELLED
     assert not EpochMetric.objects.exists()
@@ -196,22 +199,41 @@ def test_failed_run_says_why_and_writes_nothing(marked):
     recording, _, by = marked
     run = analysis.start_analysis(by=by, recording=recording)
     default_storage.delete(recording.file.name)
-    analysis.carry_out(run.pk)
+    jobs.carry_out("analysis", run.pk)
     run.refresh_from_db()
     assert run.state == RunState.FAILED
     assert run.failure
     assert not EpochMetric.objects.exists()
 
 
-def test_run_that_a_lost_worker_left_is_queued_again_then_given_up(marked, django_capture_on_commit_callbacks):
+def test_store_that_cannot_be_read_is_asked_again(marked, monkeypatch):
     recording, _, by = marked
     run = analysis.start_analysis(by=by, recording=recording)
-    long_ago = START - dt.timedelta(days=1)
-    AnalysisRun.objects.filter(pk=run.pk).update(state=RunState.RUNNING, updated_at=long_ago, attempts=1)
-    assert analysis.requeue_stuck() == 1
+
+    def fails(*_, **__):
+        raise OSError(errno.EIO, "Input/output error")
+
+    monkeypatch.setattr(analysis, "analyse_file", fails)
+    jobs.carry_out("analysis", run.pk)
     run.refresh_from_db()
-    assert run.state == RunState.DONE
-    AnalysisRun.objects.filter(pk=run.pk).update(state=RunState.RUNNING, updated_at=long_ago, attempts=3)
-    assert analysis.requeue_stuck() == 0
+    assert (run.state, run.failure) == (
+        RunState.QUEUED,
+        "The recording could not be read from the store: Input/output error.",
+    )
+    monkeypatch.undo()
+    AnalysisRun.objects.update(next_try_at=None)
+    jobs.carry_out("analysis", run.pk)
     run.refresh_from_db()
-    assert (run.state, run.failure) == (RunState.FAILED, "Given up after 3 attempts.")
+    assert (run.state, run.failure, run.attempts) == (RunState.DONE, "", 2)
+
+
+def test_recording_that_cannot_be_used_is_not_tried_again(marked):
+    recording, _, by = marked
+    run = analysis.start_analysis(by=by, recording=recording)
+    Path(recording.file.path).write_text("time_s,P_LV [mmHg]\n0,nothing\n")
+    jobs.carry_out("analysis", run.pk)
+    run.refresh_from_db()
+    assert (run.state, run.attempts) == (RunState.FAILED, 1)
+    assert run.failure
+    again = analysis.start_analysis(by=by, recording=recording)
+    assert again.pk != run.pk

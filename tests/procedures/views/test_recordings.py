@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
+from django.utils import timezone
 
 from procedures.models import AnalysisRun, Recording, RunState
 from procedures.recordings import Annotation, Channel, Signals, write_edf
 from procedures.services.recordings import mark_epoch, store_recording
-from registry.models import Role
+from registry.models import Role, new_key
 from tests import factories as make
 from tests.procedures.views.filling import fill, messages_of
 from tests.signals import Uploaded, pressure_volume_csv
@@ -317,7 +318,10 @@ def test_analysis_runs_and_its_metrics_are_shown_as_computed(doctor, session, re
 @pytest.fixture
 def queued(recording, physician):
     mark_epoch(by=physician, recording=recording, site=None, start_s=0, end_s=40)
-    return AnalysisRun.objects.create(recording=recording, state=RunState.RUNNING, progress_percent=40, step="beats")
+    held = {"token": new_key(), "lease_until": timezone.now() + dt.timedelta(seconds=30)}
+    return AnalysisRun.objects.create(
+        recording=recording, state=RunState.RUNNING, progress_percent=40, step="beats", **held
+    )
 
 
 def test_progress_is_polled_while_it_runs_and_reloads_at_its_end(doctor, recording, queued):

@@ -1,0 +1,16 @@
+"""The kinds of background run of this room."""
+
+from __future__ import annotations
+
+from procedures.models import AnalysisRun
+from registry.jobs import Kind, register
+
+register(
+    Kind(
+        name="analysis",
+        model=AnalysisRun,
+        work="procedures.services.analysis.carry_out",
+        queue="analyses",
+        fault="The analysis stopped on a fault of the program; the recording is unharmed.",
+    )
+)

@@ -1,0 +1,57 @@
+"""The kinds of background run: a name, the table of its runs, what carries one out, and the queue it waits in."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from django.utils.module_loading import import_string
+
+from registry.models import Job
+
+if TYPE_CHECKING:
+    from registry.jobs.claims import Claim
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of run.
+
+    ``work`` is the dotted path of a service, loaded when a run is carried out, so that a web process need not load what
+    only workers use. ``queue`` is one of ``settings.JOB_QUEUES``. ``fault`` is what a person reads when the program
+    itself failed: what stopped, and that nothing is lost.
+    """
+
+    name: str
+    model: type[Job]
+    work: str
+    queue: str
+    fault: str
+
+    def load(self) -> Callable[[Claim], None]:
+        """Return the service that carries out a run."""
+        work: Callable[[Claim], None] = import_string(self.work)
+        return work
+
+
+KINDS: dict[str, Kind] = {}
+
+
+def register(kind: Kind) -> None:
+    """Make a kind known."""
+    KINDS[kind.name] = kind
+
+
+def kind_of(model: type[Job]) -> Kind:
+    """Return the kind whose runs are kept in this table.
+
+    Raises
+    ------
+    LookupError
+        When none is registered for it.
+    """
+    for kind in KINDS.values():
+        if kind.model is model:
+            return kind
+    raise LookupError(f"{model.__name__} belongs to no registered kind of run.")
