@@ -1,0 +1,106 @@
+"""Where stored signals lie: a folder or a bucket, sealed where a key is given, and with no silent loss."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from .signals import RecordingError
+
+if TYPE_CHECKING:
+    from zarr.abc.store import ByteRequest, Store
+    from zarr.core.buffer import Buffer, BufferPrototype
+
+_NONCE_BYTES = 12
+
+
+def signal_store(place: str | Path, *, key: bytes | None = None, reading: bool = False) -> Store:
+    """Return the objects of one recording's stored signals.
+
+    Parameters
+    ----------
+    place
+        A folder, or the URL of one in an object storage (``s3://bucket/folder``; needs the storage's fsspec library).
+    key
+        32 bytes: every object is ciphertext under it (AES-256-GCM). None: objects are as they are.
+    reading
+        Nothing is written, and a stretch whose object is lost is an error instead of a gap.
+    """
+    from zarr.storage import FsspecStore, LocalStore
+
+    plain: Store
+    if "://" in str(place):
+        plain = FsspecStore.from_url(str(place), read_only=reading)
+    else:
+        plain = LocalStore(Path(place), read_only=reading)
+    if key is None and not reading:
+        return plain
+    return _guarded(plain, key, reading)
+
+
+def _guarded(plain: Store, key: bytes | None, reading: bool) -> Store:
+    # The library takes a quarter of a second to load; a page without signals does not wait for it.
+    from cryptography.exceptions import InvalidTag
+    from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+    from zarr.abc.store import OffsetByteRequest, RangeByteRequest, SuffixByteRequest
+    from zarr.core.buffer import default_buffer_prototype
+    from zarr.storage import WrapperStore
+
+    cipher = AESGCM(key) if key is not None else None
+
+    def cut(data: bytes, asked: ByteRequest | None) -> bytes:
+        if isinstance(asked, RangeByteRequest):
+            return data[asked.start : asked.end]
+        if isinstance(asked, OffsetByteRequest):
+            return data[asked.offset :]
+        if isinstance(asked, SuffixByteRequest):
+            return data[-asked.suffix :]
+        return data
+
+    class Guarded(WrapperStore[Any]):
+        """The same objects, sealed; while reading, no object of samples may be missing."""
+
+        async def get(
+            self, key: str, prototype: BufferPrototype, byte_range: ByteRequest | None = None
+        ) -> Buffer | None:
+            found = await self._store.get(key, prototype, None if cipher else byte_range)
+            if found is None:
+                if reading and "/c/" in key:
+                    raise RecordingError("A part of the stored signals of this recording is missing.")
+                return None
+            if cipher is None:
+                return found
+            sealed = found.to_bytes()
+            try:
+                data = cipher.decrypt(sealed[:_NONCE_BYTES], sealed[_NONCE_BYTES:], _name(key))
+            except InvalidTag:
+                raise RecordingError("The stored signals of this recording cannot be read with this key.") from None
+            return prototype.buffer.from_bytes(cut(data, byte_range))
+
+        async def set(self, key: str, value: Buffer) -> None:
+            await self._store.set(key, self._seal(key, value))
+
+        async def set_if_not_exists(self, key: str, value: Buffer) -> None:
+            await self._store.set_if_not_exists(key, self._seal(key, value))
+
+        async def get_partial_values(self, prototype: BufferPrototype, key_ranges: Any) -> list[Buffer | None]:
+            return [await self.get(key, prototype, asked) for key, asked in key_ranges]
+
+        def _seal(self, key: str, value: Buffer) -> Buffer:
+            if cipher is None:
+                return value
+            nonce = os.urandom(_NONCE_BYTES)
+            sealed = nonce + cipher.encrypt(nonce, value.to_bytes(), _name(key))
+            return default_buffer_prototype().buffer.from_bytes(sealed)
+
+        def with_read_only(self, read_only: bool = False) -> Guarded:
+            return Guarded(self._store.with_read_only(read_only))
+
+    return Guarded(plain)
+
+
+def _name(key: str) -> bytes:
+    """Bind an object to its place, so that one cannot be put where another was."""
+    return hashlib.sha256(key.encode()).digest()

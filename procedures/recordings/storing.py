@@ -1,0 +1,212 @@
+"""Writing the stored form of a recording: whole from a file, or piece by piece while it grows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from .object_store import signal_store
+from .reading import Recording
+from .signals import Annotation, Channel, ChannelInfo
+from .stored import CHUNK_SAMPLES, CHUNK_STRETCHES, LAYOUT, LEVELS
+
+#: Read and written at a time: two chunks at 1000 Hz, and whole chunks or halves at 500 and 250 Hz.
+PART_S = 131.072
+#: Called with the share done, 0 to 1.
+Tell = Callable[[float], None]
+
+
+class SignalWriter:
+    """Writes a stored form. What was appended can be read at once; :meth:`finish` says that nothing more comes.
+
+    Parameters
+    ----------
+    place, key
+        As of :func:`procedures.recordings.object_store.signal_store`; a form that lies there is replaced.
+    channels
+        What will be appended, in this order.
+    sums
+        Labels of channels of one rate that are drawn as their sum; groups that cannot be summed are passed over.
+    """
+
+    def __init__(
+        self,
+        place: str | Path,
+        channels: Sequence[ChannelInfo],
+        *,
+        format: str,
+        sha256: str,
+        start_s: float = 0.0,
+        started_at: datetime | None = None,
+        sums: Sequence[Sequence[str]] = (),
+        key: bytes | None = None,
+    ) -> None:
+        import zarr
+        from zarr.codecs import BloscCodec, Crc32cCodec
+
+        self._group = zarr.create_group(signal_store(place, key=key), overwrite=True, zarr_format=3)
+        rates = list(dict.fromkeys(channel.sample_rate_hz for channel in channels))
+        self._members = [[i for i, c in enumerate(channels) if c.sample_rate_hz == rate] for rate in rates]
+        described: list[dict[str, Any]] = []
+        for channel in channels:
+            group = rates.index(channel.sample_rate_hz)
+            row = sum(other["group"] == group for other in described)
+            described.append(
+                {
+                    "label": channel.label,
+                    "unit": channel.unit,
+                    "rate": channel.sample_rate_hz,
+                    "group": group,
+                    "row": row,
+                }
+            )
+        self._sums: list[list[list[int]]] = [[] for _ in rates]  # of each rate: the rows that make each sum
+        summed = []
+        for labels in sums:
+            parts = [c for c in described if c["label"] in labels]
+            if len(parts) < 2 or len({c["group"] for c in parts}) > 1:
+                continue
+            group = parts[0]["group"]
+            row = len(self._members[group]) + len(self._sums[group])
+            self._sums[group].append([c["row"] for c in parts])
+            summed.append({"labels": list(labels), "rate": parts[0]["rate"], "group": group, "row": row})
+        options: dict[str, Any] = {
+            "dtype": "float64",
+            "fill_value": np.nan,
+            "compressors": [BloscCodec(cname="zstd", clevel=1, shuffle="shuffle"), Crc32cCodec()],
+            # Also what is NaN throughout: an object that is not there means loss.
+            "config": {"write_empty_chunks": True},
+        }
+        self._samples, self._overviews = [], []
+        for group, members in enumerate(self._members):
+            self._samples.append(
+                self._group.create_array(
+                    f"samples{group}", shape=(len(members), 0), chunks=(1, CHUNK_SAMPLES), **options
+                )
+            )
+            rows = len(members) + len(self._sums[group])
+            self._overviews.append(
+                [
+                    self._group.create_array(
+                        f"overview{group}/{size}", shape=(2, rows, 0), chunks=(2, 1, CHUNK_STRETCHES), **options
+                    )
+                    for size in LEVELS
+                ]
+            )
+        self._head: dict[str, Any] = {
+            "layout": LAYOUT,
+            "format": format,
+            "sha256": sha256,
+            "start_s": start_s,
+            "started_at": started_at.isoformat() if started_at else None,
+            "channels": described,
+            "sums": summed,
+            "lengths": [0 for _ in rates],
+            "duration_s": 0.0,
+            "gaps": [],
+            "notes": [],
+            "complete": False,
+        }
+        self._marks = self._group.create_group("marks")
+        self._marks.attrs["annotations"] = []
+        self._say()
+
+    def append(self, parts: Sequence[Channel]) -> None:
+        """Write what follows, one part a channel in the order they were named; parts of one rate are of one length."""
+        for group, members in enumerate(self._members):
+            table = np.stack([np.asarray(parts[i].samples, dtype=np.float64) for i in members])
+            samples, old = self._samples[group], self._head["lengths"][group]
+            new = old + table.shape[1]
+            samples.resize((len(members), new))
+            samples[:, old:new] = table
+            for size, overview in zip(LEVELS, self._overviews[group], strict=True):
+                # The last stretch may have been begun before: it is made again from its first sample.
+                begin = old // size
+                known = np.asarray(samples[:, begin * size : old]) if old > begin * size else table[:, :0]
+                _extend(overview, begin, size, self._with_sums(group, np.concatenate((known, table), axis=1)))
+            self._head["lengths"][group] = new
+        rates = [parts[members[0]].sample_rate_hz for members in self._members]
+        lengths = zip(self._head["lengths"], rates, strict=True)
+        self._head["duration_s"] = round(max(length / rate for length, rate in lengths), 9)
+        self._say()
+
+    def finish(
+        self,
+        *,
+        duration_s: float | None = None,
+        annotations: Sequence[Annotation] = (),
+        gaps: Sequence[tuple[float, float]] = (),
+        notes: Sequence[str] = (),
+    ) -> None:
+        """Say that the recording has ended, and what belongs to the whole of it."""
+        self._marks.attrs["annotations"] = [[a.onset_s, a.duration_s, a.text] for a in annotations]
+        self._head |= {"gaps": [list(gap) for gap in gaps], "notes": list(notes), "complete": True}
+        if duration_s is not None:
+            self._head["duration_s"] = duration_s
+        self._say()
+
+    def _with_sums(self, group: int, table: NDArray[np.float64]) -> NDArray[np.float64]:
+        sums = [table[rows].sum(axis=0, keepdims=True) for rows in self._sums[group]]
+        return np.concatenate((table, *sums), axis=0)
+
+    def _say(self) -> None:
+        """Last of all: a reader believes the lengths that stand here, not the size of an array."""
+        self._group.attrs["recording"] = self._head
+
+
+def _extend(overview: Any, begin: int, size: int, table: NDArray[np.float64]) -> None:
+    if not table.shape[1]:
+        return
+    edges = np.arange(0, table.shape[1], size)
+    stretches = np.stack((np.fmin.reduceat(table, edges, axis=1), np.fmax.reduceat(table, edges, axis=1)))
+    end = begin + edges.size
+    overview.resize((2, table.shape[0], end))
+    overview[:, :, begin:end] = stretches
+
+
+def store_signals(
+    recording: Recording,
+    place: str | Path,
+    *,
+    sha256: str,
+    sums: Sequence[Sequence[str]] = (),
+    key: bytes | None = None,
+    tell: Tell | None = None,
+) -> None:
+    """Write the stored form of a whole recording, a part at a time.
+
+    Raises
+    ------
+    RecordingError
+        Where the recording cannot be decoded.
+    OSError
+        Where there is no room, or it may not be written.
+    """
+    writer = SignalWriter(
+        place,
+        recording.channels,
+        format=recording.format,
+        sha256=sha256,
+        start_s=recording.start_s,
+        started_at=recording.started_at,
+        sums=sums,
+        key=key,
+    )
+    parts = max(1, int(np.ceil(recording.duration_s / PART_S)))
+    for part in range(parts):
+        begin = recording.start_s + part * PART_S
+        end = None if part == parts - 1 else recording.start_s + (part + 1) * PART_S
+        writer.append(recording.read(begin, end))
+        if tell:
+            tell((part + 1) / parts)
+    writer.finish(
+        duration_s=recording.duration_s,
+        annotations=recording.annotations,
+        gaps=recording.gaps,
+        notes=recording.notes,
+    )
