@@ -1,0 +1,1 @@
+"""Numbers that come from outside, and the running numbers of codes."""
