@@ -15,7 +15,8 @@ from registry.access import Right, roles_with
 from registry.fields.constraints import broken
 from registry.fields.described import DescribedField, Sort, described_fields
 from registry.fields.words import folded
-from registry.importing.kinds import PATIENT_TARGETS, WHOSE, Codes, Kind, Patients, Unique, Wrong, register
+from registry.importing.codes import RunningCodes
+from registry.importing.kinds import PATIENT_TARGETS, WHOSE, Kind, Patients, Unique, Wrong, register
 from registry.models import Centre, Member, User
 
 OPERATOR = DescribedField(
@@ -63,7 +64,7 @@ class Sessions:
         self._centre = centre
         self._patients = Patients(centre)
         self._unique = Unique(Session, models.Q(centre=centre), [("patient", "started_at")])
-        self._codes = Codes(Session.objects.filter(centre=centre).values_list("code", flat=True))
+        self._codes = RunningCodes(centre.pk, Session.objects.filter(centre=centre).values_list("code", flat=True))
         memberships = Member.objects.filter(centre=centre, role__in=roles_with(Right.DECIDE)).select_related("user")
         # By name: who bears it, and until when each was a physician here.
         self._operators: dict[str, list[tuple[Any, dt.date | None]]] = {}
@@ -87,7 +88,11 @@ class Sessions:
                 wrong = [*wrong, ("operator", f"{several} of this centre is called '{name[:40]}'")]
         if wrong:
             return [], wrong
-        values["code"] = values.get("code") or self._codes.next(f"S-{values['started_at']:%Y}-")
+        series = f"S-{values['started_at']:%Y}-"
+        if values.get("code"):
+            self._codes.given(values["code"], series)
+        else:
+            values["code"] = self._codes.next(series)
         record = Session(centre_id=self._centre.pk, patient_id=patient, operator_id=operator, **values)
         return [record], [*broken(record), *self._unique.wrong(number, record)]
 

@@ -58,6 +58,8 @@ class Status(models.TextChoices):
 class Session(Record):
     """One implant procedure of one patient."""
 
+    CODE_SERIES = r"S-[0-9]{4}-"
+
     centre = models.ForeignKey(Centre, models.PROTECT, related_name="sessions")
     patient = models.ForeignKey(Patient, models.PROTECT, related_name="sessions")
     code = models.CharField(max_length=20)

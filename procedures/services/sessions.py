@@ -15,8 +15,8 @@ from procedures.services.guard import put_in, writing
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.identity.merged import refuse_merged
-from registry.models import Centre, Patient, User
-from registry.services.patients import next_code
+from registry.models import Patient, User
+from registry.services.codes import drawn_code, held_counter, note_codes
 from registry.services.records import change, put
 
 
@@ -35,18 +35,19 @@ def open_session(
     """
     require(by, patient.centre_id, Right.WRITE_SESSIONS)
     refuse_merged(patient)
-    centre = Centre.objects.select_for_update().get(pk=patient.centre_id)
-    stored = Session.objects.filter(pk=key).first() if key else None
     started_at = values.setdefault("started_at", timezone.now())
-    prefix = f"S-{started_at:%Y}-"
-    code = code or (stored.code if stored else None)
-    code = code or next_code(centre, prefix, centre.sessions.values_list("code", flat=True))
+    if code:
+        note_codes(patient.centre_id, Session, [code])
+    else:
+        counter = held_counter(patient.centre_id, f"S-{started_at:%Y}-")
+        stored = Session.objects.filter(pk=key).first() if key else None
+        code = stored.code if stored else drawn_code(counter, Session)
     session, _ = put(
         Session,
         by=by,
-        centre_id=centre.pk,
+        centre_id=patient.centre_id,
         key=key,
-        scope={"centre": centre, "patient": patient},
+        scope={"centre": patient.centre, "patient": patient},
         values=values | {"code": code},
     )
     return session

@@ -13,6 +13,7 @@ from registry.clinical.quantities import unusual
 from registry.fields.constraints import Judge, broken, column_of, judge_of
 from registry.fields.described import DescribedField, Sort
 from registry.identity.merged import end_of
+from registry.importing.codes import RunningCodes
 from registry.models import Centre, Patient, PatientIdentity, User
 from registry.models.encrypted import digests
 
@@ -193,7 +194,7 @@ class NewPatients:
     def __init__(self, centre: Centre, by: User) -> None:
         self._centre = centre
         self._unique = Unique(Patient, models.Q(centre=centre))
-        self._codes = Codes(Patient.objects.filter(centre=centre).values_list("code", flat=True))
+        self._codes = RunningCodes(centre.pk, Patient.objects.filter(centre=centre).values_list("code", flat=True))
         stored = PatientIdentity.objects.filter(patient__centre=centre)
         self._numbers = dict.fromkeys(stored.values_list("local_identifier_digest", flat=True), 0)
 
@@ -202,7 +203,10 @@ class NewPatients:
         from registry.services.patients import identity_of
 
         named = {name: values.pop(name) for name in ("family_name", "given_name", "birth_date", "local_identifier")}
-        values["code"] = values.get("code") or self._codes.next("P-")
+        if values.get("code"):
+            self._codes.given(values["code"], "P-")
+        else:
+            values["code"] = self._codes.next("P-")
         patient = Patient(centre_id=self._centre.pk, **values)
         identity = identity_of(patient, **named)
         if any(self._numbers.get(one) == 0 for one in digests(named["local_identifier"])):
@@ -212,20 +216,3 @@ class NewPatients:
         if first != number:
             wrong.append(("local_identifier", f"is the hospital number of row {first} too"))
         return [patient, identity], wrong
-
-
-class Codes:
-    """Running codes of a centre, such as P-0042, counted on from those that exist."""
-
-    def __init__(self, taken: Iterable[str]) -> None:
-        self._highest: dict[str, int] = {}
-        for code in taken:
-            prefix, _, number = code.rpartition("-")
-            if number.isdigit():
-                key = f"{prefix}-"
-                self._highest[key] = max(self._highest.get(key, 0), int(number))
-
-    def next(self, prefix: str) -> str:
-        """Return the next free code of a prefix."""
-        self._highest[prefix] = self._highest.get(prefix, 0) + 1
-        return f"{prefix}{self._highest[prefix]:04d}"

@@ -14,6 +14,7 @@ from registry.models.assessment_words import (
 )
 from registry.models.base import Record, new_key
 from registry.models.change import Change, TrailHead
+from registry.models.code_counter import CodeCounter
 from registry.models.device import FAILURES, Chamber, Device, DeviceKind, ExplantReason
 from registry.models.device_check import DeviceCheck
 from registry.models.job import Job, RunState, job_constraints, job_index, to_be_taken
@@ -44,6 +45,7 @@ __all__ = [
     "Centre",
     "Chamber",
     "Change",
+    "CodeCounter",
     "Consent",
     "ConsentScope",
     "DataQuery",

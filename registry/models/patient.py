@@ -62,6 +62,8 @@ class EndOfFollowUp(models.TextChoices):
 class Patient(Record):
     """A treated person, known here by a code only."""
 
+    CODE_SERIES = r"P-"
+
     centre = models.ForeignKey(Centre, models.PROTECT, related_name="patients")
     code = models.CharField(max_length=20)
     sex = models.CharField(max_length=10, choices=Sex, default=Sex.UNKNOWN)

@@ -19,6 +19,7 @@ from registry.importing.rows import PROBLEM, STORED, UNUSUAL, Finding, Judged, j
 from registry.importing.table import TableError
 from registry.models import ImportPart, ImportState, PartOf, TableImport, TrailHead, User
 from registry.selectors.imports import table_of
+from registry.services.codes import for_coded, hold_series, note_codes
 from registry.services.imports import BUSY, STALE_AFTER, kind_of, plan_of, require_import, scan_of, send
 from registry.trail.bulk import created_text, write_created
 
@@ -172,6 +173,7 @@ def _load(run: TableImport) -> None:
     made, rows = _prepared(run)
     _tell(run, f"Writing {len(made)} records, in one step", 80)
     with transaction.atomic():
+        for_coded(hold_series, run.centre_id, (record for record, _ in made))
         head, _ = TrailHead.objects.select_for_update().get_or_create(centre_id=run.centre_id)
         if head.sequence != before:
             made, rows = _prepared(run, silent=True)
@@ -207,6 +209,7 @@ def _write(run: TableImport, made: list[Made], rows: int) -> None:
     for model, records in by_model.items():
         for start in range(0, len(records), BATCH):
             model._default_manager.bulk_create(records[start : start + BATCH])
+    for_coded(note_codes, run.centre_id, (record for record, _ in made))
     # Not the file's name: it may be a patient's, and the trail is in the clear.
     reason = f"import {run.pk}"
     write_created(centre_id=run.centre_id, by=_by(run), records=made, reason=reason)

@@ -16,15 +16,11 @@ from registry.identity.matching import Person
 from registry.identity.merged import refuse_merged, standing_code
 from registry.models import Centre, DeathCause, Patient, PatientIdentity, User, new_key
 from registry.models.encrypted import digest, digests
+from registry.numbers.outside import impossible
 from registry.selectors.duplicates import look_alikes
+from registry.services.codes import drawn_code, held_counter, note_codes
 from registry.services.records import change, put, refuse_nul
 from registry.trail import record as trail
-
-
-def next_code(centre: Centre, prefix: str, codes: Any) -> str:
-    """Return the next running code of a centre, such as ``P-0042``; call it under the centre's lock."""
-    taken = [int(code.rsplit("-", 1)[1]) for code in codes if code.startswith(prefix)]
-    return f"{prefix}{max(taken, default=0) + 1:04d}"
 
 
 def identity_of(
@@ -72,6 +68,8 @@ def register_patient(
     require(by, centre.pk, Right.WRITE_REGISTRY)
     if birth_date > timezone.localdate():
         raise RuleBroken("The birth date lies in the future.", fields={"birth_date": ["Enter a date in the past."]})
+    if message := impossible(birth_date):
+        raise RuleBroken(message, fields={"birth_date": [message]})
     known = key is not None and Patient.objects.filter(pk=key).exists()
     if others is not None and not known:
         # Before the lock: comparing a large centre takes a second or two, and the centre's writers would wait.
@@ -111,9 +109,12 @@ def _register(
 ) -> Patient:
     Centre.objects.select_for_update().get(pk=centre.pk)
     refuse_known_number(centre, identifiers["local_identifier"], key)
-    stored = Patient.objects.filter(pk=key).first() if key else None
-    code = code or (stored.code if stored else None)
-    code = code or next_code(centre, "P-", centre.patients.values_list("code", flat=True))
+    if code:
+        note_codes(centre.pk, Patient, [code])
+    else:
+        counter = held_counter(centre.pk, "P-")
+        stored = Patient.objects.filter(pk=key).first() if key else None
+        code = stored.code if stored else drawn_code(counter, Patient)
     values = values | {"code": code}
     patient, created = put(Patient, by=by, centre_id=centre.pk, values=values, scope={"centre": centre}, key=key)
     if created:
