@@ -8,9 +8,10 @@ PYTHON ?= python3
 UV_VERSION := 0.13.9
 BIN := .venv/bin
 READY := .venv/.installed
+SCRIPTS_READY := node_modules/.installed
 PYTEST := $(BIN)/pytest -n 2 --dist loadgroup -q
 
-.PHONY: help demo test test-sqlite test-postgresql check fix bench lock
+.PHONY: help demo test test-scripts test-sqlite test-postgresql check fix bench lock
 
 help: ## Say what can be made
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 20
@@ -25,12 +26,21 @@ $(READY): requirements-dev.lock
 	@$(BIN)/uv pip sync --python $(BIN)/python --require-hashes $< 2> >(grep -v '^ [-+~] ' >&2)
 	@touch $@
 
+$(SCRIPTS_READY): package-lock.json .npmrc
+	@bash config/ops/provision.sh node npm
+	@npm ci --loglevel=error >/dev/null
+	@touch $@
+
 demo: $(READY) ## Load the demo scenario, print the comparison of its sites, then serve it (SERVE=0: do not serve; PORT=8000)
 	@$(BIN)/python config/ops/demo.py
 
 test: $(READY) ## Run every test on SQLite, and what touches the database again on PostgreSQL
-	@bash config/ops/provision.sh postgresql redis chromium
-	@bash config/ops/with_services.sh $(MAKE) --keep-going test-sqlite test-postgresql
+	@bash config/ops/provision.sh postgresql redis chromium node
+	@bash config/ops/with_services.sh $(MAKE) --keep-going test-scripts test-sqlite test-postgresql
+
+test-scripts:
+	@echo "== Tests of the scripts in Node"
+	@node --test tests/javascript/*.test.js
 
 test-sqlite: $(READY)
 	@echo "== Tests on SQLite"
@@ -40,7 +50,7 @@ test-postgresql: $(READY)
 	@echo "== Tests on PostgreSQL"
 	@DATABASE_URL="$${TRIBUTARY_TEST_POSTGRES:?run 'make test', which starts one}" $(PYTEST) --touching-database $(ARGS)
 
-CHECKS := check-style check-types check-imports check-django check-api check-deploy check-repository
+CHECKS := check-style check-scripts check-types check-imports check-django check-api check-deploy check-repository
 .PHONY: $(CHECKS)
 check: $(READY) ## Formatting, linting, typing, import contract, migrations, API document, deployment, lock and compose files
 	@$(MAKE) --keep-going $(CHECKS)
@@ -48,6 +58,10 @@ check: $(READY) ## Formatting, linting, typing, import contract, migrations, API
 check-style: $(READY)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+
+check-scripts: $(SCRIPTS_READY)
+	npm run --silent lint
+	npm run --silent types
 
 check-types: $(READY)
 	$(BIN)/mypy

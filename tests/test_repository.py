@@ -97,6 +97,7 @@ def test_top_level_is_the_agreed_one() -> None:
         *("README.md", "DEVELOPERS.md", "manage.py", "docker-compose.yml", "Dockerfile", "Makefile", "pyproject.toml"),
         *("requirements.lock", "requirements-dev.lock", "config", "registry", "procedures", "analytics", "tests"),
         *("fixtures", "docs"),
+        *("package.json", "package-lock.json", "tsconfig.json", "eslint.config.js"),  # for checking the scripts
     }
     found = {path.relative_to(ROOT).parts[0] for path in tracked()}
     assert {name for name in found if not name.startswith(".")} <= allowed

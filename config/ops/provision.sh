@@ -1,5 +1,6 @@
 #!/usr/bin/env bash
-# Install what is missing of: python postgresql redis chromium. As root on Debian it installs; otherwise it says what to.
+# Install what is missing of: python postgresql redis chromium node npm.
+# As root on Debian it installs; otherwise it says what to.
 set -euo pipefail
 
 have_postgresql() { compgen -G '/usr/lib/postgresql/*/bin/initdb' >/dev/null || command -v initdb >/dev/null; }
@@ -10,6 +11,9 @@ for need in "$@"; do
     python)     "${PYTHON:-python3}" -c 'import ensurepip' 2>/dev/null || packages+=(python3 python3-venv) ;;
     postgresql) [ -n "${TRIBUTARY_TEST_POSTGRES:-}" ] || have_postgresql || packages+=(postgresql) ;;
     redis)      command -v redis-server >/dev/null || packages+=(redis-server) ;;
+    # Node alone is 8 packages; npm brings 350 more, so only what checks the scripts asks for it.
+    node)       command -v node >/dev/null || packages+=(nodejs) ;;
+    npm)        command -v npm >/dev/null || packages+=(npm) ;;
     chromium)   command -v chromium >/dev/null || packages+=(chromium) ;;
   esac
 done

@@ -3,9 +3,16 @@ const NUMBER = /^[+-]?(\d+([.,]\d*)?|[.,]\d+)$/;
 // A comma before three digits separates thousands for some and decimals for others: a factor of a thousand.
 const THOUSANDS = /^[+-]?[1-9]\d{0,2},\d{3}$/;
 
-const tidy = (text) => String(text ?? "").replace(/[\s\u00a0\u2007\u2009\u202f]+/g, "").replace("−", "-");
+// The server takes no longer ones; hundreds of digits would be infinite.
+const MOST_SIGNS = 20;
 
-// What is wrong with a text that can be read as two numbers; else nothing.
+/** @param {unknown} text */
+const tidy = (text) => String(text ?? "").replace(/[\s\u00a0\u2007\u2009\u202f]+/g, "").replaceAll("−", "-");
+
+/**
+ * What is wrong with a text that can be read as two numbers; else nothing.
+ * @param {unknown} text
+ */
 export function ambiguous(text) {
   const typed = tidy(text);
   if (!THOUSANDS.test(typed)) return "";
@@ -13,8 +20,24 @@ export function ambiguous(text) {
   return `${typed} could be ${thousands} or ${decimal}; write it without a comma.`;
 }
 
-// The number a text says; NaN where it says none, or may say two.
+/**
+ * The number a text says; NaN where it says none, or may say two.
+ * @param {unknown} text
+ */
 export function numberFrom(text) {
   const typed = tidy(text);
-  return NUMBER.test(typed) && !THOUSANDS.test(typed) ? Number(typed.replace(",", ".")) : NaN;
+  return typed.length <= MOST_SIGNS && NUMBER.test(typed) && !THOUSANDS.test(typed) ? Number(typed.replace(",", ".")) : NaN;
+}
+
+/**
+ * A number out of storage, an attribute or a header: a plain one within its bounds, else what stands in for it.
+ * @template T
+ * @param {unknown} text
+ * @param {[number, number]} bounds lowest and highest, both allowed
+ * @param {T} otherwise
+ * @returns {number | T}
+ */
+export function bounded(text, [low, high], otherwise) {
+  const number = typeof text === "number" ? text : numberFrom(text);
+  return number >= low && number <= high ? number : otherwise;
 }

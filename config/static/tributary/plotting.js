@@ -1,6 +1,7 @@
 // Draws a <figure class="plot" data-figure-url="…">: fetches {data, layout, config?} and hands it to Plotly.
 // A figure asks with "#000000" for the colour of ink and with "#50545a" for a softer one; they become those of the theme.
 const drawn = new Map();
+const asked = new WeakMap();
 
 function token(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
@@ -68,13 +69,18 @@ export async function draw(element, figure) {
   element.dispatchEvent(new CustomEvent("drawn", { bubbles: true, detail: { target } }));
 }
 
+// A slow answer to an earlier question is dropped.
 export async function load(element, url = element.dataset.figureUrl) {
+  const question = {};
+  asked.set(element, question);
+  const overtaken = () => asked.get(element) !== question;
   element.dataset.state = "loading";
   say(element, "Loading the figure …");
   try {
     const answer = await fetch(url, { headers: { Accept: "application/json" } });
     if (!answer.ok) throw new Error(String(answer.status));
     const figure = await answer.json();
+    if (overtaken()) return;
     if (!figure.data?.length) {
       element.dataset.state = "empty";
       say(element, figure.message ?? "There is nothing to draw yet.");
@@ -82,6 +88,7 @@ export async function load(element, url = element.dataset.figureUrl) {
     }
     await draw(element, figure);
   } catch {
+    if (overtaken()) return;
     element.dataset.state = "failed";
     say(element, "The figure could not be loaded. The same numbers stand in the table.", true);
   }

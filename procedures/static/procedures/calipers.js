@@ -3,9 +3,9 @@ import { ambiguous, numberFrom } from "../tributary/numbers.js";
 import { fetched, make, trace } from "./ecg_paper.js";
 
 const section = document.getElementById("calipers");
-if (section) start();
+if (section) begin();
 
-function start() {
+function begin() {
   const form = document.getElementById("keep");
   const area = section.querySelector(".strips");
   const drawn = area.querySelector(".drawn");
@@ -32,6 +32,7 @@ function start() {
       const content = await fetched(`${section.dataset.url}?${query}`);
       if (mine === turn) draw(content);
     } catch (error) {
+      if (mine !== turn) return;
       drawn.textContent = `The trace cannot be shown. ${error.message}`;
     }
     section.dataset.state = "drawn";

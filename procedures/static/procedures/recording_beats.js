@@ -8,10 +8,11 @@ export async function listBeats([start, end]) {
   list.dataset.asked = asked;
   try {
     const answer = await fetch(asked);
-    const text = await answer.text();
-    if (list.dataset.asked === asked && answer.ok) list.innerHTML = text;
+    if (!answer.ok) throw new Error(String(answer.status));
+    const page = new DOMParser().parseFromString(await answer.text(), "text/html");
+    if (list.dataset.asked === asked) list.replaceChildren(...page.body.childNodes);
   } catch {
-    if (list.dataset.asked === asked) list.textContent = "The line broke; the beats could not be listed.";
+    if (list.dataset.asked === asked) list.textContent = "The beats could not be listed. Move the window to try again.";
   }
 }
 

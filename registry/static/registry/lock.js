@@ -3,6 +3,7 @@
 // has just served was open a moment ago. Any other, such as the bedside page, counts on from the last touch heard of and
 // by the minutes last heard of, stays locked where it was locked, and asks the server at the first touch after a minute.
 import { csrfToken } from "../tributary/current_token.js";
+import { bounded } from "../tributary/numbers.js";
 import { cover } from "./lock_screen.js";
 
 const LAST_TOUCH = "tributary-touched";
@@ -12,7 +13,9 @@ const PING_MS = 60_000;
 const { dataset } = document.body;
 const address = dataset.lock ?? "/lock/";
 
-let idleMs = 1000 * Number(dataset.idleS ?? remembered(MINUTES) ?? 900);
+// What is kept may be damaged: a number that is none must not keep the page open for ever.
+const IDLE_S = /** @type {[number, number]} */ ([1, 24 * 3600]);
+let idleMs = 1000 * bounded(dataset.idleS ?? remembered(MINUTES), IDLE_S, 900);
 let { person = "", me = "" } = dataset;
 let touched = 0;
 let pinged = Date.now();
@@ -50,9 +53,8 @@ async function post(path, fields = {}) {
 // Other tabs of the same person count too. A touch in the future says nothing: the clock was set back.
 function lastTouch() {
   const now = Date.now();
-  const elsewhere = Number(remembered(LAST_TOUCH) ?? 0);
   if (touched > now) touched = now;
-  return Math.max(touched, elsewhere <= now ? elsewhere : 0);
+  return Math.max(touched, bounded(remembered(LAST_TOUCH), [0, now], 0));
 }
 
 // The lock's own page, which comes back here.
@@ -69,9 +71,10 @@ async function ping() {
   try {
     const { status, said } = await post(`${address}active/`);
     if (status === 423 || said.locked) return lock();
-    if (said.idle_s) {
-      idleMs = 1000 * said.idle_s;
-      remember(MINUTES, said.idle_s);
+    const idleS = bounded(said.idle_s, IDLE_S, null);
+    if (idleS !== null) {
+      idleMs = 1000 * idleS;
+      remember(MINUTES, idleS);
     }
     ({ person = person, me = me } = said);
   } catch {
@@ -88,7 +91,7 @@ function touch() {
 
 function lock({ tell = false, at = Date.now() } = {}) {
   if (uncover) return;
-  lockedAt = Number(remembered(LOCKED_AT) ?? at);
+  lockedAt = bounded(remembered(LOCKED_AT), [0, Date.now()], at);
   remember(LOCKED_AT, lockedAt);
   uncover = cover({ person, unlock, elsewhere: elsewhere() });
   if (tell) post(address).catch(() => {});
@@ -163,7 +166,7 @@ if (dataset.idleS) {
   remember(LOCKED_AT, null);
   touchedNow();
 } else {
-  touched = Number(remembered(LAST_TOUCH) ?? Date.now());
+  touched = bounded(remembered(LAST_TOUCH) ?? Date.now(), [0, Number.MAX_SAFE_INTEGER], 0);
   if (remembered(LOCKED_AT) || due()) {
     lock({ at: lastTouch() + idleMs });
     openedElsewhere();

@@ -2,9 +2,9 @@
 const forms = window.allauth?.webauthn?.forms;
 const problem = document.querySelector("[data-passkey-problem]");
 
-function say(words) {
+function say(text) {
   if (!problem) return;
-  problem.textContent = words;
+  problem.textContent = text;
   problem.hidden = false;
 }
 

@@ -1,20 +1,9 @@
 // Correcting an entry's time and words. The time first logged stays beside the corrected one.
 import { button, h, say } from "./dom.js";
+import { timeNear } from "./times.js";
 import { clockTime, enteredAt, labelOf, SYNC } from "./words.js";
 
 const STEPS = [["−5 min", -300], ["−1 min", -60], ["−10 s", -10], ["+10 s", 10], ["+1 min", 60], ["+5 min", 300]];
-
-// Reads a time of day near a moment: of the days around it, the one that is closest.
-export function timeNear(text, near) {
-  const digits = /^\s*(\d{1,2})[:.]?(\d{2})(?:[:.]?(\d{2}))?\s*$/.exec(text);
-  if (!digits) return null;
-  const [hours, minutes, seconds] = [digits[1], digits[2], digits[3] ?? "0"].map(Number);
-  if (hours > 23 || minutes > 59 || seconds > 59) return null;
-  const day = new Date(near);
-  const moments = [-1, 0, 1].map((offset) =>
-    new Date(day.getFullYear(), day.getMonth(), day.getDate() + offset, hours, minutes, seconds));
-  return moments.reduce((best, one) => (Math.abs(one - near) < Math.abs(best - near) ? one : best));
-}
 
 export function correct(page, key) {
   const entry = page.state.entries.find((one) => one.key === key);

@@ -2,6 +2,11 @@
 export const NAME = "tributary-bedside";
 export const CHANNEL = "tributary-bedside";
 
+/**
+ * @template T
+ * @param {IDBRequest<T>} request
+ * @returns {Promise<T>}
+ */
 export function asked(request) {
   return new Promise((resolve, reject) => {
     request.onsuccess = () => resolve(request.result);
@@ -9,7 +14,11 @@ export function asked(request) {
   });
 }
 
-// Resolves when the transaction is on the disk, not merely accepted.
+/**
+ * Resolves when the transaction is on the disk, not merely accepted.
+ * @param {IDBTransaction} transaction
+ * @returns {Promise<void>}
+ */
 export function written(transaction) {
   return new Promise((resolve, reject) => {
     transaction.oncomplete = () => resolve();
@@ -17,6 +26,10 @@ export function written(transaction) {
   });
 }
 
+/**
+ * @param {IDBDatabase} db
+ * @param {string[]} stores
+ */
 export function writing(db, stores) {
   return db.transaction(stores, "readwrite", { durability: "strict" });
 }

@@ -97,12 +97,12 @@ export function home(page) {
     empty.hidden = rows.length > 0;
     more.hidden = rows.length <= many;
     say(more, `Show all ${rows.length}`);
-    keyed(list, rows.slice(0, many), (row) => makeRow(page, row), (element, row) => showRow(page, element, row));
+    keyed(list, rows.slice(0, many), (row) => makeRow(page, row), (box, row) => showRow(page, box, row));
   }
 
   // Undo goes away by itself when its minute is over.
   const minute = setInterval(() => {
-    for (const element of list.children) showUndo(element);
+    for (const row of list.children) showUndo(row);
   }, 1000);
   update();
   return { element, update, leave: () => clearInterval(minute), focus: () => last.querySelector("h2") };

@@ -1,34 +1,5 @@
 // What is where, always in view: entries on this tablet only, entries that need somebody, and whether the server answers.
-const CLOCK_OFF_S = 60;
-
-export function words(counts, now = Date.now()) {
-  const parts = [];
-  if (counts.here) parts.push(`${counts.here} ${counts.here === 1 ? "entry" : "entries"} on this tablet only`);
-  else if (!counts.attention) parts.push("Everything is on the server");
-  if (counts.attention) parts.push(`${counts.attention} ${counts.attention === 1 ? "needs" : "need"} attention`);
-  if (counts.colleagues) parts.push(`${counts.colleagues} of them by a colleague who is not logged in`);
-  if (counts.needsLogIn) parts.push("log in again to send");
-  else if (counts.missing) parts.push("the server does not show you this session");
-  else if (!counts.online) parts.push(`no answer from the server${counts.lastSeen ? ` for ${since(now - counts.lastSeen)}` : ""}`);
-  if (Math.abs(counts.clockAheadS) >= CLOCK_OFF_S) {
-    const ahead = counts.clockAheadS > 0 ? "ahead" : "behind";
-    parts.push(`this tablet's clock is ${since(Math.abs(counts.clockAheadS) * 1000)} ${ahead}`);
-  }
-  return parts.join(" · ");
-}
-
-function since(ms) {
-  const minutes = Math.round(ms / 60_000);
-  if (minutes < 1) return "less than a minute";
-  if (minutes < 120) return `${minutes} min`;
-  return `${Math.round(minutes / 60)} hours`;
-}
-
-function kindOf({ attention, needsLogIn, online, here }) {
-  if (attention || needsLogIn) return "ask";
-  if (!online) return "off";
-  return here ? "busy" : "good";
-}
+import { kindOf, words } from "./line_words.js";
 
 const SHAPES = { good: "●", busy: "◐", off: "○", ask: "▲" };
 

@@ -2,32 +2,11 @@
 // A hard limit refuses; a common one asks once. Nothing is chosen beforehand.
 import { ambiguous, numberFrom } from "../../tributary/numbers.js";
 import { button, h, say } from "./dom.js";
+import { judged, range } from "./judging.js";
 import { plain } from "./words.js";
 
 const KEYS = ["7", "8", "9", "4", "5", "6", "1", "2", "3", ".", "0", "⌫"];
 const NAMES = { ".": "Point", "⌫": "Delete the last digit" };
-
-function range(one) {
-  const unit = one.unit ? ` ${one.unit}` : "";
-  const usual = one.usual[0] > one.hard[0] || one.usual[1] < one.hard[1];
-  const words = `${plain(one.hard[0])} to ${plain(one.hard[1])}${unit}`;
-  return usual ? `${words}; ${plain(one.usual[0])} to ${plain(one.usual[1])} is common` : words;
-}
-
-// What is wrong with a value, or null; `ask` when it may be right all the same.
-export function judged(one, value) {
-  const unit = one.unit ? ` ${one.unit}` : "";
-  const [low, high] = one.hard;
-  if (Number.isNaN(value)) return { text: `${one.label}: enter a number from ${plain(low)} to ${plain(high)}${unit}.` };
-  if (value < low || value > high) {
-    return { text: `${one.label}: ${plain(value)}${unit} is not possible. Enter ${plain(low)} to ${plain(high)}${unit}.` };
-  }
-  if (value < one.usual[0] || value > one.usual[1]) {
-    const common = `${plain(one.usual[0])} to ${plain(one.usual[1])}${unit} is common`;
-    return { ask: true, text: `${one.label}: ${plain(value)}${unit} is unusual, ${common}. Is it right?` };
-  }
-  return null;
-}
 
 // `quantities` are alternatives of which one is answered; each may bring a `last` value with the words where it was.
 export function openPad({ heading, quantities, done, skip = null, value = null }) {

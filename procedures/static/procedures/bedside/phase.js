@@ -1,11 +1,20 @@
 // Where the procedure stands and what is sensible next. A suggestion in words; nothing is done by itself. Pure functions.
 export const PHASES = ["Access", "Coronary sinus", "Venogram", "Testing sites", "Decision", "Closing", "Signing"];
 
+/**
+ * @param {Shown} state
+ * @param {string} kind
+ */
 export function logged(state, kind) {
   return state.entries.filter((entry) => entry.kind === kind);
 }
 
+/**
+ * The place in `PHASES`; one past its end once signed.
+ * @param {Shown} state
+ */
 export function standing(state) {
+  /** @param {string} kind */
   const has = (kind) => state.entries.some((entry) => entry.kind === kind);
   if (state.session?.status === "signed") return 7;
   if (has("access_closed")) return 6;
@@ -16,12 +25,20 @@ export function standing(state) {
   return has("access") ? 1 : 0;
 }
 
+/**
+ * @param {Shown} state
+ * @returns {[number, string]} a moment in ms, and what it is
+ */
 export function startedAt(state) {
   const first = logged(state, "access")[0]?.occurred_at ?? null;
-  return first ? [Date.parse(first), "since access"] : [Date.parse(state.session.started_at), "since the start"];
+  return first ? [Date.parse(first), "since access"] : [Date.parse(state.session?.started_at), "since the start"];
 }
 
-// Returns what to offer as one button: {text, why, log} for an event, or {text, why, go} for a place of the page.
+/**
+ * What to offer as one button: `log` names an event, `go` a place of the page.
+ * @param {Shown} state
+ * @returns {{text: string, why: string, log?: string, go?: string} | null}
+ */
 export function next(state) {
   const measuredAt = new Set(state.measurements.map((one) => one.site));
   const open = state.sites.filter((site) => site.reached !== false && !measuredAt.has(site.key)).at(-1);

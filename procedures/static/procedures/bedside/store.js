@@ -13,6 +13,13 @@ const STATE_MAX_AGE_MS = 24 * 3600 * 1000;
 const LEAVE_MS = 1500;
 const ASK_MS = 1000;
 
+/** @param {number} ms */
+function pause(ms) {
+  return new Promise((resolve) => {
+    setTimeout(resolve, ms);
+  });
+}
+
 export class NotLoaded extends Error {
   constructor() {
     super("This session has not been opened on this tablet while it was connected. Connect once to load it.");
@@ -150,7 +157,7 @@ export class Store {
 
   async #add(kind, changes, { key, version, confirmed, remove }) {
     if (this.#returning) {
-      await Promise.race([this.#returning, new Promise((resolve) => setTimeout(resolve, ASK_MS))]).catch(() => {});
+      await Promise.race([this.#returning, pause(ASK_MS)]).catch(() => {});
       this.#returning = null;
     }
     if (!this.known) throw new NotLoaded();

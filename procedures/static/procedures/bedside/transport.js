@@ -1,6 +1,9 @@
 // Requests of the bedside page. Every failure is one of four: no line, no log-in, refused for good, or try again later.
+import { bounded } from "../../tributary/numbers.js";
+
 const PATIENCE_MS = 12_000;
 const BATCH_PATIENCE_MS = 30_000;
+const LONGEST_S = 60;
 
 export class NoLine extends Error {}
 export class NeedsLogIn extends Error {}
@@ -17,6 +20,14 @@ export class Refused extends Error {
     this.status = status;
     this.problem = problem;
   }
+}
+
+/**
+ * Seconds to wait. A proxy may ask for hours, and a timer of more than 24 days goes off at once.
+ * @param {string | null} header
+ */
+export function retryAfter(header) {
+  return Math.min(bounded(header, [0, Number.MAX_VALUE], 0), LONGEST_S);
 }
 
 async function request(address, options = {}) {
@@ -43,7 +54,7 @@ async function request(address, options = {}) {
     throw new NeedsLogIn();
   }
   if (response.status >= 500 || response.status === 429 || response.status === 408) {
-    throw new TryLater(Number(response.headers.get("Retry-After")) || 0, response.status);
+    throw new TryLater(retryAfter(response.headers.get("Retry-After")), response.status);
   }
   throw new Refused(response.status, problem);
 }

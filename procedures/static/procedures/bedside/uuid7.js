@@ -1,4 +1,4 @@
-// A UUID of version 7 (RFC 9562, section 5.7): 48 bits of time, the rest random.
+// A UUID of version 7 (RFC 9562, section 5.7): 48 bits of time in ms, the rest random.
 export function uuid7(now = Date.now()) {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
   for (let place = 5, rest = now; place >= 0; place -= 1) {

@@ -1,30 +1,46 @@
 // How times, numbers and records are said on the page.
+/** @param {Moment | number} moment */
 export function clockTime(moment, seconds = true) {
   const date = new Date(moment);
+  /** @param {number} number */
   const part = (number) => String(number).padStart(2, "0");
   const parts = [date.getHours(), date.getMinutes(), ...(seconds ? [date.getSeconds()] : [])];
   return parts.map(part).join(":");
 }
 
+/** @param {Moment | number} moment */
 export function dayWords(moment) {
   return new Date(moment).toLocaleDateString("en-GB", { day: "numeric", month: "long", year: "numeric" });
 }
 
+/**
+ * Hours, minutes and seconds.
+ * @param {number} ms
+ */
 export function span(ms) {
   const total = Math.max(0, Math.floor(ms / 1000));
+  /** @param {number} number */
   const part = (number) => String(number).padStart(2, "0");
   return `${part(Math.floor(total / 3600))}:${part(Math.floor(total / 60) % 60)}:${part(total % 60)}`;
 }
 
-// Keys are UUIDv7: their first 48 bits are the moment of entry in ms.
+/**
+ * Keys are UUIDv7: their first 48 bits are the moment of entry in ms.
+ * @param {Key} key
+ */
 export function enteredAt(key) {
-  return parseInt(key.replaceAll("-", "").slice(0, 12), 16);
+  return Number(`0x${key.replaceAll("-", "").slice(0, 12)}`);
 }
 
+/**
+ * @param {Choice[]} choices
+ * @param {string} value
+ */
 export function labelOf(choices, value) {
   return choices.find((choice) => choice.value === value)?.label ?? value;
 }
 
+/** @param {number} number */
 export function plain(number) {
   return String(Math.round(number * 1000) / 1000);
 }
@@ -36,6 +52,10 @@ export const SYNC = {
   attention: ["▲", "needs attention"],
 };
 
+/**
+ * @param {Shown} state
+ * @param {Key | null} key
+ */
 export function tributaryName(state, key) {
   const one = state.tributaries.find((tributary) => tributary.key === key);
   if (!one) return "";
@@ -43,6 +63,7 @@ export function tributaryName(state, key) {
   return (one.ordinal ?? 1) > 1 ? `${name} (${one.ordinal})` : name;
 }
 
+/** @param {Record<string, any>} measurement */
 export function measured(measurement) {
   const { capture_threshold_v: threshold, pulse_width_ms: width, impedance_ohm: impedance } = measurement;
   const parts = [];
@@ -64,11 +85,16 @@ const TOGETHER = [
   ["qrs_duration_ms"],
 ];
 
-// The latest of each value measured with a site's own electrodes.
+/**
+ * The latest of each value measured with a site's own electrodes.
+ * @param {Item} site
+ * @param {Item[]} measurements
+ */
 export function latestOf(site, measurements) {
   const own = measurements
     .filter((one) => one.site === site.key && (!one.cathode || (one.cathode === site.cathode && one.anode === site.anode)))
     .sort((a, b) => Date.parse(a.measured_at) - Date.parse(b.measured_at));
+  /** @type {Record<string, any>} */
   const found = {};
   for (const names of TOGETHER) {
     const one = own.findLast((measurement) => names.some((name) => name !== "pulse_width_ms" && measurement[name] != null));
@@ -77,6 +103,11 @@ export function latestOf(site, measurements) {
   return found;
 }
 
+/**
+ * What a threshold test says. Steps go down.
+ * @param {Step[]} steps
+ * @param {number} width in ms
+ */
 export function stepped(steps, width) {
   const captured = steps.filter((step) => step.captured);
   const lost = steps.find((step) => !step.captured);

@@ -1,0 +1,103 @@
+// What the bedside page's modules pass around. Read by the type check only; nothing of it is served.
+
+/** A key is a UUID; the text of a moment is ISO 8601 with its offset from UTC, whichever that is. */
+type Key = string;
+type Moment = string;
+
+interface Problem {
+  code?: string;
+  message?: string;
+  http?: number;
+  fields?: Record<string, string[]>;
+  /** What the server holds in this entry's place. */
+  stored?: Item | null;
+}
+
+/** An entry that the server has not confirmed. `sequence` is this tablet's own count. */
+interface Entry {
+  id: Key;
+  sequence: number;
+  session: Key;
+  author: string | null;
+  state: "waiting" | "attention";
+  /** When it was entered, in ms by this tablet's clock. */
+  since: number;
+  kind: string;
+  key: Key;
+  version: number | null;
+  based_on: Key | null;
+  captured_at: Moment;
+  captured_by: string | null;
+  remove: boolean;
+  payload: Record<string, any>;
+  problem?: Problem;
+}
+
+/** A record of the server, or one laid over it: then `sync` says where it is. */
+interface Item {
+  key: Key;
+  version?: number | null;
+  sync?: "here" | "sending" | "server" | "attention";
+  removed?: boolean;
+  [name: string]: any;
+}
+
+interface Choice {
+  value: string;
+  label: string;
+}
+
+interface Vocabulary {
+  collections: Record<string, string>;
+  fields: Record<string, string[]>;
+  entry_kinds: Choice[];
+  obstacles: Choice[];
+  veins: Choice[];
+  parts: Choice[];
+  [name: string]: any;
+}
+
+/** What the server said of a session. */
+interface Known {
+  vocabulary: Vocabulary;
+  records: Record<string, Item[]>;
+  rights: any;
+  completeness: any;
+  me: string | null;
+  cursor?: string | null;
+  whole?: boolean;
+  removed?: Key[];
+}
+
+/** A session as the page shows it. */
+interface Shown {
+  vocabulary: Vocabulary;
+  session: Item | null;
+  entries: Item[];
+  sites: Item[];
+  tributaries: Item[];
+  measurements: Item[];
+  threshold_tests: Item[];
+  decisions: Item[];
+  [collection: string]: any;
+}
+
+/** A number that can be typed: the range it must lie in, and the one that is common. */
+interface Quantity {
+  label: string;
+  unit: string;
+  hard: [number, number];
+  usual: [number, number];
+  [name: string]: any;
+}
+
+interface Step {
+  amplitude_v: number;
+  captured: boolean;
+}
+
+/** What is to be done to the outbox: sequences to delete, entries to rewrite. */
+interface Settlement {
+  gone?: number[];
+  changed?: Entry[];
+}

@@ -1,0 +1,6 @@
+// What the pages' scripts find on the window. Read by the type check only; nothing of it is served.
+interface Window {
+  Plotly: any;
+  htmx: any;
+  allauth: any;
+}
