@@ -16,7 +16,9 @@ from procedures.acute_response.values import Advice, FloatArray
 # many epochs of sites were measured since the last one (project choices: about one baseline in four).
 _BASELINE_OVERDUE = 0.8
 _SITES_PER_BASELINE = 3
+_LIKELY_WILD = 0.8  # probability from which an epoch is named (project choice)
 _UNSETTLED_SD = 3.5
+_SETTLED_AFTER = 3.0  # time constants after which 5 % of a settling is left
 _UNSETTLED_CHANGE = 0.03  # change within an epoch that matters beside a scatter of 1.7 % (project choice)
 
 
@@ -52,6 +54,25 @@ def advise(
     return tuple(advice + _baseline(data, fit, ahead[0]) + _settling(data) + _breaths(data, settings))
 
 
+def stands_out(data: Prepared, wild: FloatArray, off_percent: FloatArray) -> tuple[Advice, ...]:
+    """Name the epoch that does not fit the others, where it is likely that something went wrong in it.
+
+    Parameters
+    ----------
+    wild, off_percent
+        Probability that an epoch is the odd one out; how far it lies from what the fit expects; shape ``(epochs,)``.
+    """
+    worst = int(wild.argmax())
+    if wild[worst] < _LIKELY_WILD:
+        return ()
+    percent = float(off_percent[worst])
+    text = (
+        f"{_first_up(data.visit(worst))} is {percent:+.1f} % off what the other epochs lead one to expect. "
+        "Check its signal, or measure it again."
+    )
+    return (Advice("epoch_stands_out", text, percent, data.label(worst)),)
+
+
 def next_time(data: Prepared) -> float:
     """When the next epoch is likely to be measured, in session time (seconds): at the usual pace."""
     gaps = np.diff(data.times)
@@ -81,6 +102,12 @@ def _ranking(
     claim = f"{leader} is the best site or within {margin} of it with a probability of {shown}"
     if decided:
         return [Advice("decided", f"Decided: {claim}.", percent, leader)]
+    if leader_near >= settings.decided_probability:
+        visits = int((data.state == data.sites.index(leader)).sum())
+        return [
+            Advice("not_decided", f"Not yet decided: {claim}, but it rests on a single visit.", percent, leader),
+            Advice("measure_next", f"Measure {leader} next: visit {visits + 1}.", float(visits + 1), leader),
+        ]
     rival, target = data.sites[ahead.rival], data.sites[ahead.next_state]
     advice = [
         Advice("not_decided", f"Not yet decided: {claim}.", percent, leader),
@@ -114,6 +141,13 @@ def _baseline(data: Prepared, fit: Fit, variance: float) -> list[Advice]:
 
 
 def _settling(data: Prepared) -> list[Advice]:
+    if data.settling_s is not None:
+        wait = _SETTLED_AFTER * data.settling_s
+        text = (
+            f"The heart was still settling when epochs began. Wait about {wait:.0f} s after each change of pacing. "
+            "What can be told from the rest of each epoch is shown, with a wider interval."
+        )
+        return [Advice("settling_too_short", text, wait)]
     change = np.abs(data.trend)
     late = np.flatnonzero((change > _UNSETTLED_SD * data.trend_error) & (change > _UNSETTLED_CHANGE))
     if not late.size:

@@ -8,7 +8,7 @@ from math import isfinite
 import numpy as np
 from scipy.special import ndtr
 
-from procedures.acute_response.advice import advise, next_time
+from procedures.acute_response.advice import advise, next_time, stands_out
 from procedures.acute_response.model import Fit, fit_effects
 from procedures.acute_response.prepared import Prepared, prepare
 from procedures.acute_response.ranking import rank, shrink
@@ -65,7 +65,7 @@ def compare(
     scatter, weight, drift_sd, site_spread = scale_of_prior(data, settings)
     fit = fit_effects(
         data.y, data.within, data.times, data.state, len(data.sites),
-        scatter=scatter, prior_weight=weight, drift_sd=drift_sd,
+        scatter=scatter, prior_weight=weight, drift_sd=drift_sd, shared=data.shared,
     )  # fmt: skip
     effect, covariance = fit.mean[1:], fit.covariance[1:, 1:]
     shrunken, shrunken_covariance = shrink(effect, covariance, site_spread)
@@ -77,11 +77,18 @@ def compare(
     rows = _estimates(data, fit, shrunken, shrunken_covariance, best, upward)
     sites = tuple(rows[i] for i in order)
     leader_near = float(near_best[order[0]])
-    decided = bool(upward and len(data.sites) > 1 and leader_near >= settings.decided_probability)
+    visits = np.bincount(data.state + 1, minlength=len(data.sites) + 1)[1:]
+    decided = bool(
+        upward
+        and len(data.sites) > 1
+        and leader_near >= settings.decided_probability
+        and visits[order[0]] >= settings.decided_visits
+    )
     grid = np.linspace(data.times[0], data.times[-1], _CURVE_POINTS)
     level, variance, cross = fit.baseline_at(np.concatenate([data.times, grid, [next_time(data)]]))
     ahead = (float(variance[-1]), cross[-1])
-    advice = advise(
+    seen = data.to_percent(data.y - level[: data.times.size] - np.append(fit.mean[1:], 0.0)[data.state])
+    advice = stands_out(data, fit.wild, seen) + advise(
         data, fit, shrunken, shrunken_covariance, upward, leader_near, decided, ahead, settings
     )  # fmt: skip
     n = data.times.size
@@ -98,7 +105,7 @@ def compare(
         probability_leader_near_best=leader_near if upward else float("nan"),
         epochs=_epochs(data, level[:n]),
         drift_curve=_curve(data, grid, level[n:-1], variance[n:-1]),
-        flags=data.flags,
+        flags=data.flags + (("settling",) if data.settling_s is not None else ()),
     )
 
 
@@ -165,6 +172,7 @@ def _known(x: float) -> float | None:
 def _flags(data: Prepared, visits: IntArray) -> list[tuple[str, ...]]:
     base = np.flatnonzero(data.state < 0)
     everywhere = data.flags + (("one_baseline",) if base.size == 1 else ())
+    everywhere += ("settling",) if data.settling_s is not None else ()
     between = np.zeros(visits.size, bool)
     inside = data.state[base[0] : base[-1]]
     between[inside[inside >= 0]] = True

@@ -19,6 +19,7 @@ import numpy as np
 
 from procedures.acute_response.beats import Beats
 from procedures.acute_response.breathing import find_breathing
+from procedures.acute_response.settling import find_settling, without_settling
 from procedures.acute_response.values import BoolArray, FloatArray, IntArray
 
 _POOLING_BEATS = 10.0  # an epoch's own noise variance counts against the session's as if that had 10 beats
@@ -31,7 +32,9 @@ class EpochMeans:
     """Arrays over epochs, on the scale of the input; ``variance`` is that of the mean.
 
     ``trend`` is the change from start to end of the epoch with ``trend_error`` its standard error;
-    ``breaths`` the number of breaths the epoch spans (NaN when no breathing was found).
+    ``breaths`` the number of breaths the epoch spans (NaN when no breathing was found). ``settling_s`` is the time
+    constant of the settling that was found and taken out of the means, None where there was none; ``shared``
+    ``(epochs, k)`` then holds errors that all means have in common, each column one of variance 1.
     """
 
     mean: FloatArray
@@ -40,6 +43,8 @@ class EpochMeans:
     trend_error: FloatArray
     breaths: FloatArray
     breath_frequency_hz: float | None
+    settling_s: float | None
+    shared: FloatArray
 
 
 def epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
@@ -76,16 +81,69 @@ def epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
     rest = centred.sum(1) / counts
     middle, centred = middle + rest, np.where(valid, centred - rest[:, None], 0.0)
 
-    frequency = find_breathing(t, centred, counts, duration)
+    since_start = np.where(valid, t - t[:, :1], 0.0)
+    # A slow approach at the start of epochs must not pass for slow breathing.
+    frequency = find_breathing(t, without_settling(since_start, centred, valid, counts), counts, duration)
     wave = np.where(valid, np.exp(2j * np.pi * frequency * t), 0.0) if frequency else np.zeros(t.shape, complex)
     design = np.stack([valid.astype(float), wave.real, wave.imag], axis=2)  # (epochs, beats, 3)
     gram = np.matmul(design.transpose(0, 2, 1), design)
     ridge = _ridge(design, gram, centred, counts, frequency is not None)
-    gram_ridge = gram + ridge * np.diag([0.0, 1.0, 1.0])
-    inverse = np.linalg.inv(gram_ridge)
+    reduced = _solve(design, np.array([0.0, ridge, ridge]), centred, valid, counts)
+    variance_beat, inflation = _noise(reduced.residual, valid, counts, frequency is not None, beat_sd)
+    settling = find_settling(since_start, reduced.residual, valid, counts, variance_beat * inflation)
+    trended = reduced.residual
+    offset, unit_variance = reduced.offset, reduced.unit_variance
+    shared = np.zeros((epochs, 0))
+    if settling:
+        ways = [
+            _solve(
+                np.concatenate([design, way.shape[:, :, None]], axis=2),
+                np.array([0.0, ridge, ridge, 0.0]), centred, valid, counts,
+            )
+            for way in settling
+        ]  # fmt: skip
+        weights = np.array([way.weight for way in settling])
+        offsets = np.stack([way.offset for way in ways], axis=1)
+        offset, unit_variance = offsets @ weights, np.stack([way.unit_variance for way in ways], axis=1) @ weights
+        # How fast it settles is the same guess for every epoch, and so is what is wrong with it.
+        shared = (offsets - offset[:, None]) * np.sqrt(weights)
+        variance_beat, inflation = _noise(
+            ways[int(weights.argmax())].residual, valid, counts, frequency is not None, beat_sd
+        )
+    variance = unit_variance * variance_beat * inflation
+    spread_t = np.where(valid, t * t, 0.0).sum(1)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        slope = np.where(valid, t * trended, 0.0).sum(1) / spread_t
+        trend_error = np.sqrt(variance_beat * inflation / spread_t) * duration
+    return EpochMeans(
+        mean=middle + offset,
+        variance=variance,
+        trend=np.where((counts > 3) & (duration > 0), slope * duration, 0.0),
+        trend_error=np.where((counts > 3) & (duration > 0), trend_error, np.inf),
+        breaths=duration * frequency if frequency is not None else np.full(epochs, np.nan),
+        breath_frequency_hz=frequency,
+        settling_s=max(settling, key=lambda way: way.weight).time_constant_s if settling else None,
+        shared=shared,
+    )
+
+
+@dataclass(frozen=True)
+class _Reduced:
+    """``offset`` of each epoch's level from its middle, ``unit_variance`` of it for noise of 1, and what is left."""
+
+    offset: FloatArray
+    unit_variance: FloatArray
+    residual: FloatArray
+
+
+def _solve(design: FloatArray, ridge: FloatArray, centred: FloatArray, valid: BoolArray, counts: IntArray) -> _Reduced:
+    """Fit the columns of ``design`` ``(epochs, beats, columns)`` to each epoch, with far-out beats pulled in."""
+    epochs, width = valid.shape
+    across = design.transpose(0, 2, 1)
+    inverse = np.linalg.inv(np.matmul(across, design) + np.diag(ridge))
 
     def solve(target: FloatArray) -> tuple[FloatArray, FloatArray]:
-        weights = np.matmul(inverse, np.matmul(design.transpose(0, 2, 1), target[:, :, None]))
+        weights = np.matmul(inverse, np.matmul(across, target[:, :, None]))
         return weights[:, 0, 0], np.matmul(design, weights)[:, :, 0]
 
     offset, fitted = solve(centred)
@@ -95,21 +153,7 @@ def epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
         bound = _HUBER_SD * scale * max(1.0, float(np.sqrt(counts.sum() / max(counts.sum() - 3 * epochs, 1))))
         offset, fitted = solve(fitted + np.clip(residual, -bound, bound))
         residual = np.where(valid, np.clip(centred - fitted, -bound, bound), 0.0)
-
-    variance_beat, inflation = _noise(residual, valid, counts, frequency is not None, beat_sd)
-    variance = inverse[:, 0, 0] * variance_beat * inflation
-    spread_t = np.where(valid, t * t, 0.0).sum(1)
-    with np.errstate(divide="ignore", invalid="ignore"):
-        slope = np.where(valid, t * residual, 0.0).sum(1) / spread_t
-        trend_error = np.sqrt(variance_beat * inflation / spread_t) * duration
-    return EpochMeans(
-        mean=middle + offset,
-        variance=variance,
-        trend=np.where((counts > 3) & (duration > 0), slope * duration, 0.0),
-        trend_error=np.where((counts > 3) & (duration > 0), trend_error, np.inf),
-        breaths=duration * frequency if frequency is not None else np.full(epochs, np.nan),
-        breath_frequency_hz=frequency,
-    )
+    return _Reduced(offset, inverse[:, 0, 0], residual)
 
 
 def _medians(y: FloatArray, valid: BoolArray, counts: IntArray) -> FloatArray:

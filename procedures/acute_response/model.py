@@ -19,19 +19,24 @@ from math import exp, lgamma, pi, sqrt
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
+from procedures.acute_response.oddities import PlainFit, influence, likelihoods, suppositions
 from procedures.acute_response.values import FloatArray, IntArray
 
-# Size of the drift between first and last epoch as multiples of the typical one, for each kind; log-normal weights
-# with a log SD of 0.7 about the typical size, a tenth for no drift at all (project choice).
-_SIZES = np.array([0.3, 0.8, 2.0])
-_SIZE_WEIGHTS = np.exp(-0.5 * (np.log(_SIZES) / 0.7) ** 2)
-_KINDS = np.repeat([0, 1, 2], [1, 3, 3])  # none, rough, smooth
+# Drift between first and last epoch over noise, as multiples of the typical ratio, for each kind.
+_SIZES = np.array([0.12, 0.3, 0.8, 2.0, 5.0])
+_KINDS = np.repeat([0, 1, 2], [1, _SIZES.size, _SIZES.size])  # none, rough, smooth
 _AMPLITUDES = np.concatenate([[0.0], _SIZES, _SIZES])
-_LOG_WEIGHTS = np.log(
-    np.concatenate([[0.10], 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum(), 0.45 * _SIZE_WEIGHTS / _SIZE_WEIGHTS.sum()])
-)
 _ALL = np.arange(_KINDS.size)
-_NEGLIGIBLE = 1e-4  # points of the grid with less weight than this are dropped after the fit
+# Noise as multiples of the typical one. Typical figures are known for dP/dt max only, so that a session may well have
+# half or eight times as much. Drift is log-normal with a log SD of 0.7 about the typical one, noise with one of 0.6;
+# a tenth of the weight goes to no drift at all (project choices).
+_SCALES = np.array([0.5, 1.0, 2.0, 4.0, 8.0])
+_LOG_SD = 0.7
+_NOISE_LOG_SD = 0.6
+_NO_DRIFT = 0.10
+# Parts of the mixture with less weight than this are dropped after the fit, and all but the heaviest.
+_NEGLIGIBLE = 1e-3
+_MOST_PARTS = 80
 _SMOOTH_LENGTH = 0.35  # correlation length of the smooth kind, as a part of the session (project choice)
 
 
@@ -58,12 +63,24 @@ def drift_variances(u: FloatArray, grid: IntArray) -> FloatArray:
     return variances
 
 
+def _log_weights(grid: IntArray, scales: FloatArray) -> FloatArray:
+    """Prior of drift over noise (grid) and noise (scales), such that drift itself has the same prior at each noise."""
+    with np.errstate(divide="ignore"):
+        size = np.log(_SIZES[:, None] * scales)
+    of_size = np.exp(-0.5 * (size / _LOG_SD) ** 2)
+    of_size *= 0.5 * (1.0 - _NO_DRIFT) / of_size.sum(0)
+    of_kind = np.concatenate([np.full((1, scales.size), _NO_DRIFT), of_size, of_size])
+    of_scale = np.exp(-0.5 * (np.log(scales) / _NOISE_LOG_SD) ** 2)
+    return np.log(of_kind[grid]) + np.log(of_scale / of_scale.sum())
+
+
 @dataclass(frozen=True)
 class Fit:
-    """Posterior of level (first) and effects, as a mixture over the drift grid.
+    """Posterior of level (first) and effects, as a mixture over drift, noise and suppositions of something odd.
 
-    ``location`` ``(grid, p)`` and ``spread`` ``(grid, p, p)`` are those of Student t with ``freedom``;
-    ``mean`` ``(p,)`` and ``covariance`` ``(p, p)`` are moments of the whole mixture.
+    ``location`` ``(parts, p)`` and ``spread`` ``(parts, p, p)`` are those of Student t with ``freedom``;
+    ``mean`` ``(p,)`` and ``covariance`` ``(p, p)`` are moments of the whole mixture. ``wild`` ``(epochs,)`` is the
+    probability that an epoch is the odd one out.
     """
 
     weights: FloatArray
@@ -74,6 +91,7 @@ class Fit:
     covariance: FloatArray
     s2: FloatArray
     scatter: float
+    wild: FloatArray
     # what prediction at other times needs
     u: FloatArray
     origin: float
@@ -139,6 +157,9 @@ def fit_effects(
     prior_weight: float,
     drift_sd: float,
     grid: IntArray = _ALL,
+    scales: FloatArray = _SCALES,
+    odd: bool = True,
+    shared: FloatArray | None = None,
 ) -> Fit:
     """Fit level, drift and site effects to epoch means.
 
@@ -151,11 +172,17 @@ def fit_effects(
     sites
         Number of sites; each has at least one epoch, and there is at least one baseline.
     scatter, prior_weight
-        Prior SD between epochs and how many epochs it counts for.
+        Prior SD between epochs and how many epochs it counts for at each of ``scales``.
     drift_sd
         Typical drift over the session, on the scale of ``y``.
     grid
         Points of the drift grid to average over; all of them unless a single one is to be looked at.
+    scales
+        Noise to average over, as multiples of ``scatter`` and ``within``.
+    odd
+        Whether one epoch may have gone wrong or one state may scatter more than the others.
+    shared
+        Errors that epochs have in common, each column with a variance of 1; shape ``(epochs, k)``.
     """
     origin, span = float(times.min()), float(np.ptp(times)) or 1.0
     u = (times - origin) / span
@@ -167,23 +194,50 @@ def fit_effects(
     noise = scatter**2 + within
     kernel = drift_kernels(u, u, grid) * drift_sd**2
     kernel[:, np.arange(y.size), np.arange(y.size)] += noise
+    if shared is not None and shared.size:
+        kernel += shared @ shared.T
     factor = np.linalg.cholesky(kernel)
     inverse = np.asarray(np.linalg.inv(kernel), float)
     inverse_design = np.matmul(inverse, design)
     information = np.matmul(design.T, inverse_design)
     core = np.linalg.inv(information)
-    location = np.matmul(core, np.matmul(inverse_design.transpose(0, 2, 1), y)[:, :, None])[:, :, 0]
+    leverage = np.matmul(core, inverse_design.transpose(0, 2, 1))
+    location = leverage @ y
     residual = y - location @ design.T
-    inverse_residual = np.matmul(inverse, residual[:, :, None])[:, :, 0]
-    squares = np.einsum("ge,ge->g", residual, inverse_residual)
-    freedom = prior_weight + y.size - design.shape[1]
-    s2 = (prior_weight + squares) / freedom
+    projected = np.matmul(inverse, residual[:, :, None])[:, :, 0]
+    squares = np.einsum("ge,ge->g", residual, projected)
     log_det = 2.0 * np.log(factor.diagonal(axis1=1, axis2=2)).sum(1) + np.linalg.slogdet(information)[1]
-    log_weight = _LOG_WEIGHTS[grid] - 0.5 * log_det - 0.5 * freedom * np.log(s2)
+
+    plain = PlainFit(noise, inverse, leverage, inverse - np.matmul(inverse_design, leverage), projected)
+    supposed = suppositions(state)[: None if odd else 1]
+    more_det, less_squares = likelihoods(supposed, plain)
+    freedom = prior_weight + y.size - design.shape[1]
+    # (grid, scales, suppositions)
+    prior = prior_weight * scales[None, :, None] ** 2
+    s2 = (prior + np.maximum(squares[:, None] - less_squares, 0.0)[:, None, :]) / freedom
+    log_weight = (
+        _log_weights(grid, scales)[:, :, None]
+        + np.array([one.log_weight for one in supposed])
+        - 0.5 * (log_det[:, None] + more_det)[:, None, :]
+        - 0.5 * freedom * np.log(s2)
+        + 0.5 * prior_weight * np.log(scales[None, :, None] ** 2)
+    )
     weights = np.exp(log_weight - log_weight.max())
     weights /= weights.sum()
-    keep = np.flatnonzero(weights > _NEGLIGIBLE)
-    weights, location, core, s2 = weights[keep] / weights[keep].sum(), location[keep], core[keep], s2[keep]
+    wild = weights.sum((0, 1))[1 : 1 + y.size] if odd else np.zeros(y.size)
+    heaviest = np.argsort(-weights, axis=None, kind="stable")[:_MOST_PARTS]
+    heaviest = heaviest[weights.flat[heaviest] > _NEGLIGIBLE]
+    g, c, h = np.unravel_index(np.sort(heaviest), weights.shape)
+    weights, s2 = weights[g, c, h], s2[g, c, h]
+    weights /= weights.sum()
+    location, core, inverse = location[g], core[g], inverse[g]
+    for j in np.unique(h[h > 0]):
+        here = np.flatnonzero(h == j)
+        shift, widening, inverse[here] = influence(supposed[j], plain, g[here])
+        location[here] -= shift
+        core[here] += widening
+    inverse_design = np.matmul(inverse, design)
+    inverse_residual = np.matmul(inverse, (y - location @ design.T)[:, :, None])[:, :, 0]
     spread = core * s2[:, None, None]
     mean = weights @ location
     shift = location - mean
@@ -191,6 +245,6 @@ def fit_effects(
     covariance += np.einsum("g,gp,gq->pq", weights, shift, shift)
     return Fit(
         weights, location, spread, float(freedom), mean, covariance, s2,
-        float(scatter * np.sqrt(weights @ s2)), u, origin, span, drift_sd,
-        grid[keep], inverse_design[keep], inverse_residual[keep], inverse[keep],
+        float(scatter * np.sqrt(weights @ s2)), wild, u, origin, span, drift_sd,
+        grid[g], inverse_design, inverse_residual, inverse,
     )  # fmt: skip

@@ -9,10 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from procedures.acute_response.beats import Beats, gather
-from procedures.acute_response.epoch_means import epoch_means
+from procedures.acute_response.epoch_means import EpochMeans, epoch_means
 from procedures.acute_response.settings import Settings
 from procedures.acute_response.values import (
     BeatEpoch,
+    BoolArray,
     Epoch,
     FloatArray,
     IntArray,
@@ -30,8 +31,9 @@ class Prepared:
 
     ``state`` is -1 for baseline, else the index into ``sites`` (in order of first visit). ``y`` is on the
     model's scale: log of the magnitude, or the value over ``reference`` for the linear scale; ``within`` is the
-    variance of ``y`` from its beats. ``trend`` (start to end of an epoch, same scale), its standard error and
-    ``breaths`` are known only where there are beats (else 0, infinite, NaN).
+    variance of ``y`` from its beats, ``shared`` ``(epochs, k)`` errors that epochs have in common.
+    ``trend`` (start to end of an epoch, same scale), its standard error and ``breaths`` are known only where
+    there are beats (else 0, infinite, NaN).
     """
 
     keys: tuple[str, ...]
@@ -42,11 +44,13 @@ class Prepared:
     mean: FloatArray
     y: FloatArray
     within: FloatArray
+    shared: FloatArray
     beats: IntArray
     trend: FloatArray
     trend_error: FloatArray
     breaths: FloatArray
     breath_frequency_hz: float | None
+    settling_s: float | None
     beat_sd: float
     linear: bool
     reference: float
@@ -127,14 +131,18 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
             relative**2 / np.where(count > 0, count, BEATS_ASSUMED),
         )
     trend, trend_error, breaths = np.zeros(n), np.full(n, np.inf), np.full(n, np.nan)
-    frequency = None
+    frequency, settling_s, shared = None, None, np.zeros((n, 0))
     if beats is not None and beats.counts.max() > 1:
-        frequency = _reduce(beats, at_beats, linear, reference, sign, beat_sd, (y, within, trend, trend_error, breaths))
+        into = (y, within, trend, trend_error, breaths)
+        reduced, many = _reduce(beats, at_beats, linear, reference, sign, beat_sd, into)
+        frequency, settling_s = reduced.breath_frequency_hz, reduced.settling_s
+        shared = np.zeros((n, reduced.shared.shape[1]))
+        shared[at_beats[many]] = reduced.shared[many]
     order = np.flatnonzero(used)[np.argsort(middle[used], kind="stable")]
     return Prepared(
         tuple(epochs[i].key for i in order), baseline, sites, state[order], middle[order], mean[order], y[order],
-        within[order], count[order], trend[order], trend_error[order], breaths[order], frequency, beat_sd,
-        linear, reference, sign, flags,
+        within[order], shared[order], count[order], trend[order], trend_error[order], breaths[order], frequency,
+        settling_s, beat_sd, linear, reference, sign, flags,
     )  # fmt: skip
 
 
@@ -188,12 +196,12 @@ def _reduce(
     sign: int,
     beat_sd: float,
     into: tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray],
-) -> float | None:
-    """Replace the plain means by those with breathing taken out, where there is more than one beat."""
+) -> tuple[EpochMeans, BoolArray]:
+    """Replace the plain means by those with breathing taken out, in the epochs with more than one beat."""
     values = beats.values / reference if linear else np.log(sign * beats.values)
     reduced = epoch_means(beats, values, beat_sd)
     many = beats.counts > 1
     found = (reduced.mean, reduced.variance, reduced.trend, reduced.trend_error, reduced.breaths)
     for target, source in zip(into, found, strict=True):
         target[at[many]] = source[many]
-    return reduced.breath_frequency_hz
+    return reduced, many

@@ -65,7 +65,7 @@ def check_response(
     scatter, weight, drift_sd, _ = scale_of_prior(data, settings)
     fit = fit_effects(
         data.y, data.within, data.times, data.state, len(data.sites),
-        scatter=scatter, prior_weight=weight, drift_sd=drift_sd,
+        scatter=scatter, prior_weight=weight, drift_sd=drift_sd, shared=data.shared,
     )  # fmt: skip
     contrast = np.zeros(fit.mean.size)
     contrast[1 + data.sites.index(again)], contrast[1 + data.sites.index(state)] = 1.0, -1.0

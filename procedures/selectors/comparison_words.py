@@ -25,6 +25,7 @@ FLAGS = {
     "one_baseline": "one baseline only, so drift is not known",
     "not_between_baselines": "no baseline on both sides of it",
     "linear_scale": "values near zero or negative: change on a linear scale",
+    "settling": "the heart was still settling when epochs began",
     "baseline_near_zero": "baseline near zero: a change in percent says little",
 }
 

@@ -17,7 +17,7 @@ from procedures.models import AcuteResponse, EpochBeats, EpochMetric, ResponseSu
 from procedures.selectors.observations import BASELINE, observed_epochs
 from registry.models import new_key
 
-ALGORITHM_VERSION = "acute-response 1"
+ALGORITHM_VERSION = "acute-response 2"
 # How often a comparison is worked out without the lock before one under it ends the race with other writers.
 UNLOCKED_ATTEMPTS = 3
 _STORED = {field.name for field in AcuteResponse._meta.concrete_fields}

@@ -196,7 +196,7 @@ def test_reasoning_tells_epochs_beats_refused_and_origin() -> None:
     page = _page(recorded_session({"A": 12.0, "B": 4.0}))
     assert "2 settling, 1 ectopic" in page
     assert "computed" in page
-    assert "acute-response 1" in page
+    assert "acute-response 2" in page
     assert "The order is the same by the measured change and by the shrunken estimate." in page
 
 

@@ -62,7 +62,7 @@ def test_report_tells_the_whole_session() -> None:
         "Venogram: Four tributaries.",
         "Chosen by the physician: PL-mid, the leading site by stroke work at that moment.",
         "Haematoma, minor, related to the procedure. Small.",
-        "signal analysis 1.0.0, acute-response 1",
+        "signal analysis 1.0.0, acute-response 2",
         "computed from recordings",
         "does not replace the judgement",
         session.patient.identity.family_name,

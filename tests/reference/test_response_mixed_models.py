@@ -37,6 +37,7 @@ def test_effects_without_drift_equal_restricted_likelihood() -> None:
     ours = fit_effects(
         means, np.zeros(state.size), 40.0 * np.arange(state.size), state, SITES,
         scatter=0.017, prior_weight=1e-9, drift_sd=0.05, grid=np.flatnonzero(_AMPLITUDES == 0),
+        scales=np.ones(1), odd=False,
     )  # fmt: skip
     assert ours.location[0] == pytest.approx(np.asarray(theirs.fe_params) / 100.0, abs=1e-6)
     errors = np.sqrt(ours.spread[0].diagonal())
@@ -55,7 +56,7 @@ def test_effects_under_a_random_walk_equal_the_kalman_smoother(size: int) -> Non
     y = 6.8 + walk + np.where(state < 0, 0.0, np.array([0.03, 0.06, 0.09, 0.05])[state]) + rng.normal(0, scatter, n)
     ours = fit_effects(
         y, np.zeros(n), 40.0 * np.arange(n), state, SITES,
-        scatter=scatter, prior_weight=1e9, drift_sd=drift_sd, grid=np.array([size]),
+        scatter=scatter, prior_weight=1e9, drift_sd=drift_sd, grid=np.array([size]), scales=np.ones(1), odd=False,
     )  # fmt: skip
     exog = np.stack([state == s for s in range(SITES)], axis=1).astype(float)
     with warnings.catch_warnings():

@@ -20,7 +20,8 @@ class Disturbance:
 
     ``epoch_scatter``: SD of an epoch's level. ``tails``: degrees of freedom of its t distribution, None for normal.
     ``wild_site``: that site's scatter times three. ``outlier``: one epoch off by this much. ``carry``: correlation of
-    neighbouring beats. ``settling``: overshoot of the first beats after a change of pacing, decaying with ``settle_s``.
+    neighbouring beats. ``settling``: overshoot of the first beats after a change of pacing, up at a
+    site and down at baseline, decaying with ``settle_s``.
     """
 
     drift: str = "walk"
@@ -91,7 +92,8 @@ def session(
         for k in range(1, beats):
             noise[k] = disturbance.carry * noise[k - 1] + np.sqrt(1 - disturbance.carry**2) * rng.normal()
         wave = disturbance.breathing * np.sin(2 * np.pi * times / 4.4 + rng.uniform(0, 6.28))
-        settle = disturbance.settling * np.exp(-(times - start) / disturbance.settle_s) if label != last else 0.0
+        overshoot = disturbance.settling * (0.0 if label == last else -1.0 if label == "baseline" else 1.0)
+        settle = overshoot * np.exp(-(times - start) / disturbance.settle_s)
         value = level * (1 + effects.get(label, 0.0) / 100) * (1 + drift(times) / 100) * (1 + percent / 100)
         value = value * (1 + (disturbance.beat_scatter * noise + wave + settle) / 100)
         made.append(EpochOfBeats(label, times, value))
