@@ -67,17 +67,19 @@ def one_envelope(error: Exception, context: dict[str, Any]) -> Response | None:
             return _problem(403, "not_allowed", str(error))
         case IntegrityError():
             # Services check before they write; only two writers in the same instant get here. Nothing was written.
-            return _problem(409, "conflict", "Somebody else wrote this at the same moment. Read it again, then retry.")
+            return _problem(
+                409, "conflict", "Somebody else changed this record at the same time. Read it again, then retry."
+            )
         case RequestDataTooBig():
-            return _problem(413, "too_large", "That is more than a record can be.")
+            return _problem(413, "too_large", "The request is too large for a record.")
         case RecursionError():
-            return _problem(400, "parse_error", "What was sent is nested too deeply to be a record.")
+            return _problem(400, "parse_error", "The request is nested too deeply for a record.")
         case Http404() | ObjectDoesNotExist():
             refused(context["request"], 404)
             return _problem(404, "not_found", "This was not found.")
         case exceptions.ValidationError():
             fields = dict(_by_field(error.detail))
-            return _problem(error.status_code, "invalid", "There is a problem with what was sent.", fields)
+            return _problem(error.status_code, "invalid", "There is a problem with the data sent.", fields)
     response = exception_handler(error, context)
     if response is None:
         return None

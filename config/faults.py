@@ -31,5 +31,5 @@ def not_found(request: HttpRequest, exception: Exception) -> HttpResponse:
 def server_error(request: HttpRequest) -> HttpResponse:
     """Answer a fault of ours."""
     if _by_program(request):
-        return _envelope(500, "error", "Something went wrong on our side. Nothing was half-written.")
+        return _envelope(500, "error", "Something went wrong. No incomplete data were saved. Try again.")
     return defaults.server_error(request)

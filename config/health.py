@@ -18,5 +18,5 @@ def healthz(request: HttpRequest) -> JsonResponse:
         with connection.cursor() as cursor:
             cursor.execute("SELECT 1")
     except DatabaseError:
-        return JsonResponse({"status": "database does not answer"}, status=503)
+        return JsonResponse({"status": "the database does not respond"}, status=503)
     return JsonResponse({"status": "ok"})

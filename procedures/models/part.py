@@ -24,6 +24,8 @@ class SessionPart(Record):
     device = models.ForeignKey(Device, models.CASCADE, related_name="acts")
     act = models.CharField(max_length=10, choices=PartAct)
 
+    recorded_twice = (("device", "This is already recorded for this device or lead. Check the session's list."),)
+
     handling = declare(withheld("session device act", LINK))
 
     class Meta:

@@ -79,6 +79,8 @@ class Session(Record):
     # What was signed, as it was; an amendment leaves it untouched.
     signed_content = models.JSONField(null=True, blank=True)
 
+    recorded_twice = (("code", "Another session of this centre already has this code. Choose a different code."),)
+
     handling = declare(
         pseudonym("patient"),
         shifted("started_at"),

@@ -65,6 +65,13 @@ class Tributary(Record):
     ordinal = models.PositiveSmallIntegerField(default=1)
     notes = models.TextField(blank=True)
 
+    recorded_twice = (
+        (
+            "vein",
+            "This vein is already recorded in this session. For a second one of the same name, use the next number.",
+        ),
+    )
+
     handling = declare(
         pseudonym("session"),
         as_is("vein ordinal"),
@@ -99,6 +106,8 @@ class Site(Record):
     not_reached_reason = models.CharField(max_length=30, choices=Obstacle, blank=True)
     stability = models.CharField(max_length=10, choices=Stability, default=Stability.UNKNOWN)
     notes = models.TextField(blank=True)
+
+    recorded_twice = (("label", "This session already has a site with this label. Choose a different label."),)
 
     handling = declare(
         pseudonym("session"),

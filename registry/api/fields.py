@@ -27,7 +27,7 @@ class Confirmed(serializers.BooleanField):
     """Whether somebody has looked at the unusual values and said they are right."""
 
     def __init__(self, **options: Any) -> None:
-        super().__init__(default=False, help_text="Set once somebody has confirmed the unusual values.", **options)
+        super().__init__(default=False, help_text="True once a user has confirmed the unusual values.", **options)
 
 
 class _VisibleKey(serializers.PrimaryKeyRelatedField):

@@ -35,7 +35,7 @@ class RecordSchema(AutoSchema):
         """Describe the header that may carry the version."""
         if self.method != "PUT":
             return []
-        words = "The version this change starts from, as an entity tag; instead of the field `version`."
+        words = "The version that this change is based on, as an entity tag, in place of the field `version`."
         return [OpenApiParameter("If-Match", OpenApiTypes.STR, OpenApiParameter.HEADER, description=words)]
 
     def get_request_serializer(self) -> Any:

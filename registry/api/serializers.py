@@ -48,7 +48,7 @@ class WriteSerializer(KnownFieldsOnly, serializers.ModelSerializer[Any]):
     version = serializers.IntegerField(
         required=False,
         min_value=1,
-        help_text="The version this change starts from; left out when the record is new. If-Match serves as well.",
+        help_text="The version that this change is based on; omit it for a new record. If-Match can be used instead.",
     )
 
     def to_internal_value(self, data: Any) -> dict[str, Any]:

@@ -17,7 +17,10 @@ def pacing_remark(percent: float | None) -> str | None:
     if percent is None:
         return None
     if percent <= LOW_PACING_PERCENT:
-        return f"Biventricular pacing {percent:g} %: at or below {LOW_PACING_PERCENT:g} %, linked to a worse outcome."
+        return (
+            f"Biventricular pacing {percent:g} %: at or below {LOW_PACING_PERCENT:g} %, associated with a worse "
+            "outcome."
+        )
     if percent < GOOD_PACING_PERCENT:
         return f"Biventricular pacing {percent:g} %: below the usual aim of {GOOD_PACING_PERCENT:g} %."
     return None

@@ -40,7 +40,7 @@ ASSESSMENT: tuple[Quantity, ...] = (
     Quantity("height_cm", "Height", "cm", (90, 250), (140, 205)),
     Quantity("weight_kg", "Weight", "kg", (20, 350), (40, 180), 1),
     Quantity("ventricular_pacing_percent", "Ventricular pacing", "%", (0, 100), (0, 100)),
-    Quantity("scar_burden_percent", "Scar, share of the left ventricle", "%", (0, 100), (0, 60)),
+    Quantity("scar_burden_percent", "Scar, percentage of the left ventricle", "%", (0, 100), (0, 60)),
 )
 CHECK: tuple[Quantity, ...] = (
     Quantity("biventricular_pacing_percent", "Biventricular pacing", "%", (0, 100), (0, 100), 1),
@@ -52,7 +52,7 @@ CHECK: tuple[Quantity, ...] = (
     Quantity("lv_impedance_ohm", "Impedance, left ventricle", "Ω", (50, 5000), (200, 2000)),
     Quantity("ra_sensing_mv", "Sensed P wave", "mV", (0.05, 30), (0.5, 10), 1),
     Quantity("rv_sensing_mv", "Sensed R wave", "mV", (0.1, 50), (2, 30), 1),
-    Quantity("battery_months", "Battery left", "months", (0, 240), (0, 180)),
+    Quantity("battery_months", "Battery remaining", "months", (0, 240), (0, 180)),
     Quantity("atrial_arrhythmia_percent", "Time in atrial arrhythmia", "%", (0, 100), (0, 100), 1),
 )
 BY_FIELD: dict[str, Quantity] = {quantity.field: quantity for quantity in (*ASSESSMENT, *CHECK)}
@@ -69,5 +69,5 @@ def unusual(values: Mapping[str, object]) -> dict[str, list[str]]:
         if least <= value <= most and not low <= value <= high:
             told = f"{quantity.label} {value:g} {quantity.unit}".rstrip()
             span = f"{low:g} to {high:g} {quantity.unit}".rstrip()
-            found[name] = [f"{told} is unusual: {span} is common. Confirm it if it is right."]
+            found[name] = [f"{told} is unusual: {span} is usual. Confirm it if it is correct."]
     return found

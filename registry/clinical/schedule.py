@@ -61,11 +61,11 @@ def faults(visits: Sequence[Visit]) -> list[str]:
     found = []
     for earlier, later in pairwise(visits):
         if later.after_days - later.early_days <= earlier.after_days - earlier.early_days:
-            found.append(f"The window of '{later.label}' opens no later than that of '{earlier.label}'.")
+            found.append(f"The window of '{later.label}' must open later than that of '{earlier.label}'.")
         if earlier.repeats:
             found.append(f"'{earlier.label}' repeats, so it must be the last visit.")
     if any(visit.repeats and visit.after_days < 30 for visit in visits):
-        found.append("A visit that repeats needs at least 30 days between two of them.")
+        found.append("A repeating visit must be at least 30 days after the previous one.")
     return found
 
 

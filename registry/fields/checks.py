@@ -11,4 +11,4 @@ from django.utils import timezone
 def not_in_the_future(day: dt.date) -> None:
     """Refuse a day after today."""
     if day > timezone.localdate():
-        raise ValidationError("The date lies in the future: enter today or an earlier day.")
+        raise ValidationError("The date is in the future. Enter today or an earlier date.")

@@ -81,7 +81,7 @@ def _said(model: type[models.Model], constraint: models.CheckConstraint) -> tupl
     if constraint.violation_error_message == constraint.default_violation_error_message:
         names = sorted(_names(constraint.condition))
         words = ", ".join(_words_of(model, name) for name in names)
-        return (place or (names[0] if len(names) == 1 else "")), f"these values do not fit together: {words}"
+        return (place or (names[0] if len(names) == 1 else "")), f"these values contradict each other: {words}"
     return place, str(constraint.violation_error_message)
 
 

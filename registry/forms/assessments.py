@@ -44,7 +44,7 @@ class AssessmentForm(MeasuredForm):
     """A clinical state on one day; what is left empty is stored as not measured."""
 
     kind = AnswerField("When", AssessmentKind.choices)
-    assessed_on = DayField("Day of the assessment")
+    assessed_on = DayField("Date of assessment")
     rhythm = AnswerField("Atrial rhythm", Rhythm.choices)
     qrs_morphology = AnswerField("QRS morphology", Morphology.choices)
     qrs_duration_ms = NumberField("QRS duration", "ms", required=False)
@@ -58,20 +58,20 @@ class AssessmentForm(MeasuredForm):
     lvef_percent = NumberField("LVEF", "%", required=False)
     lvedv_ml = NumberField("LVEDV", "mL", required=False)
     lvesv_ml = NumberField("LVESV", "mL", required=False)
-    scar_method = ListField("Scar looked for by", ScarMethod.choices, empty=ScarMethod.UNKNOWN)
-    scar_burden_percent = NumberField("Scar, share of the left ventricle", "%", required=False)
+    scar_method = ListField("Scar imaging", ScarMethod.choices, empty=ScarMethod.UNKNOWN)
+    scar_burden_percent = NumberField("Scar, percentage of the left ventricle", "%", required=False)
     posterolateral_scar = _asked("posterolateral_scar")
     nt_probnp_pg_per_ml = NumberField("NT-proBNP", required=False)
     bnp_pg_per_ml = NumberField("BNP", required=False)
-    peptide_unit = _unit("Unit of the natriuretic peptide", PEPTIDE_UNITS)
+    peptide_unit = _unit("Unit of natriuretic peptide", PEPTIDE_UNITS)
     creatinine_umol_per_l = NumberField("Creatinine", required=False)
-    creatinine_unit = _unit("Unit of the creatinine", CREATININE_UNITS)
+    creatinine_unit = _unit("Unit of creatinine", CREATININE_UNITS)
     quality_of_life_instrument = ListField(
-        "Quality-of-life instrument", LifeInstrument.choices, empty=LifeInstrument.NOT_ASKED
+        "Quality-of-life questionnaire", LifeInstrument.choices, empty=LifeInstrument.NOT_ASKED
     )
     quality_of_life_score = NumberField("Quality-of-life score", required=False)
     global_assessment = ListField(
-        "Patient's word on the change since before the implant",
+        "Patient's own assessment of the change since the implant",
         GlobalAssessment.choices,
         empty=GlobalAssessment.UNKNOWN,
     )

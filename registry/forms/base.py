@@ -53,9 +53,7 @@ class RecordForm(WritingForm, PageForm):
 class MeasuredForm(RecordForm):
     """A form of measured numbers: one outside its usual range is taken once somebody confirms it."""
 
-    confirmed = forms.BooleanField(
-        required=False, label="These values are right, although unusual", widget=forms.HiddenInput
-    )
+    confirmed = forms.BooleanField(required=False, label="These unusual values are correct", widget=forms.HiddenInput)
     # Headings and the fields below each, in the order of the page.
     groups: tuple[tuple[str, tuple[str, ...]], ...] = ()
 

@@ -16,9 +16,9 @@ _NUMBERS = {one.field: NumberField(one.label, one.unit, required=False) for one 
 class DeviceCheckForm(MeasuredForm):
     """What the implanted system told on one day; what is left empty is stored as not read."""
 
-    checked_on = DayField("Day of the check")
+    checked_on = DayField("Date of check")
     biventricular_pacing_percent = _NUMBERS["biventricular_pacing_percent"]
-    battery_months = CountField("Battery left", "months", required=False)
+    battery_months = CountField("Battery remaining", "months", required=False)
     pulse_width_ms = NumberField("Pulse width of the thresholds", "ms", required=False)
     ra_threshold_v = _NUMBERS["ra_threshold_v"]
     rv_threshold_v = _NUMBERS["rv_threshold_v"]
@@ -29,10 +29,10 @@ class DeviceCheckForm(MeasuredForm):
     rv_impedance_ohm = _NUMBERS["rv_impedance_ohm"]
     lv_impedance_ohm = _NUMBERS["lv_impedance_ohm"]
     atrial_arrhythmia_percent = _NUMBERS["atrial_arrhythmia_percent"]
-    ventricular_episodes = CountField("Ventricular episodes since the check before", required=False)
-    shocks = CountField("Shocks since the check before", required=False)
+    ventricular_episodes = CountField("Ventricular episodes since the previous check", required=False)
+    shocks = CountField("Shocks since the previous check", required=False)
     changes = forms.CharField(
-        label="What was changed in the programming",
+        label="Programming changes",
         required=False,
         max_length=2000,
         widget=forms.Textarea(attrs={"rows": 3}),

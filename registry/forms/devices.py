@@ -17,19 +17,19 @@ def ask_chamber(form: forms.BaseForm, cleaned: Mapping[str, Any]) -> None:
     if cleaned.get("kind") == DeviceKind.LEAD and not cleaned.get("chamber"):
         form.add_error("chamber", "Chamber of a lead: choose where the lead lies.")
     if cleaned.get("kind") == DeviceKind.GENERATOR and cleaned.get("chamber"):
-        form.add_error("chamber", "Chamber of a lead: a generator has none.")
+        form.add_error("chamber", "Chamber of a lead: leave this empty for a generator.")
 
 
 class DeviceForm(RecordForm):
     """An implanted part, and when it was taken out of service."""
 
     kind = AnswerField("Part", DeviceKind.choices)
-    chamber = ListField("Chamber of a lead", [("", "None: a generator"), *Chamber.choices], empty="")
+    chamber = ListField("Chamber of a lead", [("", "Not applicable: generator"), *Chamber.choices], empty="")
     manufacturer = WordsField("Manufacturer", required=False)
     model_name = WordsField("Model")
     serial_number = WordsField("Serial number", max_length=60, required=False)
     udi = WordsField(
-        "UDI as scanned", max_length=250, required=False, help_text="The text of the label's code, as it is."
+        "UDI as scanned", max_length=250, required=False, help_text="Scan the code on the label; do not edit the text."
     )
     implanted_on = DayField("Implanted on")
     explanted_on = DayField("Taken out of service on", required=False)
@@ -47,7 +47,7 @@ class DeviceForm(RecordForm):
         cleaned = super().clean() or {}
         ask_chamber(self, cleaned)
         if cleaned.get("explanted_on") and not cleaned.get("explant_reason"):
-            self.add_error("explant_reason", "Reason: say why the part was taken out of service.")
+            self.add_error("explant_reason", "Reason: say why the device or lead was taken out of service.")
         for name in ("chamber", "serial_number", "udi", "explant_reason"):
             cleaned[name] = cleaned.get(name) or None
         return cleaned

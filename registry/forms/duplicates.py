@@ -16,8 +16,8 @@ APART = "apart"
 class PairForm(PageForm):
     """Judge a pair: one person, and which code stays, or two."""
 
-    answer = AnswerField("What they are", ())
-    reason = WordsField("Reason", max_length=200, help_text="It stands in the change trail. No names.")
+    answer = AnswerField("Decision", ())
+    reason = WordsField("Reason", max_length=200, help_text="Recorded in the change trail. Do not enter names.")
 
     def __init__(self, *args: Any, pair: tuple[Patient, Patient], **options: Any) -> None:
         """Offer both codes."""
@@ -26,19 +26,19 @@ class PairForm(PageForm):
         field = self.fields["answer"]
         assert isinstance(field, forms.ChoiceField)  # noqa: S101 - tells the type checker
         field.choices = [
-            ("first", f"One person: keep {first.code}, move the records of {second.code} to it"),
-            ("second", f"One person: keep {second.code}, move the records of {first.code} to it"),
-            (APART, "Two people: do not ask again"),
+            ("first", f"Same person: keep {first.code}, move the records of {second.code} to it"),
+            ("second", f"Same person: keep {second.code}, move the records of {first.code} to it"),
+            (APART, "Two different people: do not ask again"),
         ]
 
 
 class UndoForm(PageForm):
     """Undo a merge."""
 
-    reason = WordsField("Reason", max_length=200, help_text="It stands in the change trail. No names.")
+    reason = WordsField("Reason", max_length=200, help_text="Recorded in the change trail. Do not enter names.")
 
 
 class LooksForm(PageForm):
     """Narrow the list of looks to one patient."""
 
-    patient = WordsField("Code of a patient", max_length=60, required=False)
+    patient = WordsField("Patient code", max_length=60, required=False)

@@ -48,7 +48,7 @@ class NumberField(forms.Field):
         if _THOUSANDS.fullmatch(text):
             plain, decimal = text.replace(",", ""), float(text.replace(",", "."))
             raise forms.ValidationError(
-                f"{self.label}: {text} could be {plain} or {decimal:g}; write it without a comma.",
+                f"{self.label}: {text} could mean {plain} or {decimal:g}. Enter it without a comma.",
                 code="ambiguous",
             )
         return float(text.replace(",", "."))
@@ -86,7 +86,7 @@ class AnswerField(forms.ChoiceField):
         """Make the field; an answer is asked for, so "Not known" belongs among the choices."""
         super().__init__(label=label, choices=list(choices), **options)
         self.error_messages["required"] = f"{label}: choose one answer."
-        self.error_messages["invalid_choice"] = f"{label}: choose one of the answers shown."
+        self.error_messages["invalid_choice"] = f"{label}: choose one of the options shown."
 
 
 class ListField(forms.ChoiceField):
@@ -96,7 +96,7 @@ class ListField(forms.ChoiceField):
         """Make the field; ``empty`` is the value that stands for no answer."""
         super().__init__(label=label, choices=list(choices), required=False, initial=empty, **options)
         self.empty = empty
-        self.error_messages["invalid_choice"] = f"{label}: choose one of the list."
+        self.error_messages["invalid_choice"] = f"{label}: choose one from the list."
 
     def clean(self, value: Any) -> str:
         """Return the answer; none given is the one that stands for it."""
@@ -117,7 +117,7 @@ class YesNoField(forms.TypedChoiceField):
             empty_value=None,
             **options,
         )
-        self.error_messages["invalid_choice"] = f"{label}: choose one of the list."
+        self.error_messages["invalid_choice"] = f"{label}: choose one from the list."
 
     def prepare_value(self, value: Any) -> Any:
         """Show a stored answer."""
@@ -134,7 +134,7 @@ class DayField(forms.DateField):
         widget = forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"})
         super().__init__(label=label, input_formats=["%Y-%m-%d"], widget=widget, **options)
         self.error_messages["required"] = f"{label}: enter a date."
-        self.error_messages["invalid"] = f"{label}: enter a date as year-month-day, such as 2024-03-27."
+        self.error_messages["invalid"] = f"{label}: enter the date as year-month-day, such as 2024-03-27."
 
 
 class WordsField(forms.CharField):
@@ -144,4 +144,4 @@ class WordsField(forms.CharField):
         """Make the field."""
         super().__init__(label=label, max_length=max_length, **options)
         self.widget.attrs.setdefault("autocomplete", "off")
-        self.error_messages["required"] = f"{label}: enter it."
+        self.error_messages["required"] = f"{label}: fill this in."

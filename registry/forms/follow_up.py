@@ -38,9 +38,9 @@ class VisitForm(PageForm):
 
     label = WordsField("Visit", max_length=40, required=False)
     after_days = CountField("Days after the implant", required=False)
-    early_days = CountField("Days early", required=False)
-    late_days = CountField("Days late", required=False)
-    repeats = forms.BooleanField(label="Comes again after the same time", required=False)
+    early_days = CountField("Days before", required=False)
+    late_days = CountField("Days after", required=False)
+    repeats = forms.BooleanField(label="Repeats at the same interval", required=False)
 
     def clean(self) -> dict[str, Any]:
         """Ask for what belongs to a visit that has a name or a day."""
@@ -49,7 +49,7 @@ class VisitForm(PageForm):
         if any(cleaned.get(name) not in (None, "") for name in names):
             for name in names:
                 if cleaned.get(name) in (None, "") and name not in self.errors:
-                    self.add_error(name, f"{self.fields[name].label}: enter it, or empty the whole row.")
+                    self.add_error(name, f"{self.fields[name].label}: fill this in, or clear the whole row.")
         return cleaned
 
     def visit(self) -> Visit | None:

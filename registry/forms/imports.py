@@ -24,19 +24,19 @@ class UploadForm(PageForm):
 
     key = forms.UUIDField(widget=forms.HiddenInput, initial=new_key)
     centre = forms.ModelChoiceField(Centre.objects.none(), label="Centre", empty_label=None)
-    kind = AnswerField("What the table holds", [])
+    kind = AnswerField("Contents of the table", [])
     file = forms.FileField(
         label="File",
-        help_text=f"CSV or XLSX, up to {MAX_BYTES // 1024**2} MB; the first row holds the names of the columns.",
+        help_text=f"CSV or XLSX, up to {MAX_BYTES // 1024**2} MB; the first row must contain the column names.",
         error_messages={
             "required": "File: choose a CSV or XLSX file.",
             "empty": "The file is empty.",
         },
     )
-    encoding = forms.ChoiceField(label="Text of a CSV file", choices=list(ENCODINGS.items()), initial="utf-8")
+    encoding = forms.ChoiceField(label="Encoding of a CSV file", choices=list(ENCODINGS.items()), initial="utf-8")
     separator = forms.ChoiceField(
-        label="Columns of a CSV file are separated by",
-        choices=[("", "found from the file"), ("comma", "commas"), ("semicolon", "semicolons"), ("tab", "tabs")],
+        label="Column separator of a CSV file",
+        choices=[("", "detect automatically"), ("comma", "commas"), ("semicolon", "semicolons"), ("tab", "tabs")],
         required=False,
     )
 
@@ -88,7 +88,7 @@ class ColumnsForm(PageForm):
             widget=forms.TextInput(attrs={"autocomplete": "off"}),
         )
         self.fields["leave_out_stored"] = forms.BooleanField(
-            label="Leave out rows that are stored already, such as those of a shorter file",
+            label="Leave out rows that are already stored, such as those of an earlier, shorter file",
             required=False,
             initial=plan.leave_out_stored,
         )
@@ -99,7 +99,7 @@ class ColumnsForm(PageForm):
         choices: list[Any] = [("", "not in this file"), ("Columns", [(name, name) for name in columns])]
         if target.sort is Sort.WORD:
             same = [(f"{_SAME}{key}", f"{label}, in every row") for key, label in target.options]
-            choices.append(("The same for all", same))
+            choices.append(("The same for all rows", same))
         chosen = plan.columns.get(target.name) or (
             f"{_SAME}{plan.fixed[target.name]}" if target.name in plan.fixed else proposals.get(target.name, "")
         )

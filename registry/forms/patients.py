@@ -29,9 +29,9 @@ class PatientForm(RecordForm):
     given_name = WordsField("Given name")
     birth_date = DayField("Birth date")
     sex = AnswerField("Sex", Sex.choices)
-    aetiology = AnswerField("Cause of the heart failure", Aetiology.choices)
+    aetiology = AnswerField("Cause of heart failure", Aetiology.choices)
     another_person = forms.BooleanField(
-        label="It is another person: register a new patient", required=False, widget=forms.HiddenInput
+        label="It is a different person: register a new patient", required=False, widget=forms.HiddenInput
     )
     asked_about = forms.CharField(required=False, widget=forms.HiddenInput)
 
@@ -55,7 +55,10 @@ class PatientForm(RecordForm):
         # The answer holds for those shown: a name corrected since may look like somebody else.
         self._rebind("another_person", "")
         self._rebind("asked_about", " ".join(str(one.patient.pk) for one in alike))
-        self.add_error("another_person", "Is it the same person? Look at who is listed, and tick if it is another.")
+        self.add_error(
+            "another_person",
+            "Could this be the same person? Check the patients listed. Tick the box if it is a different person.",
+        )
 
     def others(self) -> set[str]:
         """Return the keys of the patients who were shown and said to be other people."""
@@ -75,13 +78,13 @@ class IdentityForm(PageForm):
     family_name = WordsField("Family name")
     given_name = WordsField("Given name")
     birth_date = DayField("Birth date")
-    reason = AnswerField("Why it is corrected", CorrectionReason.choices)
+    reason = AnswerField("Reason for the correction", CorrectionReason.choices)
 
 
 class DeathForm(PageForm):
     """Record the day of death."""
 
-    died_on = DayField("Day of death")
+    died_on = DayField("Date of death")
     death_cause = AnswerField("Cause", DeathCause.choices)
 
 
@@ -89,18 +92,18 @@ class PatientDetailsForm(RecordForm):
     """What is recorded of the patient apart from the identifiers."""
 
     sex = AnswerField("Sex", Sex.choices)
-    aetiology = AnswerField("Cause of the heart failure", Aetiology.choices)
+    aetiology = AnswerField("Cause of heart failure", Aetiology.choices)
     follow_up_ended_on = DayField("Follow-up here ended on", required=False)
-    follow_up_ended_because = ListField("Because", [("", "It goes on"), *EndOfFollowUp.choices], empty="")
+    follow_up_ended_because = ListField("Because", [("", "Not ended"), *EndOfFollowUp.choices], empty="")
 
     def clean(self) -> dict[str, Any]:
         """Ask for day and reason together."""
         cleaned = super().clean() or {}
         cleaned["follow_up_ended_because"] = cleaned.get("follow_up_ended_because") or None
         if cleaned["follow_up_ended_because"] and not cleaned.get("follow_up_ended_on"):
-            self.add_error("follow_up_ended_on", "Follow-up here ended on: enter the day.")
+            self.add_error("follow_up_ended_on", "Follow-up here ended on: enter the date.")
         if cleaned.get("follow_up_ended_on") and not cleaned["follow_up_ended_because"]:
-            self.add_error("follow_up_ended_because", "Because: choose why the follow-up ended.")
+            self.add_error("follow_up_ended_because", "Reason: choose why follow-up ended.")
         return cleaned
 
     def shown(self, record: Any) -> dict[str, Any]:

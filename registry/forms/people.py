@@ -26,15 +26,15 @@ class NewCentreForm(PageForm):
     code = forms.SlugField(
         label="Short name",
         max_length=20,
-        help_text="Small letters, digits and hyphens; it stands in addresses and stays.",
+        help_text="Lower-case letters, digits and hyphens. It is part of web addresses and cannot be changed later.",
     )
     name = WordsField("Name", max_length=120)
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
         self.fields["code"].error_messages |= {
-            "required": "Short name: enter it.",
-            "invalid": "Short name: use small letters, digits and hyphens only.",
+            "required": "Short name: fill this in.",
+            "invalid": "Short name: use lower-case letters, digits and hyphens only.",
         }
 
     def clean_code(self) -> str:
@@ -48,22 +48,22 @@ class CentreForm(PageForm):
     version = forms.IntegerField(widget=forms.HiddenInput)
     name = WordsField("Name", max_length=120)
     second_factor_from = ComingDayField(
-        "Second factor needed from",
+        "Second factor required from",
         required=False,
-        help_text="Whoever sees identifiers then logs in with an app or passkey as well. Before the day they are "
-        "reminded. Leave it empty to ask for the password only.",
+        help_text="From this date, everyone who sees identifiers also needs an app or passkey to log in. Until then "
+        "they are reminded. Leave empty to require the password only.",
     )
     idle_lock_min = CountField(
-        "Lock an untouched screen after",
+        "Lock the screen after",
         "min",
         required=True,
-        help_text="1 to 240. Somebody who works in several centres gets the shortest time.",
+        help_text="1 to 240 minutes without activity. For staff of several centres the shortest time applies.",
     )
 
     def __init__(self, *args: Any, centre: Centre, **options: Any) -> None:
         names = ("version", "name", "second_factor_from", "idle_lock_min")
         super().__init__(*args, initial={name: getattr(centre, name) for name in names}, **options)
-        self.fields["idle_lock_min"].error_messages["required"] = "Lock an untouched screen after: enter the minutes."
+        self.fields["idle_lock_min"].error_messages["required"] = "Lock the screen after: enter the minutes."
 
 
 class RoleForm(PageForm):
@@ -75,12 +75,12 @@ class RoleForm(PageForm):
 class NewMemberForm(RoleForm):
     """Somebody who joins the centre."""
 
-    full_name = WordsField("Name", max_length=120, help_text="As colleagues know the person, with title.")
+    full_name = WordsField("Name", max_length=120, help_text="As colleagues know them, with title.")
     username = WordsField(
         "User name",
         max_length=150,
         validators=[UnicodeUsernameValidator()],
-        help_text="For logging in. Somebody who has an account in another centre keeps it: enter its user name.",
+        help_text="For log-in. If the person already has an account in another centre, enter that user name.",
     )
     field_order = ("full_name", "username", "role")
 
@@ -94,7 +94,9 @@ class NameForm(PageForm):
 class EndForm(PageForm):
     """The day from which a membership gives no right any more."""
 
-    ended_on = ComingDayField("No rights from", help_text="Today ends them at once. The membership stays on record.")
+    ended_on = ComingDayField(
+        "No rights from", help_text="Today's date ends the rights immediately. The membership stays on record."
+    )
     reason = WordsField("Reason", max_length=200, required=False)
 
     def __init__(self, *args: Any, **options: Any) -> None:
@@ -104,14 +106,14 @@ class EndForm(PageForm):
         """Refuse a past day: what somebody did until now was done with the right."""
         day: dt.date = self.cleaned_data["ended_on"]
         if day < timezone.localdate():
-            raise forms.ValidationError("The day is past: enter today or a later day.")
+            raise forms.ValidationError("The date is in the past. Enter today or a later date.")
         return day
 
 
 class ReasonForm(PageForm):
     """Why a second factor is taken off."""
 
-    reason = WordsField("Reason", max_length=200, help_text="Such as: phone lost, seen in person.")
+    reason = WordsField("Reason", max_length=200, help_text="For example: phone lost, identity checked in person.")
 
 
 class UnlockForm(PageForm):
@@ -121,5 +123,5 @@ class UnlockForm(PageForm):
         label="Your password",
         strip=False,
         widget=forms.PasswordInput(attrs={"autocomplete": "current-password", "autofocus": True}),
-        error_messages={"required": "Your password: enter it."},
+        error_messages={"required": "Enter your password."},
     )

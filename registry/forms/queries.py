@@ -19,8 +19,8 @@ class RaiseForm(PageForm):
     """What is asked, and about which field."""
 
     key = forms.UUIDField(widget=forms.HiddenInput, initial=new_key)
-    field = forms.ChoiceField(label="About which field", required=False)
-    text = _words("Question", error_messages={"required": "Question: write what you ask."})
+    field = forms.ChoiceField(label="Which field", required=False)
+    text = _words("Question", error_messages={"required": "Question: write your question."})
 
     def __init__(self, *args: Any, subject: Subject, **options: Any) -> None:
         """Offer the record's fields."""

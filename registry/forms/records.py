@@ -13,25 +13,25 @@ class AdverseEventForm(RecordForm):
     """Something that went wrong."""
 
     kind = forms.ChoiceField(
-        label="What happened",
+        label="Event",
         choices=[("", "Choose"), *EventKind.choices],
-        error_messages={"required": "What happened: choose one of the list."},
+        error_messages={"required": "What happened: choose one from the list."},
     )
-    occurred_on = DayField("Day it happened")
-    ended_on = DayField("Over, or discharged, on", required=False)
+    occurred_on = DayField("Date of event")
+    ended_on = DayField("Resolved or discharged on", required=False)
     severity = AnswerField("Severity", Severity.choices)
     relation = AnswerField("Relation to the procedure", Relation.choices)
-    treatment = ListField("Treatment, the most that was needed", Treatment.choices, empty=Treatment.UNKNOWN)
+    treatment = ListField("Treatment, the most intensive needed", Treatment.choices, empty=Treatment.UNKNOWN)
     description = forms.CharField(label="Description", required=False, widget=forms.Textarea(attrs={"rows": 3}))
 
 
 class ConsentForm(RecordForm):
     """A consent; its withdrawal is entered on the same consent, which is kept."""
 
-    scope = AnswerField("Agreed to", ConsentScope.choices)
+    scope = AnswerField("Consent to", ConsentScope.choices)
     given_on = DayField("Given on")
     document_version = WordsField(
-        "Text that was signed",
+        "Signed document",
         max_length=60,
         required=False,
         help_text="Name, date or version of the information sheet.",
@@ -39,5 +39,5 @@ class ConsentForm(RecordForm):
     withdrawn_on = DayField(
         "Withdrawn on",
         required=False,
-        help_text="Leave empty while it stands. From that day the patient is in no new export.",
+        help_text="Leave empty while the consent is valid. From this date the patient is not included in new exports.",
     )

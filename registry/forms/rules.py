@@ -20,7 +20,7 @@ def apply_rule(form: BaseForm, error: RuleBroken | Conflict) -> None:
             for name, value in error.stored.items()
             if name in form.fields and value != error.yours.get(name)
         )
-        form.add_error(None, f"{error} Stored now: {stored or 'something this form does not show'}.")
+        form.add_error(None, f"{error} Saved now: {stored or 'a value this form does not show'}.")
         return
     if not error.fields:
         form.add_error(None, str(error))

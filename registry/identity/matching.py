@@ -71,7 +71,7 @@ def _names(first: _Prepared[K], second: _Prepared[K]) -> tuple[float, str]:
         JaroWinkler.similarity(first.family, second.given), JaroWinkler.similarity(first.given, second.family)
     )
     if crossed > straight and crossed >= SIMILAR:
-        return crossed, "family and given name exchanged"
+        return crossed, "family and given name swapped"
     return straight, "same name" if straight == 1 else "similar name"
 
 
@@ -79,17 +79,17 @@ def _births(first: str, second: str) -> tuple[float, str]:
     if first == second:
         return 1.0, "same birth date"
     if first[:4] == second[:4] and first[5:7] == second[8:] and first[8:] == second[5:7]:
-        return 0.8, "day and month of the birth date exchanged"
+        return 0.8, "day and month of the birth date swapped"
     if OSA.distance(first, second, score_cutoff=1) == 1:
-        return 0.8, "birth date differs in one place"
+        return 0.8, "birth date differs in one digit"
     return 0.0, ""
 
 
 def _numbers(first: str, second: str) -> tuple[float, str]:
     if first and first == second:
-        return 1.0, "same hospital number but for its punctuation"
+        return 1.0, "same hospital number except for punctuation"
     if min(len(first), len(second)) >= 5 and OSA.distance(first, second, score_cutoff=1) == 1:
-        return 0.5, "hospital number differs in one place"
+        return 0.5, "hospital number differs in one character"
     return 0.0, ""
 
 

@@ -61,5 +61,5 @@ def refuse_merged(patient: Patient) -> None:
     locked = Patient.objects.select_for_update(no_key=True).get(pk=patient.pk)
     if locked.merged_into_id:
         code = standing_code(locked)
-        message = f"{locked.code} was merged into {code}. Enter it for {code}; nothing was written."
+        message = f"{locked.code} was merged into {code}. Enter this for {code}. Nothing was saved."
         raise RuleBroken(message, fields={"patient": [message]})

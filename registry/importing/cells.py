@@ -55,7 +55,7 @@ def text_in(cell: Cell, agreed: Agreed) -> str | None:
     if isinstance(cell, Fault):
         raise CellError(cell.sentence)
     if isinstance(cell, Shown) and "%" not in cell.shown_as:
-        raise CellError("is a number shown under a format, so its digits may differ from those seen; store it as text")
+        raise CellError("is a formatted number, so its digits may differ from what you see; store it as text")
     if isinstance(cell, bool):
         return "TRUE" if cell else "FALSE"
     if isinstance(cell, float):
@@ -74,7 +74,7 @@ def number_in(cell: Cell, agreed: Agreed) -> float | None:
     if isinstance(cell, int | float) and not isinstance(cell, bool):
         return float(cell)
     if isinstance(cell, dt.datetime | dt.date | dt.time):
-        raise CellError(f"{cell} is a date, not a number; the spreadsheet may have turned the number into one")
+        raise CellError(f"{cell} is a date, not a number; the spreadsheet may have converted the number")
     text = text_in(cell, agreed)
     if text is None:
         return None
@@ -84,9 +84,9 @@ def number_in(cell: Cell, agreed: Agreed) -> float | None:
             raise CellError(f"'{text}' has a comma, but the decimal sign of this file is a point")
         if agreed.decimal and _NUMBER["."].fullmatch(text) and agreed.decimal == ",":
             raise CellError(f"'{text}' has a point, but the decimal sign of this file is a comma")
-        raise CellError(f"'{text[:60]}' is no number")
+        raise CellError(f"'{text[:60]}' is not a number")
     if not agreed.decimal and "." in text:
-        raise CellError(f"'{text}' has a decimal sign, and none was agreed for this file")
+        raise CellError(f"'{text}' has a decimal sign, but none was chosen for this file")
     return float(text.replace(",", "."))
 
 
@@ -96,11 +96,11 @@ def day_in(cell: Cell, agreed: Agreed) -> dt.date | None:
     Raises
     ------
     CellError
-        When it is none, could be two, or lies before 1900.
+        When it is none, could be two, or is before 1900.
     """
     if isinstance(cell, dt.datetime):
         if cell.time() != dt.time(0):
-            raise CellError(f"{in_words(cell)}, {cell:%H:%M} has a time of day, but a day is asked for")
+            raise CellError(f"{in_words(cell)}, {cell:%H:%M} has a time of day, but only a date is expected")
         return _late_enough(cell.date())
     if isinstance(cell, dt.date):
         return _late_enough(cell)
@@ -137,7 +137,7 @@ def _clock(text: str) -> dt.time:
             return dt.time(int(found[1]), int(found[2]), int(found[3] or 0))
     except ValueError:
         pass
-    raise CellError(f"'{text[:30]}' is no time of day as 14:05")
+    raise CellError(f"'{text[:30]}' is not a time of day such as 14:05")
 
 
 @lru_cache(maxsize=20_000)
@@ -147,34 +147,36 @@ def _day(text: str, agreed: Agreed) -> dt.date:
     elif found := _PARTS.fullmatch(text):
         first, second, year = (int(part) for part in found.groups())
         if not agreed.date_order:
-            raise CellError(f"'{text}' could be two days, and no order of day and month was agreed for this file")
+            raise CellError(
+                f"'{text}' could be two different dates, and no order of day and month was chosen for this file"
+            )
         day, month = (first, second) if agreed.date_order == "dmy" else (second, first)
     elif _SHORT.fullmatch(text):
-        raise CellError(f"'{text}' has a year of two digits; write all four")
+        raise CellError(f"'{text}' has a two-digit year; write all four digits")
     elif re.fullmatch(r"\d{4,6}([.,]\d+)?", text):
         return _serial(float(text.replace(",", ".")), agreed)
     else:
-        raise CellError(f"'{text[:40]}' is no date as 2024-03-27")
+        raise CellError(f"'{text[:40]}' is not a date such as 2024-03-27")
     try:
         return _late_enough(dt.date(year, month, day))
     except ValueError as error:
         if isinstance(error, CellError):
             raise
         order = f" read as {ORDERS[agreed.date_order]}" if agreed.date_order and not _ISO.fullmatch(text) else ""
-        raise CellError(f"'{text}'{order} is no day of the calendar") from None
+        raise CellError(f"'{text}'{order} is not a calendar date") from None
 
 
 def _serial(number: float, agreed: Agreed) -> dt.date:
     if not agreed.serial:
-        raise CellError(f"{number:g} is a number; whether numbers are days was not agreed for this file")
+        raise CellError(f"{number:g} is a number; it was not chosen whether numbers are dates in this file")
     if not SERIAL_RANGE[0] <= number <= SERIAL_RANGE[1] or number % 1:
-        raise CellError(f"{number:g} is no day counted from {agreed.serial}")
+        raise CellError(f"{number:g} is not a valid day count from {agreed.serial}")
     return _late_enough(SERIALS[agreed.serial] + dt.timedelta(days=int(number)))
 
 
 def _late_enough(day: dt.date) -> dt.date:
     if day < EARLIEST:
-        raise CellError(f"{in_words(day)} lies before 1900")
+        raise CellError(f"{in_words(day)} is before 1900")
     return day
 
 

@@ -31,7 +31,7 @@ def read_csv(content: bytes, *, encoding: str = "utf-8", separator: str = "") ->
     """
     text = _decoded(content, encoding)
     if "\0" in text:
-        raise TableError("The file is not text: it holds zero bytes. Save the table as CSV or XLSX.")
+        raise TableError("The file is not text: it contains zero bytes. Save the table as CSV or XLSX.")
     sign = SEPARATORS[separator] if separator else _separator(text)
     cells = _cells(text, sign)
     first = next(cells, None)
@@ -48,8 +48,8 @@ def _decoded(content: bytes, encoding: str) -> str:
     except UnicodeDecodeError as error:
         line = content.count(b"\n", 0, error.start) + 1
         raise TableError(
-            f"Line {line} is not {ENCODINGS.get(known, 'UTF-16')} text. Save the file as 'CSV UTF-8', or name the "
-            "encoding it was saved in."
+            f"Line {line} is not {ENCODINGS.get(known, 'UTF-16')} text. Save the file as 'CSV UTF-8', or "
+            "choose the encoding it was saved in."
         ) from None
 
 
@@ -74,7 +74,7 @@ def _separator(text: str) -> str:
     if len(fitting) == 1:
         return fitting[0][0]  # uneven rows are said row by row
     names = " or ".join(name for name, sign in SEPARATORS.items() if sign in {one for one, _ in fitting})
-    raise TableError(f"The columns could be separated by {names}; name the separator.")
+    raise TableError(f"The columns could be separated by {names}. Choose the separator.")
 
 
 def _cells(text: str, sign: str) -> Iterator[tuple[int, list[str]]]:
@@ -91,17 +91,17 @@ def _cells(text: str, sign: str) -> Iterator[tuple[int, list[str]]]:
         number += 1
         for cell in row:
             if len(cell) > MAX_CELL:
-                raise TableError(f"Row {number} holds a cell of more than {MAX_CELL} characters.")
+                raise TableError(f"Row {number} has a cell of more than {MAX_CELL} characters.")
         yield number, row
 
 
 def _reason(said: str) -> str:
     if "unexpected end" in said:
-        return "a quotation mark is opened and never closed"
+        return "a quotation mark is not closed"
     if "expected after" in said:
         return "a quotation mark is closed in the middle of a cell"
     if "field larger" in said:
-        return "a cell is too long, perhaps because a quotation mark is never closed"
+        return "a cell is too long, perhaps because a quotation mark is not closed"
     return said
 
 

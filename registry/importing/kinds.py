@@ -34,7 +34,7 @@ class Builder(Protocol):
         Raises
         ------
         Stored
-            When the record is stored already.
+            When the record is already stored.
         """
         ...
 
@@ -108,7 +108,7 @@ class Patients:
         """Take the two references out of the values, and return the key of the patient they mean."""
         number, code = values.pop("patient_number", None), values.pop("patient_code", None)
         if not number and not code:
-            return None, [("patient_number", "no patient is named")]
+            return None, [("patient_number", "the patient is missing")]
         found = set()
         if number:
             keys = list({key for one in digests(number) for key in self._by_digest.get(one, [])})
@@ -163,7 +163,7 @@ class Unique:
                 raise Stored
             shown = [column for column in columns if not column.endswith("_id")]
             words = " and ".join(str(column_of(self._model, name).verbose_name) for name in shown)
-            where = f"row {first} of this file" if first else "a record that is stored already"
+            where = f"row {first} of this file" if first else "a record that is already stored"
             yield (shown[0] if len(shown) == 1 else ""), f"has the same {words} as {where}"
 
 
@@ -214,5 +214,5 @@ class NewPatients:
         first = self._numbers.setdefault(identity.local_identifier_digest, number)
         wrong = [*broken(patient), *self._unique.wrong(number, patient)]
         if first != number:
-            wrong.append(("local_identifier", f"is the hospital number of row {first} too"))
+            wrong.append(("local_identifier", f"is also the hospital number of row {first}"))
         return [patient, identity], wrong

@@ -77,19 +77,19 @@ def check_columns(kind: Kind, header: Sequence[str], plan: Plan) -> None:
     used: dict[str, str] = {}
     for name, column in plan.columns.items():
         if name not in targets:
-            wrong.setdefault("", []).append(f"'{name}' is no field of {kind.label.lower()}.")
+            wrong.setdefault("", []).append(f"'{name}' is not a field of {kind.label.lower()}.")
         elif column not in names:
             wrong.setdefault(name, []).append(f"{targets[name].label}: there is no column '{column}'.")
         elif column in used:
             other = targets[used[column]].label
-            wrong.setdefault(name, []).append(f"{targets[name].label}: column '{column}' is taken by {other} already.")
+            wrong.setdefault(name, []).append(f"{targets[name].label}: column '{column}' is already used for {other}.")
         else:
             used[column] = name
     for name, word in plan.fixed.items():
         target = targets.get(name)
         if target is None or target.sort is not Sort.WORD or word not in dict(target.options):
             wrong.setdefault(name if target else "", []).append(
-                f"'{word}' cannot be the same word for all rows of '{name}'."
+                f"'{word}' cannot be the same value for all rows of '{name}'."
             )
     for target in targets.values():
         if target.required and target.name not in plan.columns and target.name not in plan.fixed:
@@ -117,7 +117,9 @@ def questions(kind: Kind, plan: Plan, scan: Scan) -> list[Question]:
     """Return what a person must say before the file can be read, with the answers given so far."""
     asked = []
     if scan.serial:
-        why = f"Column '{scan.serial}' holds numbers where a date is expected: days counted by a spreadsheet?"
+        why = (
+            f"Column '{scan.serial}' holds numbers where a date is expected: are they the day numbers of a spreadsheet?"
+        )
         options = tuple(
             (key, f"days counted from {start.year if key == '1904' else 1900}") for key, start in SERIALS.items()
         )
@@ -167,7 +169,7 @@ def _unit(target: DescribedField, plan: Plan, scan: Scan, decimal: str) -> list[
     if len(fitting_units(target, scan, decimal)) == 1:
         return []
     low, high = scan.span(target.name, decimal)
-    why = f"Column '{column}' names no unit, and its values, {low:g} to {high:g}, do not tell it."
+    why = f"Column '{column}' does not state its unit, and its values, {low:g} to {high:g}, do not show which it is."
     options = tuple((unit, unit) for unit in target.units)
     return [Question(f"unit:{target.name}", f"Unit of {target.label}", why, options, plan.units.get(target.name, ""))]
 
@@ -179,7 +181,7 @@ def _unknown_words(target: DescribedField, plan: Plan, scan: Scan) -> list[Quest
         Question(
             f"word:{target.name}:{word}",
             f"{target.label}: '{word}'",
-            f"Column '{plan.columns[target.name]}' holds it in {count} row{'s' if count > 1 else ''}.",
+            f"Column '{plan.columns[target.name]}' has this in {count} row{'s' if count > 1 else ''}.",
             options,
             said.get(word, ""),
         )
@@ -199,7 +201,7 @@ def readings(kind: Kind, plan: Plan, scan: Scan, zone: str) -> dict[str, Reading
     if open_ones:
         first = open_ones[0]
         raise RuleBroken(
-            f"{first.label}: {first.why} Say which it is.",
+            f"{first.label}: {first.why} Choose which it is.",
             fields={one.key: [f"{one.label}: choose one answer."] for one in open_ones},
         )
     agreed = Agreed(

@@ -53,7 +53,7 @@ class Reading:
             case Sort.WHOLE:
                 number = cells.number_in(cell, self.agreed)
                 if number is not None and number % 1:
-                    raise CellError(f"{number:g} is no whole number")
+                    raise CellError(f"{number:g} is not a whole number")
                 return None if number is None else int(self._in_range(number))
             case Sort.DAY:
                 return cells.day_in(cell, self.agreed)
@@ -63,7 +63,7 @@ class Reading:
                 return self._word(cells.text_in(cell, self.agreed))
         text = cells.text_in(cell, self.agreed)
         if text and target.longest and len(text) > target.longest:
-            raise CellError(f"has {len(text)} characters; at most {target.longest} can be kept")
+            raise CellError(f"has {len(text)} characters; at most {target.longest} are allowed")
         return text
 
     def _word(self, text: str | None) -> Any:
@@ -75,13 +75,13 @@ class Reading:
         if key in self.target.words:
             return self.target.words[key]
         known = ", ".join(label for _, label in self.target.options[:12])
-        raise CellError(f"'{text[:60]}' is none of: {known}")
+        raise CellError(f"'{text[:60]}' is not one of: {known}")
 
     def _in_range(self, number: float) -> float:
         value = float(f"{number * self.factor:.10g}") if self.factor != 1 else number
         low, high = self.target.low, self.target.high
         if (low is not None and value < low) or (high is not None and value > high):
             stored = f" ({value:g} {self.target.unit})" if self.factor != 1 else f" {self.target.unit}".rstrip()
-            between = f"{low:g} to {high:g}" if low is not None and high is not None else "what is possible"
+            between = f"{low:g} to {high:g}" if low is not None and high is not None else "the possible range"
             raise CellError(f"{number:g}{stored} is outside {between}")
         return value

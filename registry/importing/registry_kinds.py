@@ -51,7 +51,7 @@ def _patient_targets() -> tuple[DescribedField, ...]:
     birth = DescribedField("birth_date", "Birth date", Sort.DAY, required=True, identifies=True, checks=checks)
     stored = described_fields(Patient, PatientForm, DeathForm)
     code = [
-        replace(one, label="Patient's code", required=False, hint="left out, the next free code is given")
+        replace(one, label="Patient's code", required=False, hint="if empty, the next free code is used")
         for one in stored
         if one.name == "code"
     ]
@@ -62,7 +62,7 @@ register(
     Kind(
         "patients",
         "Patients",
-        "One row a patient: hospital number, name, birth date.",
+        "One row for each patient: hospital number, name, birth date.",
         (Right.WRITE_REGISTRY,),
         _patient_targets,
         NewPatients,
@@ -85,7 +85,7 @@ def _of_patients(
 _of_patients(
     "assessments",
     "Assessments and follow-ups",
-    "One row a visit, before the implant or after it; the patients are registered already.",
+    "One row for each visit, before or after the implant; the patients must already be registered.",
     Assessment,
     AssessmentForm,
     ("kind", "assessed_on"),
@@ -93,18 +93,23 @@ _of_patients(
 _of_patients(
     "adverse-events",
     "Adverse events",
-    "One row an event of a registered patient.",
+    "One row for each event of a registered patient.",
     AdverseEvent,
     AdverseEventForm,
     ("kind", "occurred_on"),
 )
 _of_patients(
-    "consents", "Consents", "One row a consent of a registered patient.", Consent, ConsentForm, ("scope", "given_on")
+    "consents",
+    "Consents",
+    "One row for each consent of a registered patient.",
+    Consent,
+    ConsentForm,
+    ("scope", "given_on"),
 )
 _of_patients(
     "devices",
     "Devices and leads",
-    "One row a generator or lead of a registered patient.",
+    "One row for each generator or lead of a registered patient.",
     Device,
     DeviceForm,
     ("kind", "chamber", "model_name", "implanted_on"),
@@ -112,7 +117,7 @@ _of_patients(
 _of_patients(
     "device-checks",
     "Device checks",
-    "One row a check of the implanted system of a registered patient.",
+    "One row for each device check of a registered patient.",
     DeviceCheck,
     DeviceCheckForm,
     ("checked_on",),

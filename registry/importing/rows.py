@@ -15,7 +15,7 @@ from registry.importing.plan import Plan
 from registry.importing.readings import Reading
 from registry.importing.table import Cell, Fault, Table, letters
 
-PROBLEM, UNUSUAL, STORED = "problem", "unusual", "stored already"
+PROBLEM, UNUSUAL, STORED = "problem", "unusual", "already stored"
 
 
 class Finding(NamedTuple):
@@ -75,7 +75,7 @@ def judge(table: Table, kind: Kind, plan: Plan, readings: dict[str, Reading], bu
             except Stored:
                 judged.stored = True
                 if not plan.leave_out_stored:
-                    judged.findings.append(where(("", "is stored already"), number, STORED))
+                    judged.findings.append(where(("", "is already stored"), number, STORED))
             else:
                 judged.findings += [where(one, number) for one in wrong]
                 judged.findings += [where(one, number, UNUSUAL) for one in strange]

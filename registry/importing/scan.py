@@ -37,9 +37,11 @@ class Scan:
         """Why the order must be asked for; empty when it need not."""
         if len(self.date_orders) > 1:
             examples = " and ".join(f"'{text}'" for text in self.date_orders.values())
-            return f"The file mixes orders: {examples} cannot both be read one way."
+            return f"The file mixes date orders: {examples} cannot be read the same way."
         if self.order_in_doubt and not self.date_orders:
-            return f"'{self.order_in_doubt}' could be two days, and no date of the file tells which is meant."
+            return (
+                f"'{self.order_in_doubt}' could be two different dates, and no date in the file shows which is meant."
+            )
         return ""
 
     @property
@@ -54,7 +56,7 @@ class Scan:
             examples = " and ".join(f"'{text}'" for text in self.decimals.values())
             return f"The file mixes decimal signs: {examples}."
         if self.decimal_in_doubt and not self.decimals:
-            return f"'{self.decimal_in_doubt}' could be a thousand or one, and no number of the file tells which."
+            return f"'{self.decimal_in_doubt}' could mean a thousand or one, and no number in the file shows which."
         return ""
 
     def span(self, name: str, decimal: str) -> tuple[float | None, float]:

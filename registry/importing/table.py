@@ -69,11 +69,11 @@ def header_of(cells: Sequence[Cell]) -> tuple[str, ...]:
     while names and not names[-1]:
         names.pop()
     if not names:
-        raise TableError("The first row is empty; it must hold the names of the columns.")
+        raise TableError("The first row is empty; it must contain the column names.")
     if len(names) > MAX_COLUMNS:
         raise TableError(f"The table has {len(names)} columns; at most {MAX_COLUMNS} can be read.")
     if any(isinstance(cell, Fault) for cell in cells):
-        raise TableError("The first row holds a formula or an error; it must hold the names of the columns.")
+        raise TableError("The first row has a formula or an error; it must contain the column names.")
     first: dict[str, int] = {}
     for position, name in enumerate(names):
         if not name:
@@ -113,6 +113,6 @@ def rows_under(header: Sequence[str], cells: Iterator[Row]) -> Iterator[Row]:
                 yield number, row[:width]
             else:
                 found = row[beyond]
-                unnamed = Fault(f"column {letters(beyond)} has no name in the first row but holds a value")
+                unnamed = Fault(f"column {letters(beyond)} has a value but no name in the first row")
                 fault = found if isinstance(found, Fault) else unnamed
                 yield number, [*row[:width], fault]

@@ -16,7 +16,7 @@ MAX_UNFOLDED = 400 * 1024**2
 MAX_ENTRIES = 1000
 _LAST_ROW = 1_048_576  # of the format
 _OLD = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
-_BROKEN = "The file cannot be read as XLSX; open it in a spreadsheet program and save it anew."
+_BROKEN = "The file cannot be read as XLSX; open it in a spreadsheet program and save it again."
 _ERRORS = {"#N/A", "#REF!", "#VALUE!", "#DIV/0!", "#NAME?", "#NULL!", "#NUM!", "#SPILL!", "#CALC!"}
 # Stored numbers in these formats look the same as text; in another, such as 00000, digits that people see are lost.
 _PLAIN_NUMBER = {"General", "0", "@", "0.00", "#,##0", "#,##0.00"}
@@ -54,7 +54,7 @@ def _unfoldable(package: zipfile.ZipFile) -> None:
     if len(entries) > MAX_ENTRIES or sum(entry.file_size for entry in entries) > MAX_UNFOLDED:
         size = sum(entry.file_size for entry in entries) / 1024**2
         raise TableError(
-            f"The workbook would unfold to {size:.0f} MB in {len(entries)} parts; at most {MAX_UNFOLDED // 1024**2} MB "
+            f"The workbook would expand to {size:.0f} MB in {len(entries)} parts; at most {MAX_UNFOLDED // 1024**2} MB "
             f"in {MAX_ENTRIES} parts are read."
         )
 
@@ -110,29 +110,25 @@ def _opened(content: bytes, package: zipfile.ZipFile, wanted: str) -> Table:
     notes = [f"The hidden sheet '{title}' is left out." for title in hidden[:10]]
     if not filled:
         raise TableError(
-            "Every sheet with something in it is hidden; show the one that is meant."
-            if hidden
-            else _empty(len(visible))
+            "Every sheet with data is hidden; unhide the one to import." if hidden else _empty(len(visible))
         )
     if wanted and wanted not in names:
-        raise TableError(f"There is no visible sheet '{wanted}' with rows; there are: {', '.join(names)}.")
+        raise TableError(f"There is no visible sheet '{wanted}' with rows; the sheets are: {', '.join(names)}.")
     chosen = next(ws for ws in filled if not wanted or ws.title == wanted)
     if not wanted and len(filled) > 1:
         return Table((), iter(()), "", names, notes)
     look = looks[chosen.title]
     if look.last_row > _LAST_ROW:
-        raise TableError(f"The sheet claims a row {look.last_row}, beyond what a workbook can hold.")
+        raise TableError(f"The sheet refers to row {look.last_row}, more than a workbook can have.")
     if look.merged:
-        raise TableError(
-            f"Cells are merged: {', '.join(look.merged[:5])}. Undo that: a merged cell's value belongs to one row only."
-        )
+        raise TableError(f"Cells are merged: {', '.join(look.merged[:5])}. Unmerge them: each row needs its own value.")
     formulas = _formulas(content, chosen.title) if look.formulas else None
     cells = _rows(chosen, formulas)
     first = next(cells, None)
     if first is None:
         raise TableError(_empty(1))
     if first[0] != 1:
-        raise TableError("The first row is empty; it must hold the names of the columns.")
+        raise TableError("The first row is empty; it must contain the column names.")
     header = header_of(first[1])
     return Table(header, rows_under(header, _guarded(cells)), chosen.title, names, notes)
 
@@ -169,7 +165,7 @@ def _rows(sheet: Any, formulas: Iterator[Sequence[Any]] | None) -> Iterator[Row]
         if formulas is not None:
             for place, cell in enumerate(next(formulas)):
                 if cell.data_type == "f" and is_blank(cells[place]):
-                    cells[place] = Fault("the formula was never worked out; save its value in place of it")
+                    cells[place] = Fault("the formula was not calculated; replace it with its value")
         if cells or number == 1:
             yield number, cells
 
@@ -181,7 +177,7 @@ def _value(cell: Any) -> Cell:
     if isinstance(value, str):
         if len(value) > MAX_CELL:
             return Fault(f"the text is longer than {MAX_CELL} characters")
-        return Fault(f"holds the error {value}") if cell.data_type == "e" or value in _ERRORS else value
+        return Fault(f"contains the error {value}") if cell.data_type == "e" or value in _ERRORS else value
     if isinstance(value, int | float) and cell.number_format not in _PLAIN_NUMBER:
         return Shown(value, cell.number_format)
     return value

@@ -20,12 +20,12 @@ class AccountAdapter(DefaultAccountAdapter):
     """Accounts are made by an administrator; nobody signs up, and no mail is sent."""
 
     error_messages = DefaultAccountAdapter.error_messages | {
-        "username_password_mismatch": "The user name or the password is not right. Look at capital letters; try again.",
-        "incorrect_password": "This is not your password. Look at capital letters and try again.",
-        "enter_current_password": "This is not your present password.",
-        "too_many_login_attempts": "Too many attempts that failed. Wait five minutes, then try again.",
+        "username_password_mismatch": "The user name or password is not correct. Check capital letters and try again.",
+        "incorrect_password": "This password is not correct. Check capital letters and try again.",
+        "enter_current_password": "This is not your current password.",
+        "too_many_login_attempts": "Too many failed attempts. Wait five minutes, then try again.",
         "rate_limited": "Too many attempts. Wait a minute, then try again.",
-        "incorrect_code": "This code is not right. Enter the one that is shown now.",
+        "incorrect_code": "This code is not correct. Enter the code shown now.",
         "account_inactive": "This account is closed.",
     }
 
@@ -51,8 +51,9 @@ class SecondFactorAdapter(DefaultMFAAdapter):
     """Secrets of second factors are kept encrypted, with the key that stays outside the database."""
 
     error_messages = DefaultMFAAdapter.error_messages | {
-        "incorrect_code": "This code is not right. Enter the one shown now, or a recovery code not used before.",
-        "cannot_delete_authenticator": "Your centre asks for a second factor: add another one before this one goes.",
+        "incorrect_code": "This code is not correct. Enter the code shown now, or an unused recovery code.",
+        "cannot_delete_authenticator": "Your centre asks for a second factor: add another one before you remove this "
+        "one.",
     }
 
     def can_delete_authenticator(self, authenticator: Authenticator) -> bool:

@@ -26,7 +26,7 @@ class _Ours(forms.Form):
             field.label = self.labels.get(name, field.label)
             field.help_text = self.hints.get(name, "")
             field.widget.attrs.pop("placeholder", None)
-            field.error_messages["required"] = f"{field.label}: enter it."
+            field.error_messages["required"] = f"{field.label}: fill this in."
 
 
 class LogInForm(_Ours, LoginForm):
@@ -48,8 +48,8 @@ class ConfirmForm(_Ours, ReauthenticateForm):
 class NewPasswordForm(_Ours, ChangePasswordForm):
     """A new password, with the present one."""
 
-    labels = {"oldpassword": "Present password", "password1": "New password", "password2": "New password again"}
-    hints = {"password1": "At least 12 characters. A few words that do not belong together are easy to keep in mind."}
+    labels = {"oldpassword": "Current password", "password1": "New password", "password2": "New password again"}
+    hints = {"password1": "At least 12 characters. A few unrelated words are easy to remember."}
 
 
 class OwnFirstPasswordForm(_Ours, PasswordOfNoneForm):
@@ -69,7 +69,7 @@ class CodeForm(_Ours, second_factor.AuthenticateForm):
     """A code of the authenticator app, or a recovery code, to log in."""
 
     labels = {"code": "Code"}
-    hints = {"code": "The six digits your authenticator app shows now, or one of your recovery codes."}
+    hints = {"code": "The six digits shown in your authenticator app, or one of your recovery codes."}
 
 
 class ConfirmCodeForm(_Ours, second_factor.ReauthenticateForm):
@@ -82,11 +82,11 @@ class ConfirmCodeForm(_Ours, second_factor.ReauthenticateForm):
 class FirstCodeForm(_Ours, ActivateTOTPForm):
     """The first code of a new authenticator app."""
 
-    labels = {"code": "Code the app shows"}
+    labels = {"code": "Code shown in the app"}
 
 
 class NewPasskeyForm(_Ours, AddWebAuthnForm):
     """A new passkey."""
 
-    labels = {"name": "Name of this passkey", "passwordless": "May log me in without the password"}
-    hints = {"name": "So that you know it again, such as 'my phone' or 'blue key'."}
+    labels = {"name": "Name of this passkey", "passwordless": "Use this passkey to log in without the password"}
+    hints = {"name": "For example 'my phone' or 'blue key'."}

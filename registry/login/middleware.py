@@ -86,7 +86,7 @@ def _locked(request: HttpRequest) -> HttpResponse:
 
 
 def _set_up_first(request: HttpRequest) -> HttpResponse:
-    message = "Your centre asks for a second factor: set one up, then go on."
+    message = "Your centre asks for a second factor: set one up to continue."
     if _is_page(request) and not request.headers.get("HX-Request"):
         messages.warning(request, message)
     return _answer(request, 403, "second_factor_needed", message, reverse("mfa_index"))

@@ -86,7 +86,7 @@ def require_confirmed(request: HttpRequest, password: str = "") -> None:
     if recently_confirmed(request):
         return
     if not password:
-        message = "Enter your password, so that the signature is yours."
+        message = "Enter your password to sign."
         raise ConfirmationNeeded(message, fields={"password": [message]})
     confirm_with_password(request, password)
 

@@ -41,7 +41,7 @@ class Join(PasswordResetConfirmView):
 
     def form_valid(self, form: Any) -> HttpResponse:
         """Say what comes next."""
-        messages.success(self.request, "The password is set. Log in with it.")
+        messages.success(self.request, "Your password has been set. Log in with it.")
         return super().form_valid(form)
 
 
@@ -58,7 +58,7 @@ def sessions(request: MemberRequest) -> HttpResponse:
     if request.method == "POST":
         others = UserSession.objects.filter(user=request.user).exclude(session_key=request.session.session_key)
         get_adapter().end_sessions(others)
-        messages.success(request, "You are logged out everywhere else.")
+        messages.success(request, "You have been logged out everywhere else.")
         return redirect("account_sessions")
     found = UserSession.objects.purge_and_list(request.user)
     found.sort(key=lambda one: (not one.is_current(), -one.last_seen_at.timestamp()))

@@ -29,5 +29,6 @@ class SentenceCommand(BaseCommand):
         except (OperationalError, ProgrammingError) as error:
             what = str(error).strip().split("\n")[0]
             raise CommandError(
-                f"The database cannot be used ({what}); is it running, and was 'manage.py migrate' run?", returncode=2
+                f"The database cannot be used ({what}); is it running, and has 'manage.py migrate' been run?",
+                returncode=2,
             ) from error

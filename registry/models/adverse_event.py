@@ -55,7 +55,7 @@ class Relation(models.TextChoices):
 class Treatment(models.TextChoices):
     """What was done about it; the most that was needed."""
 
-    NONE = "none", "None, watched"
+    NONE = "none", "None, observation only"
     PROGRAMMING = "programming", "Programming"
     MEDICINES = "medicines", "Medicines"
     DRAINAGE = "drainage", "Drainage or puncture"

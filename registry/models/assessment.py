@@ -61,7 +61,7 @@ class Assessment(Record):
     diastolic_mmhg = models.FloatField("Diastolic pressure", null=True, blank=True)
     six_minute_walk_m = models.FloatField("Six-minute walk", null=True, blank=True)
     quality_of_life_instrument = models.CharField(
-        "Quality-of-life instrument", max_length=10, choices=LifeInstrument, default=LifeInstrument.NOT_ASKED
+        "Quality-of-life questionnaire", max_length=10, choices=LifeInstrument, default=LifeInstrument.NOT_ASKED
     )
     quality_of_life_score = models.FloatField("Quality of life", null=True, blank=True)
     global_assessment = models.CharField(
@@ -74,8 +74,8 @@ class Assessment(Record):
     )
     ventricular_pacing_percent = models.FloatField("Ventricular pacing, measured or expected", null=True, blank=True)
     av_block = _answer("High-degree AV block")
-    pacing_need = _answer("Need of ventricular pacing for another reason")
-    capture_assured = _answer("Atrial fibrillation: a strategy secures biventricular capture")
+    pacing_need = _answer("Ventricular pacing indicated for another reason")
+    capture_assured = _answer("Atrial fibrillation: strategy to ensure biventricular capture")
     therapy_optimised = _answer("Optimal medical therapy for 3 months or longer")
     on_acei_or_arb = _answer("ACE inhibitor or ARB")
     on_arni = _answer("ARNI")
@@ -86,7 +86,7 @@ class Assessment(Record):
     on_antiarrhythmic = _answer("Antiarrhythmic, class I or III")
     on_anticoagulant = _answer("Anticoagulant")
     scar_method = models.CharField(max_length=10, choices=ScarMethod, default=ScarMethod.UNKNOWN)
-    scar_burden_percent = models.FloatField("Scar, share of the left ventricle", null=True, blank=True)
+    scar_burden_percent = models.FloatField("Scar, percentage of the left ventricle", null=True, blank=True)
     posterolateral_scar = _answer("Scar in the posterolateral wall")
     # Names of the fields whose value lay outside the usual range and was confirmed.
     confirmed_unusual = models.JSONField(default=list, blank=True)
@@ -124,14 +124,19 @@ class Assessment(Record):
                 | models.Q(lvesv_ml__lt=models.F("lvedv_ml")),
                 name="assessment_lvesv_below_lvedv",
             ),
-            below("assessment", "diastolic_mmhg", "systolic_mmhg", "The diastolic pressure lies above the systolic."),
+            below(
+                "assessment",
+                "diastolic_mmhg",
+                "systolic_mmhg",
+                "Diastolic pressure is higher than systolic. Check both.",
+            ),
             models.CheckConstraint(
                 condition=models.Q(
                     quality_of_life_instrument=LifeInstrument.NOT_ASKED, quality_of_life_score__isnull=True
                 )
                 | models.Q(quality_of_life_score__isnull=False) & ~models.Q(quality_of_life_instrument="not_asked"),
                 name="assessment_life_score_has_instrument",
-                violation_error_message="Give both the score and the instrument it was asked with, or neither.",
+                violation_error_message="Enter both the score and the questionnaire, or neither.",
                 violation_error_code="field:quality_of_life_score",
             ),
             models.CheckConstraint(
@@ -139,7 +144,7 @@ class Assessment(Record):
                 | models.Q(quality_of_life_score__isnull=True)
                 | models.Q(quality_of_life_score__lte=100),
                 name="assessment_life_score_in_scale",
-                violation_error_message="This instrument's scale ends at 100.",
+                violation_error_message="The highest score of this questionnaire is 100.",
                 violation_error_code="field:quality_of_life_score",
             ),
         ]

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from typing import ClassVar, Self
 from uuid import UUID
 
+from django.core.exceptions import ValidationError
 from django.db import models
 from uuid_utils.compat import uuid7
 
+from registry.models.constraints import FIELD_CODE
 from registry.models.declared import UPKEEP, declare, pseudonym, withheld
 
 
@@ -28,5 +32,18 @@ class Record(models.Model):
         withheld("version created_at updated_at", UPKEEP),
     )
 
+    # What to tell a user who enters the same thing twice, by the field to correct.
+    recorded_twice: ClassVar[tuple[tuple[str, str], ...]] = ()
+
     class Meta:
         abstract = True
+
+    def unique_error_message(self, model_class: type[Self], unique_check: Sequence[str]) -> ValidationError:
+        """Say what to do, beside the field to correct; Django's own message names the columns of the constraint."""
+        for field, message in self.recorded_twice:
+            if field in unique_check:
+                return ValidationError(message, code=f"{FIELD_CODE}{field}")
+        if len(unique_check) == 1:
+            return super().unique_error_message(model_class, unique_check)
+        name = model_class._meta.verbose_name
+        return ValidationError(f"This {name} is already recorded. Correct the existing {name} instead.", code="unique")

@@ -41,7 +41,7 @@ def in_order(table: str, earlier: str, later: str) -> CheckConstraint:
     return CheckConstraint(
         condition=condition,
         name=f"{table}_{later}_after_{earlier}"[:63],
-        violation_error_message="The end lies before the beginning.",
+        violation_error_message="The end is before the start.",
         violation_error_code=f"{FIELD_CODE}{later}",
     )
 

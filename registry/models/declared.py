@@ -18,8 +18,8 @@ class Way(Enum):
     SHIFTED = "as a day under the patient's shift"
     SINCE_START = "as seconds since its session started"
     PSEUDONYM = "as a keyed hash"
-    DERIVED = "only as something worked out from it"
-    WITHHELD = "not at all"
+    DERIVED = "only as a derived value"
+    WITHHELD = "not exported"
 
 
 @dataclass(frozen=True)
@@ -33,8 +33,8 @@ class Handling:
 
 FREE_TEXT = "free text may name a person"
 STAFF = "names or points to a member of staff"
-PLACE = "geography below the state"
-UPKEEP = "upkeep of the record"
+PLACE = "location smaller than a state"
+UPKEEP = "record administration"
 LINK = "used for selection or for links only, which become pseudonyms"
 RECORDING = "the recording and its beats are not part of this export"
 
@@ -110,5 +110,5 @@ def undeclared(model: type[models.Model]) -> list[str]:
     stored |= {field.name for field in model._meta.many_to_many}
     declared = handling_of(model).keys()
     return [f"{label}.{name} is not declared" for name in sorted(stored - declared)] + [
-        f"{label} declares '{name}', which is no field" for name in sorted(declared - stored)
+        f"{label} declares '{name}', which is not a field" for name in sorted(declared - stored)
     ]

@@ -81,7 +81,7 @@ class Device(Record):
                 condition=models.Q(explanted_on__isnull=False)
                 | models.Q(explant_reason__isnull=True, left_in_place=False),
                 name="device_reason_needs_day",
-                violation_error_message="Give the day the part was taken out of service.",
+                violation_error_message="Enter the date the device or lead was taken out of service.",
                 violation_error_code="field:explanted_on",
             ),
             models.CheckConstraint(

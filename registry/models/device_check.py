@@ -32,13 +32,13 @@ class DeviceCheck(Record):
     lv_impedance_ohm = _number("Impedance, left ventricle")
     ra_sensing_mv = _number("Sensed P wave")
     rv_sensing_mv = _number("Sensed R wave")
-    battery_months = models.PositiveSmallIntegerField("Battery, months left", null=True, blank=True)
+    battery_months = models.PositiveSmallIntegerField("Battery, months remaining", null=True, blank=True)
     atrial_arrhythmia_percent = _number("Time in atrial arrhythmia")
     ventricular_episodes = models.PositiveSmallIntegerField(
-        "Ventricular episodes since the check before", null=True, blank=True
+        "Ventricular episodes since the previous check", null=True, blank=True
     )
-    shocks = models.PositiveSmallIntegerField("Shocks since the check before", null=True, blank=True)
-    changes = models.TextField("What was changed in the programming", blank=True)
+    shocks = models.PositiveSmallIntegerField("Shocks since the previous check", null=True, blank=True)
+    changes = models.TextField("Programming changes", blank=True)
     # Names of the fields whose value lay outside the usual range and was confirmed.
     confirmed_unusual = models.JSONField(default=list, blank=True)
 

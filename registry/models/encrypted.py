@@ -59,7 +59,7 @@ class EncryptedTextField(models.TextField):
             return cipher().decrypt(value.encode()).decode()
         except InvalidToken:
             raise ImproperlyConfigured(
-                "TRIBUTARY_IDENTITY_KEYS does not hold the key these records were made with."
+                "TRIBUTARY_IDENTITY_KEYS does not contain the key that encrypted these records."
             ) from None
 
     def get_lookup(self, lookup_name: str) -> Any:

@@ -32,7 +32,7 @@ class Sex(models.TextChoices):
 
 
 class Aetiology(models.TextChoices):
-    """Cause of the heart failure."""
+    """Cause of heart failure."""
 
     ISCHAEMIC = "ischaemic", "Ischaemic"
     NON_ISCHAEMIC = "non_ischaemic", "Non-ischaemic"
@@ -74,6 +74,8 @@ class Patient(Record):
     follow_up_ended_because = models.CharField(max_length=15, choices=EndOfFollowUp, null=True, blank=True)  # noqa: DJ001 - none while it goes on
     # Set when this code turned out to be another patient's second one; its records moved there.
     merged_into = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="merged_here")
+
+    recorded_twice = (("code", "Another patient of this centre already has this code. Choose a different code."),)
 
     handling = declare(
         as_is("sex aetiology death_cause follow_up_ended_because"),
@@ -135,6 +137,10 @@ class Consent(Record):
     # Which text was signed, such as "information sheet of March 2025, version 3".
     document_version = models.CharField(max_length=60, blank=True)
     withdrawn_on = models.DateField(null=True, blank=True)
+
+    recorded_twice = (
+        ("given_on", "This consent is already recorded with the same date. Correct the existing consent instead."),
+    )
 
     handling = declare(
         withheld("patient scope given_on withdrawn_on", LINK),

@@ -84,7 +84,7 @@ class Member(Record):
                 fields=("user", "centre", "role"),
                 condition=models.Q(ended_on__isnull=True),
                 name="member_once_per_role",
-                violation_error_message="This person holds the role already.",
+                violation_error_message="This person already has this role.",
             ),
             models.CheckConstraint(condition=models.Q(role__in=Role.values), name="member_role_known"),
         ]

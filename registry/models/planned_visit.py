@@ -20,6 +20,8 @@ class PlannedVisit(Record):
     late_days = models.PositiveSmallIntegerField("days late")
     repeats = models.BooleanField(default=False)
 
+    recorded_twice = (("after_days", "Another visit has the same number of days. Change one of the two."),)
+
     handling = declare(withheld("centre label after_days early_days late_days repeats", UPKEEP))
 
     class Meta:

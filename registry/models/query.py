@@ -15,8 +15,8 @@ from registry.models.people import Centre, User
 class QueryState(models.TextChoices):
     """Whose turn it is."""
 
-    OPEN = "open", "Waits for an answer"
-    ANSWERED = "answered", "Answered, to be closed"
+    OPEN = "open", "Waiting for an answer"
+    ANSWERED = "answered", "Answered, waiting to be closed"
     CLOSED = "closed", "Closed"
 
 

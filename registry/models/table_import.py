@@ -15,8 +15,8 @@ from registry.models.people import Centre, User
 class ImportState(models.TextChoices):
     """How far it is."""
 
-    NEW = "new", "Columns to be decided"
-    CHECKING = "checking", "Dry run under way"
+    NEW = "new", "Columns to be matched"
+    CHECKING = "checking", "Dry run in progress"
     CHECKED = "checked", "Dry run done"
     LOADING = "loading", "Loading"
     LOADED = "loaded", "Loaded"

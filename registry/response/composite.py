@@ -10,10 +10,11 @@ from registry.response.judgement import NOT_ASSESSABLE, Judgement
 from registry.response.volumes import WINDOW_DAYS, nearest_to_target
 
 _RULE = (
-    "Worse: death, admission for heart failure, resynchronisation stopped for worsening heart failure, a higher NYHA "
-    "class, or a global assessment of moderately or markedly worse. Improved: none of these, and a lower NYHA class "
-    "or a global assessment of moderately or markedly better. Else unchanged. Judged at the follow-up nearest to 6 "
-    "months, within 3 to 12 months."
+    "Worse: death, admission for heart failure, resynchronisation stopped for worsening heart failure, a "
+    "higher NYHA class, or a global assessment of moderately or markedly worse. Improved: none of these, "
+    "and a lower NYHA class "
+    "or a global assessment of moderately or markedly better. Otherwise unchanged. Assessed at the follow-up "
+    "nearest to 6 months, within 3 to 12 months."
 )
 _SOURCE = "Packer, J Card Fail 2001;7:176 (from memory); the window is that of the volumes"
 _BETTER = {"markedly_better", "moderately_better"}
@@ -56,7 +57,7 @@ def clinical_composite(facts: CompositeFacts) -> Judgement:
     if state is None:
         waiting = facts.today <= window_end
         reason = (
-            "The window of 3 to 12 months is not over."
+            "The window of 3 to 12 months has not ended."
             if waiting
             else "No NYHA class and no global assessment between 3 and 12 months after the implant."
         )

@@ -11,8 +11,8 @@ from registry.response.volumes import WINDOW_DAYS, nearest_to_target
 
 RISE_POINTS, SUPER_POINTS = 5.0, 20.0
 _RULE = (
-    "LVEF rises by more than 5 points from the last value before the implant to the one nearest to 6 months, within 3 "
-    "to 12 months after it, without death or admission for heart failure until then. Super-response: by 20 points or "
+    "LVEF rises by more than 5 points from the last value before the implant to the one nearest to 6 months (3 "
+    "to 12 months) after it, without death or heart failure admission before then. Super-response: by 20 points or "
     "more."
 )
 _SOURCE = (
@@ -61,7 +61,7 @@ def ejection_response(
     until = measured.measured_on if measured else last_day
     for day, words in sorted(setbacks):
         if implanted_on <= day <= until:
-            return _judged("non_responder", "Non-responder", f"{words} before LVEF could be judged.")
+            return _judged("non_responder", "Non-responder", f"{words} before LVEF could be assessed.")
     if measured is None:
         return _judged(NOT_ASSESSABLE, "Not assessable", "No LVEF between 3 and 12 months after the implant.")
     rise = round(measured.lvef_percent - reference.lvef_percent, 9)

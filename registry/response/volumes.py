@@ -93,6 +93,6 @@ def lvesv_response(implanted_on: dt.date, before: Iterable[VolumeState], after: 
     return Response(
         "responder" if responder else "non_responder",
         change,
-        f"LVESV {reference.lvesv_ml:g} to {judged.lvesv_ml:g} mL ({told}), the former of {on}; "
-        "responder at a fall of 15 % or more.",
+        f"LVESV {reference.lvesv_ml:g} to {judged.lvesv_ml:g} mL ({told}), the former on {on}; responder if it "
+        "falls by 15 % or more.",
     )

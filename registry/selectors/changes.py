@@ -62,7 +62,7 @@ def changes_of(user: User, record_type: str, key: UUID) -> QuerySet[Change]:
         record_type=record_type, record_id=key, centre_id__in=centres_for(user, right).values("pk")
     ).order_by("-at", "-sequence")
     if not found.exists():
-        raise Change.DoesNotExist(f"The trail knows no {record_type} {key}.")
+        raise Change.DoesNotExist(f"The change trail has no {record_type} {key}.")
     return found
 
 

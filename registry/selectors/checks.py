@@ -28,9 +28,9 @@ def checks(patient: Patient) -> list[Told]:
         now = {name: getattr(check, name) for name in ("pulse_width_ms", *_names())}
         remarks = [remark for remark in (pacing_remark(check.biventricular_pacing_percent),) if remark]
         if check.shocks:
-            remarks.append(f"{check.shocks} shock{'s' if check.shocks > 1 else ''} since the check before.")
+            remarks.append(f"{check.shocks} shock{'s' if check.shocks > 1 else ''} since the previous check.")
         if check.ventricular_episodes:
-            remarks.append(f"Ventricular episodes since the check before: {check.ventricular_episodes}.")
+            remarks.append(f"Ventricular episodes since the previous check: {check.ventricular_episodes}.")
         found.append(Told(check, _numbers(check), [*remarks, *lead_remarks(before, now)]))
         # A value not read this time stays the one to compare with.
         before |= {name: value for name, value in now.items() if value is not None}

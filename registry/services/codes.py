@@ -21,7 +21,7 @@ Coded = Any
 def held_counter(centre_id: UUID, series: str) -> CodeCounter:
     """Lock and return the counter of a series until the transaction ends.
 
-    Lock it before the head of the change trail, and before asking whether a record is stored already: then a second
+    Lock it before the head of the change trail, and before asking whether a record is already stored: then a second
     sender of the same record waits here and finds it.
     """
     CodeCounter.objects.get_or_create(centre_id=centre_id, series=series)

@@ -52,7 +52,7 @@ def _put_measured(model: Any, *, confirmed: bool, values: Mapping[str, Any], **a
     found = unusual(values)
     record = _put(model, values=dict(values) | {"confirmed_unusual": sorted(found)}, **about)
     if found and not confirmed:
-        raise NeedsConfirmation("Some values are unusual. Confirm them if they are right.", fields=found)
+        raise NeedsConfirmation("Some values are unusual. Confirm them if they are correct.", fields=found)
     return record
 
 

@@ -26,7 +26,7 @@ class CorrectionReason(models.TextChoices):
 
     TYPING = "typing", "Typing error at registration"
     NAME = "name", "The person's name has changed"
-    NUMBER = "number", "The hospital gave another number"
+    NUMBER = "number", "The hospital assigned a new number"
     MIXED_UP = "mixed_up", "Registered with another person's data"
 
 
@@ -67,7 +67,7 @@ def correct_identity(
     require(by, patient.centre_id, Right.SEE_IDENTITY)
     refuse_merged(patient)
     if birth_date > timezone.localdate():
-        raise RuleBroken("The birth date lies in the future.", fields={"birth_date": ["Enter a date in the past."]})
+        raise RuleBroken("The birth date is in the future.", fields={"birth_date": ["Enter a date in the past."]})
     centre = Centre.objects.select_for_update().get(pk=patient.centre_id)
     identity = PatientIdentity.objects.select_for_update().get(patient=patient)
     values = {
@@ -80,7 +80,7 @@ def correct_identity(
     if not changed:
         return identity
     if fingerprint(identity) != seen:
-        raise RuleBroken("Somebody else has corrected these identifiers since you opened them. Look at them again.")
+        raise RuleBroken("Somebody else has corrected these identifiers since you opened them. Check them again.")
     refuse_known_number(centre, local_identifier, patient.pk)
     old = trail.state_of(identity) | dict.fromkeys(changed, _BEFORE)
     for name, value in values.items():

@@ -52,9 +52,9 @@ def carry_out(key: UUID) -> None:
         _give_up(run, str(error))
     except IntegrityError:
         _log.exception("An import was refused by the database")
-        _give_up(run, "The database refused a row, so nothing was written. Make the dry run again.")
+        _give_up(run, "The database refused a row. Nothing was saved. Repeat the dry run.")
     except Exception:
-        _give_up(run, "The import stopped on a fault of the program; nothing was written.")
+        _give_up(run, "The import stopped because of a program error. Nothing was saved.")
         raise
 
 
@@ -64,7 +64,7 @@ def requeue_stuck() -> int:
     count = 0
     for run in stuck[:100]:
         if run.attempts >= MAX_ATTEMPTS:
-            _give_up(run, f"Given up after {run.attempts} attempts; nothing was written.")
+            _give_up(run, f"Stopped after {run.attempts} attempts. Nothing was saved.")
             continue
         TableImport.objects.filter(pk=run.pk).update(claimed_at=None, updated_at=timezone.now())
         send(run.pk, run.rows_read)
@@ -195,7 +195,7 @@ def _prepared(run: TableImport, *, silent: bool = False) -> tuple[list[Made], in
         if grave:
             raise RuleBroken(
                 f"The registry has changed since the dry run: row {grave.row}, {grave.column}: {grave.sentence}. "
-                "Nothing was written; make the dry run again."
+                "Nothing was saved. Repeat the dry run."
             )
         rows += bool(judged.records)
         made += [(record, created_text(record)) for record in judged.records]

@@ -98,7 +98,7 @@ def begin_import(
         When the file cannot be read, or was loaded before.
     """
     if kind not in KINDS:
-        raise RuleBroken(f"'{kind}' is no kind of table; the kinds are {', '.join(KINDS)}.")
+        raise RuleBroken(f"'{kind}' is not a kind of table; the kinds are {', '.join(KINDS)}.")
     require_import(by, centre.pk, KINDS[kind])
     if encoding not in ENCODINGS or (separator and separator not in SEPARATORS):
         raise RuleBroken(f"The encodings are {', '.join(ENCODINGS)}, the separators {', '.join(SEPARATORS)}.")
@@ -151,7 +151,7 @@ def _opened(content: bytes, sheet: str, encoding: str, separator: str, name: str
     try:
         table = read_table(content, sheet=sheet, encoding=encoding, separator=separator)
         if table.header and next(table.rows, None) is None:
-            raise TableError("There are no rows under the names of the columns.")
+            raise TableError("There are no rows below the column names.")
     except TableError as error:
         raise RuleBroken(f"{Path(name).name}: {error}", fields={"file": [str(error)]}) from None
     return table
@@ -161,8 +161,8 @@ def _loaded_before(run: TableImport) -> str:
     ended = timezone.localtime(run.finished_at) if run.finished_at else None
     when = f"{in_words(ended)}, {ended:%H:%M}," if ended else "an earlier day"
     return (
-        f"This file was loaded already, on {when} by {run.loaded_by or run.uploaded_by}: {run.records_made} records. "
-        "Nothing was written again."
+        f"This file was already loaded, on {when} by {run.loaded_by or run.uploaded_by}: {run.records_made} "
+        "records. Nothing was saved again."
     )
 
 
@@ -183,7 +183,7 @@ def choose_sheet(*, by: User, run: TableImport, sheet: str) -> TableImport:
         try:
             table = table_of(locked)
             if table.header and next(table.rows, None) is None:
-                raise TableError("There are no rows under the names of the columns.")
+                raise TableError("There are no rows below the column names.")
         except TableError as error:
             raise RuleBroken(str(error), fields={"sheet": [str(error)]}) from None
         look = {"header": table.header, "sheets": table.sheets, "notes": table.notes}
@@ -239,7 +239,7 @@ def answer_questions(*, by: User, run: TableImport, answers: dict[str, str]) -> 
             if question is None:
                 continue
             if answer not in dict(question.options):
-                wrong[key] = [f"{question.label}: choose one of the answers shown."]
+                wrong[key] = [f"{question.label}: choose one of the options shown."]
                 continue
             sort, _, rest = key.partition(":")
             if sort == "unit":
@@ -267,7 +267,7 @@ def start_check(*, by: User, run: TableImport, queue: bool = True) -> TableImpor
     """
     with _editing(by, run) as locked:
         if not plan_of(locked).columns:
-            raise RuleBroken("Decide first what the columns are for.")
+            raise RuleBroken("Match the columns first.")
         readings(kind_of(locked), plan_of(locked), scan_of(locked), settings.TIME_ZONE)
         _reset(locked)
         return _queue(locked, ImportState.CHECKING, queue)
@@ -283,11 +283,11 @@ def start_load(*, by: User, run: TableImport, confirmed: bool = False, queue: bo
     """
     with _editing(by, run) as locked:
         if locked.state != ImportState.CHECKED:
-            raise RuleBroken("Make the dry run first.")
+            raise RuleBroken("Do the dry run first.")
         if locked.problems:
-            raise RuleBroken(f"The dry run found {locked.problems} problems; nothing is loaded until there is none.")
+            raise RuleBroken(f"The dry run found {locked.problems} problems. Correct them before loading.")
         if locked.rows_read == locked.stored_already:
-            raise RuleBroken("There is nothing to load: every row is stored already.")
+            raise RuleBroken("There is nothing to load: every row is already stored.")
         if locked.unusual and not confirmed:
             message = f"Confirm the {locked.unusual} unusual values, or correct them in the file."
             raise RuleBroken(message, fields={"confirmed": [message]})
@@ -321,11 +321,11 @@ def _editing(by: User, run: TableImport) -> Iterator[TableImport]:
     with transaction.atomic():
         locked = TableImport.objects.select_for_update().get(pk=run.pk)
         if locked.state == ImportState.LOADED:
-            raise RuleBroken("This table is loaded already.")
+            raise RuleBroken("This table has already been loaded.")
         if locked.state == ImportState.DISCARDED:
             raise RuleBroken("This import was discarded; upload the file again.")
         if locked.state in BUSY and not is_stale(locked):
-            raise RuleBroken("This import is at work; wait for it, or cancel it.")
+            raise RuleBroken("This import is running. Wait, or cancel it.")
         yield locked
 
 
@@ -342,7 +342,7 @@ def _reset(run: TableImport) -> None:
 
 
 def _queue(run: TableImport, state: ImportState, queue: bool) -> TableImport:
-    run.state, run.step, run.failure, run.progress_percent = state, "waiting for its turn", "", 0
+    run.state, run.step, run.failure, run.progress_percent = state, "waiting to start", "", 0
     run.claimed_at = None
     run.save()
     if queue:

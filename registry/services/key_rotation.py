@@ -71,7 +71,7 @@ def _rotate_second_factors(done: Rotated) -> None:
         except InvalidToken:
             raise RuleBroken(
                 f"The second factor {factor.pk} cannot be read with the keys in TRIBUTARY_IDENTITY_KEYS; "
-                "add the key it was made with and start again."
+                "add the key that encrypted it and start again."
             ) from None
         factor.save(update_fields=["data"])
         done.renewed += 1
@@ -101,7 +101,7 @@ def _rotate_batch(
             except InvalidToken:
                 raise RuleBroken(
                     f"{model._meta.verbose_name} {row['pk']} cannot be read with the keys in TRIBUTARY_IDENTITY_KEYS; "
-                    "add the key it was made with and start again."
+                    "add the key that encrypted it and start again."
                 ) from None
             if not _made_with(newest, stored):
                 fresh[field.name] = text

@@ -26,7 +26,7 @@ def _locked_pair(first: Patient, second: Patient) -> tuple[Patient, Patient]:
 
 def _reason(reason: str) -> str:
     if not reason.strip():
-        raise RuleBroken("Say why.", fields={"reason": ["Say why."]})
+        raise RuleBroken("Enter the reason.", fields={"reason": ["Enter the reason."]})
     return reason.strip()
 
 
@@ -51,11 +51,11 @@ def merge_patients(*, by: User, kept: Patient, merged: Patient, reason: str) -> 
     kept, merged = _locked_pair(kept, merged)
     for one in (kept, merged):
         if one.merged_into_id:
-            raise RuleBroken(f"{one.code} is merged into another code already.")
+            raise RuleBroken(f"{one.code} has already been merged into another code.")
     if merged.died_on and merged.died_on != kept.died_on:
         raise RuleBroken(
-            f"{merged.code} has the day of death {in_words(merged.died_on)}, {kept.code} has "
-            f"{in_words(kept.died_on) if kept.died_on else 'none'}. Record the right day for {kept.code} first."
+            f"{merged.code} has the date of death {in_words(merged.died_on)}, {kept.code} has "
+            f"{in_words(kept.died_on) if kept.died_on else 'none'}. Correct the date for {kept.code} first."
         )
     moved: dict[str, list[str]] = defaultdict(list)
     for model in owned_by_patients():
@@ -123,9 +123,9 @@ def undo_merge(*, by: User, merge: PatientMerge, reason: str) -> PatientMerge:
     merge = PatientMerge.objects.select_for_update().get(pk=merge.pk)
     kept, merged = _locked_pair(merge.kept, merge.merged)
     if merge.undone_at:
-        raise RuleBroken("This merge is undone already.")
+        raise RuleBroken("This merge has already been undone.")
     if kept.merged_into_id:
-        raise RuleBroken(f"{kept.code} was itself merged later; undo that first.")
+        raise RuleBroken(f"{kept.code} was itself merged later. Undo that merge first.")
     for label, keys in merge.moved.items():
         rows = apps.get_model(label)._default_manager.select_for_update()
         for row in rows.filter(pk__in=keys, patient=kept).order_by("pk"):

@@ -67,7 +67,7 @@ def register_patient(
     """
     require(by, centre.pk, Right.WRITE_REGISTRY)
     if birth_date > timezone.localdate():
-        raise RuleBroken("The birth date lies in the future.", fields={"birth_date": ["Enter a date in the past."]})
+        raise RuleBroken("The birth date is in the future.", fields={"birth_date": ["Enter a date in the past."]})
     if message := impossible(birth_date):
         raise RuleBroken(message, fields={"birth_date": [message]})
     known = key is not None and Patient.objects.filter(pk=key).exists()
@@ -77,7 +77,9 @@ def register_patient(
         person = Person(key or new_key(), family_name, given_name, birth_date.isoformat(), local_identifier)
         alike = look_alikes(by, centre, person)
         if any(str(one.patient.pk) not in others for one in alike):
-            raise PerhapsKnown("Somebody on record looks like this person. Nothing was written yet.", alike=alike)
+            raise PerhapsKnown(
+                "A registered patient is similar to this person. Nothing has been saved yet.", alike=alike
+            )
     return _register(
         by,
         centre,
@@ -99,7 +101,7 @@ def refuse_known_number(centre: Centre, number: str, key: UUID | None) -> None:
         local_identifier_digest__in=digests(number), patient__centre=centre
     ).select_related("patient")
     if twin := (found.exclude(patient_id=key) if key else found).first():
-        message = f"This hospital number is registered already, as {standing_code(twin.patient)}."
+        message = f"This hospital number is already registered, as {standing_code(twin.patient)}."
         raise RuleBroken(message, fields={"local_identifier": [message]})
 
 
@@ -133,8 +135,8 @@ def _refuse_another(patient: Patient, identifiers: dict[str, Any]) -> None:
     typed = identifiers | {"birth_date": identifiers["birth_date"].isoformat()}
     if any(stored[name] != value for name, value in typed.items()):
         raise RuleBroken(
-            f"This form registered {patient.code} already, with another name, birth date or hospital number. "
-            f"Nothing was written. Look at {patient.code} before you register somebody else."
+            f"This form has already registered {patient.code}, with a different name, birth date or hospital "
+            f"number. Nothing was saved. Check {patient.code} before you register another patient."
         )
 
 
@@ -149,7 +151,7 @@ def describe_patient(*, by: User, patient: Patient, version: int | None = None, 
     require(by, patient.centre_id, Right.WRITE_REGISTRY)
     day = values.get("follow_up_ended_on")
     if day and day > timezone.localdate():
-        raise RuleBroken("The day lies in the future.", fields={"follow_up_ended_on": ["Enter a day in the past."]})
+        raise RuleBroken("The date is in the future.", fields={"follow_up_ended_on": ["Enter a date in the past."]})
     with transaction.atomic():
         refuse_merged(patient)
         locked = Patient.objects.select_for_update().get(pk=patient.pk)
@@ -168,7 +170,7 @@ def record_death(*, by: User, patient: Patient, died_on: dt.date, death_cause: s
         When the day lies in the future.
     """
     if died_on > timezone.localdate():
-        raise RuleBroken("The day of death lies in the future.", fields={"died_on": ["Enter a day in the past."]})
+        raise RuleBroken("The date of death is in the future.", fields={"died_on": ["Enter a date in the past."]})
     require(by, patient.centre_id, Right.WRITE_REGISTRY)
     refuse_merged(patient)
     locked = Patient.objects.select_for_update().get(pk=patient.pk)

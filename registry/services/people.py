@@ -16,7 +16,7 @@ from registry.trail import record as trail
 
 
 def _beside(field: str, message: str) -> RuleBroken:
-    return RuleBroken("There is a problem with what was entered.", fields={field: [message]})
+    return RuleBroken("There is a problem with your entry.", fields={field: [message]})
 
 
 @transaction.atomic
@@ -44,7 +44,7 @@ def open_centre(*, by: User, code: str, name: str) -> Centre:
     """
     require_somewhere(by, Right.MANAGE_MEMBERS)
     if Centre.objects.filter(code=code).exists():
-        raise _beside("code", "Another centre has this short name.")
+        raise _beside("code", "Another centre already has this short name. Choose a different one.")
     centre = Centre(code=code, name=name)
     centre, _ = put(Centre, by=by, centre_id=centre.pk, values={"code": code, "name": name}, scope={}, key=centre.pk)
     _give(by=by, centre=centre, user=by, role=Role.ADMINISTRATOR)
@@ -85,7 +85,7 @@ def add_member(*, by: User | None, centre: Centre, user: User, role: str) -> Mem
     if by is not None:
         require(by, centre.pk, Right.MANAGE_MEMBERS)
     if role not in Role.values:
-        raise RuleBroken(f"'{role}' is no role; the roles are {', '.join(Role.values)}.")
+        raise RuleBroken(f"'{role}' is not a role; the roles are {', '.join(Role.values)}.")
     return _give(by=by, centre=centre, user=user, role=role)
 
 
@@ -146,14 +146,14 @@ def end_membership(*, by: User, member: Member, ended_on: dt.date, reason: str =
     Centre.objects.select_for_update().get(pk=member.centre_id)
     stored = Member.objects.get(pk=member.pk)
     if stored.ended_on and stored.ended_on <= timezone.localdate():
-        raise RuleBroken("This membership has ended already.")
+        raise RuleBroken("This membership has already ended.")
     if ended_on < timezone.localdate(stored.created_at):
-        raise _beside("ended_on", "The membership began later: enter the day it began or a later one.")
+        raise _beside("ended_on", "The membership started later. Enter its start date or a later date.")
     others = Member.objects.filter(
         centre_id=stored.centre_id, role__in=roles_with(Right.MANAGE_MEMBERS), ended_on__isnull=True
     ).exclude(pk=stored.pk)
     if stored.role in roles_with(Right.MANAGE_MEMBERS) and not others.exists():
-        raise RuleBroken("Nobody would administer the centre any more: make somebody else administrator first.")
+        raise RuleBroken("The centre would have no administrator. Make somebody else administrator first.")
     values = {"ended_on": ended_on}
     return change(stored, by=by, centre_id=stored.centre_id, values=values, version=None, reason=reason)
 
@@ -192,7 +192,9 @@ def require_whole_account(*, by: User, member: Member) -> None:
     require(by, member.centre_id, Right.MANAGE_MEMBERS)
     centres = Member.objects.filter(in_force(), user=member.user).values_list("centre_id", flat=True).distinct()
     if not all(people_with(centre, Right.MANAGE_MEMBERS).filter(pk=by.pk).exists() for centre in centres):
-        raise RuleBroken("This person also works in a centre you do not administer: ask that centre's administrator.")
+        raise RuleBroken(
+            "This person also works in a centre that you do not administer. Ask that centre's administrator."
+        )
 
 
 @transaction.atomic

@@ -36,11 +36,13 @@ def raise_query(
     refuse_merged(patient)
     text = _said(text, "question")
     if field and field not in {target.name for target in subject.targets}:
-        raise RuleBroken(f"'{field}' is no field of this record.", fields={"field": ["Choose a field of the list."]})
+        raise RuleBroken(
+            f"'{field}' is not a field of this record.", fields={"field": ["Choose a field from the list."]}
+        )
     standing = DataQuery.objects.filter(record_type=record_type, record_id=record.pk, field=field)
     standing = standing.exclude(state=QueryState.CLOSED)
     if (standing.exclude(pk=key) if key else standing).exists():
-        message = f"A query about {subject.field_label(field)} is open already."
+        message = f"There is already an open query about {subject.field_label(field)}."
         raise RuleBroken(message, fields={"field": [message]})
     values = {"record_type": record_type, "record_id": record.pk, "field": field}
     scope = {"centre_id": patient.centre_id, "patient_id": patient.pk}

@@ -48,7 +48,7 @@ def refuse_nul(record: models.Model) -> None:
     """Refuse the NUL character, which PostgreSQL cannot keep in a text; the same on both databases."""
     for field in record._meta.concrete_fields:
         if has_nul(record.__dict__.get(field.attname)):
-            message = "There is a NUL character in the text; it cannot be kept. Type the text anew."
+            message = "The text has an invalid character (NUL). Type the text again."
             raise RuleBroken(message, fields={field.name: [message]})
 
 
@@ -68,7 +68,7 @@ def _in_words(error: ValidationError) -> RuleBroken:
             code = one.code or ""
             place = code.removeprefix(FIELD_CODE) if code.startswith(FIELD_CODE) else name
             fields.setdefault("" if place == NON_FIELD_ERRORS else place, []).extend(one.messages)
-    return RuleBroken("There is a problem with what was entered.", fields=fields)
+    return RuleBroken("There is a problem with your entry.", fields=fields)
 
 
 @transaction.atomic
@@ -99,7 +99,7 @@ def put(
     """
     stored = model._default_manager.select_for_update().filter(pk=key).first() if key else None
     if stored is None and version:
-        message = "There is no such record, or no longer; a new one is sent without a version."
+        message = "There is no such record (any more). Send a new record without a version."
         raise Conflict(message, yours={name: str(value) for name, value in values.items()}, stored={})
     if stored is None:
         record = model(id=key or new_key(), **scope, **values)

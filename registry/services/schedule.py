@@ -29,7 +29,7 @@ def set_schedule(*, by: User, centre: Centre, visits: Sequence[Visit]) -> None:
     require(by, centre.pk, Right.PLAN_FOLLOW_UP)
     ordered = sorted(visits, key=lambda visit: visit.after_days)
     if len(ordered) > MOST_VISITS:
-        raise RuleBroken(f"A schedule has at most {MOST_VISITS} visits.")
+        raise RuleBroken(f"A schedule can have at most {MOST_VISITS} visits.")
     if found := faults(ordered):
         raise RuleBroken(" ".join(found))
     Centre.objects.select_for_update().get(pk=centre.pk)

@@ -24,7 +24,7 @@ from registry.models import Centre, TrailHead
 from registry.trail.canonical import text_of
 
 FORMAT = "tributary trail heads 1"
-_BAD = "This is no file of trail heads."
+_BAD = "This is not a file of trail heads."
 
 
 @dataclass(frozen=True)
@@ -92,5 +92,7 @@ def read_heads(text: str, *, signed_by: str | None = None) -> list[Head]:
     try:
         key.verify(signature, signed)
     except InvalidSignature:
-        raise RuleBroken("The signature of the file does not hold: it was altered, or made with another key.") from None
+        raise RuleBroken(
+            "The signature of the file is not valid: the file was changed, or signed with another key."
+        ) from None
     return heads

@@ -34,9 +34,9 @@ def new_centre(request: MemberRequest) -> HttpResponse:
         except RuleBroken as error:
             apply_rule(form, error)
         else:
-            messages.success(request, f"{centre} is open. You are its administrator.")
+            messages.success(request, f"{centre} has been added. You are its administrator.")
             return redirect("people:centre", centre.code)
-    context = {"form": form, "title": "Open a centre", "verb": "Open the centre"}
+    context = {"form": form, "title": "Add a centre", "verb": "Add the centre"}
     return render(request, "registry/people/form.html", context, status=422 if form.errors else 200)
 
 
@@ -60,7 +60,7 @@ def settings(request: MemberRequest, code: str) -> HttpResponse:
         except (RuleBroken, Conflict) as error:
             apply_rule(form, error)
         else:
-            messages.success(request, "The settings are saved.")
+            messages.success(request, "The settings have been saved.")
             return redirect("people:centre", found.code)
     context = {"form": form, "centre": found, "title": "Settings", "verb": "Save"}
     return render(request, "registry/people/form.html", context, status=422 if form.errors else 200)

@@ -54,9 +54,11 @@ def pair(request: MemberRequest, first: UUID, second: UUID) -> HttpResponse:
             apply_rule(form, error)
         else:
             if answer == APART:
-                messages.success(request, f"{kept.code} and {merged.code} are kept as two people.")
+                messages.success(request, f"{kept.code} and {merged.code} are kept as two different people.")
                 return redirect("registry:duplicates")
-            messages.success(request, f"{merged.code} is merged into {kept.code}; it can be undone. {_stays(merged)}")
+            messages.success(
+                request, f"{merged.code} has been merged into {kept.code}. This can be undone. {_stays(merged)}"
+            )
             return redirect("registry:patient", kept.pk)
     context = {"form": form, "pair": both}
     return render(request, "registry/duplicate_pair.html", context, status=422 if form.errors else 200)
@@ -67,7 +69,7 @@ def _stays(merged: Patient) -> str:
     merged.refresh_from_db()
     said = f"Name, birth date and hospital number registered as {merged.code} stay with that code."
     if rest := left_behind(merged):
-        said += f" So does what the other has already: {', '.join(rest)}."
+        said += f" So do records that the other code already had: {', '.join(rest)}."
     return said
 
 
@@ -83,7 +85,7 @@ def undo(request: MemberRequest, key: UUID) -> HttpResponse:
         except (RuleBroken, Conflict) as error:
             apply_rule(form, error)
         else:
-            messages.success(request, f"{merge.merged.code} has its records back.")
+            messages.success(request, f"{merge.merged.code} has got its records back.")
             return redirect("registry:patient", merge.merged.pk)
     moved = sum(len(keys) for keys in merge.moved.values())
     context = {"form": form, "merge": merge, "moved": moved}

@@ -71,7 +71,9 @@ def schedule(request: MemberRequest, code: str) -> HttpResponse:
         except RuleBroken as error:
             problems = [str(error), *(message for found in error.fields.values() for message in found)]
         else:
-            messages.success(request, "The schedule is saved." if visits else "The default schedule holds again.")
+            messages.success(
+                request, "The schedule has been saved." if visits else "The default schedule applies again."
+            )
             return redirect("registry:follow_up")
     problems += [str(message) for form in forms for found in form.errors.values() for message in found]
     context = {"centre": centre, "forms": forms, "problems": problems, "own": bool(own)}

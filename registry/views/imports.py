@@ -183,11 +183,13 @@ def act(request: MemberRequest, key: UUID, what: str) -> HttpResponse:
         imports.start_load(by=request.user, run=run, confirmed="confirmed" in request.POST)
     elif what == "cancel":
         stopped = imports.cancel_import(by=request.user, run=run)
-        done = "was done already" if stopped.state == ImportState.LOADED else "is cancelled; nothing of it was written"
+        done = (
+            "had already finished" if stopped.state == ImportState.LOADED else "is cancelled; nothing of it was written"
+        )
         messages.info(request, f"The import {done}.")
     else:
         imports.discard_import(by=request.user, run=run)
-        messages.info(request, "The file is thrown away.")
+        messages.info(request, "The file has been deleted.")
     return redirect("imports:show", run.pk)
 
 

@@ -23,7 +23,7 @@ def looks(request: MemberRequest) -> HttpResponse:
     sought = form.cleaned_data["patient"] if form.is_valid() else ""
     patient = overseen_patient(request.user, sought) if sought else None
     if sought and patient is None:
-        form.add_error("patient", "No patient of yours has this code.")
+        form.add_error("patient", "None of your patients has this code.")
     page = Paginator(looks_for(request.user, patient), PAGE_SIZE).get_page(request.GET.get("page"))
     context = {
         "form": form,

@@ -42,7 +42,9 @@ def new_member(request: MemberRequest, code: str) -> HttpResponse:
         member, is_new = invite(by=request.user, centre=centre, **form.cleaned_data)
         if is_new:
             return _link_page(request, member, accounts.one_time_link(by=request.user, member=member))
-        messages.success(request, f"{member.user} has an account and is {member.get_role_display().lower()} here now.")
+        messages.success(
+            request, f"{member.user} already had an account and is now {member.get_role_display().lower()} here."
+        )
         return redirect("people:centre", centre.code)
     context = {"form": form, "centre": centre, "title": "Add a member", "verb": "Add the member"}
     return render(request, "registry/people/form.html", context, status=422 if form.errors else 200)
@@ -77,7 +79,7 @@ def member(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
         except RuleBroken as error:
             apply_rule(form, error)
             return _member_page(request, found, name_form=form)
-        messages.success(request, "The name is saved.")
+        messages.success(request, "The name has been saved.")
         return redirect("people:member", code, found.pk)
     return _member_page(request, found)
 
@@ -127,7 +129,7 @@ def end_sessions(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
     """Log the member out everywhere."""
     found = find_member(request.user, find_centre(request.user, code), key)
     count = accounts.end_sessions(by=request.user, member=found)
-    messages.success(request, f"{found.user} is logged out of {count} session{'' if count == 1 else 's'}.")
+    messages.success(request, f"{found.user} has been logged out of {count} session{'' if count == 1 else 's'}.")
     return redirect("people:member", code, found.pk)
 
 
@@ -139,5 +141,5 @@ def take_off_factor(request: MemberRequest, code: str, key: UUID) -> HttpRespons
     if not form.is_valid():
         return _member_page(request, found, factor_form=form)
     accounts.take_off_second_factor(by=request.user, member=found, reason=form.cleaned_data["reason"])
-    messages.success(request, f"{found.user} logs in with the password alone until a new second factor is set up.")
+    messages.success(request, f"{found.user} now logs in with the password only, until a new second factor is set up.")
     return redirect("people:member", code, found.pk)

@@ -40,7 +40,9 @@ def patients(request: MemberRequest) -> HttpResponse:
         if len(matches) == 1:
             return redirect("registry:patient", matches[0].pk)
         if not matches:
-            form.add_error("sought", "No patient has this code or hospital number. Look at the list, or register one.")
+            form.add_error(
+                "sought", "No patient has this code or hospital number. Check the list, or register the patient."
+            )
             found = patient_list(request.user)
     page = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
     may_write = centres_for(request.user, Right.WRITE_REGISTRY).exists()

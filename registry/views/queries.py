@@ -25,9 +25,9 @@ from registry.views.request import MemberRequest
 
 PAGE_SIZE = 50
 ACTS: dict[str, tuple[Callable[..., Any], str]] = {
-    "answer": (answer_query, "The answer is recorded."),
-    "close": (close_query, "The query is closed."),
-    "reopen": (reopen_query, "The query is open again."),
+    "answer": (answer_query, "The answer has been recorded."),
+    "close": (close_query, "The query has been closed."),
+    "reopen": (reopen_query, "The query has been reopened."),
 }
 
 
@@ -115,7 +115,7 @@ def raise_one(request: MemberRequest, patient_key: UUID, record_type: str, recor
         except RuleBroken as error:
             apply_rule(form, error)
         else:
-            messages.success(request, "The query is raised.")
+            messages.success(request, "The query has been raised.")
             return redirect("queries:show", query.pk)
     context = {"patient": patient, "subject": subject, "record": record, "form": form}
     return render(request, "registry/queries/raise.html", context, status=422 if form.errors else 200)

@@ -80,7 +80,7 @@ def record(request: MemberRequest, patient_key: UUID, kind: str, key: UUID | Non
             form.take(error)
             status = status_of(error)
         else:
-            messages.success(request, f"The {about.name} is saved.")
+            messages.success(request, f"The {about.name} has been saved.")
             return redirect("registry:patient", patient.pk)
     title = f"Correct the {about.name}" if stored else f"New {about.name}"
     context = {"form": form, "patient": patient, "title": title, "verb": "Save", "notes": about.notes}
@@ -104,7 +104,7 @@ def details(request: MemberRequest, patient_key: UUID) -> HttpResponse:
             form.take(error)
             status = status_of(error)
         else:
-            messages.success(request, "The patient's details are saved.")
+            messages.success(request, "The patient's details have been saved.")
             return redirect("registry:patient", patient.pk)
     context = {"form": form, "patient": patient, "title": "Details", "verb": "Save"}
     return render(request, "registry/patient_form.html", context, status=status)
@@ -124,7 +124,7 @@ def identity(request: MemberRequest, patient_key: UUID) -> HttpResponse:
         except RuleBroken as error:
             apply_rule(form, error)
         else:
-            messages.success(request, "The identifiers are saved.")
+            messages.success(request, "The identifiers have been saved.")
             return redirect("registry:patient", patient.pk)
     context = {"form": form, "patient": patient, "title": "Name, birth date and hospital number", "verb": "Save"}
     return render(request, "registry/patient_form.html", context, status=422 if form.errors else 200)
@@ -146,7 +146,7 @@ def death(request: MemberRequest, patient_key: UUID) -> HttpResponse:
         except RuleBroken as error:
             apply_rule(form, error)
         else:
-            messages.success(request, "The day of death is saved.")
+            messages.success(request, "The date of death has been saved.")
             return redirect("registry:patient", patient.pk)
-    context = {"form": form, "patient": patient, "title": "Day of death", "verb": "Save"}
+    context = {"form": form, "patient": patient, "title": "Date of death", "verb": "Save"}
     return render(request, "registry/patient_form.html", context, status=422 if form.errors else 200)

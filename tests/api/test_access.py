@@ -178,7 +178,11 @@ def test_lab_staff_write_but_do_not_decide(world: World, bodies: dict[str, dict[
     assert api.make("log-entries", bodies["log-entries"]).status_code == 201
     answer = api.make("decisions", bodies["decisions"])
     assert answer.status_code == 403
-    assert answer.json() == {"code": "not_allowed", "message": "A decision is recorded by a physician.", "fields": {}}
+    assert answer.json() == {
+        "code": "not_allowed",
+        "message": "Only a physician can record the decision.",
+        "fields": {},
+    }
 
 
 def test_patients_are_pseudonymous(api: Api, world: World) -> None:

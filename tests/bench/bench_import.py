@@ -49,7 +49,7 @@ class Held:
 
 
 def patients_table(rows: int) -> list[list[Any]]:
-    head = ["Hospital number", "Family name", "Given name", "Birth date", "Sex", "Cause of the heart failure"]
+    head = ["Hospital number", "Family name", "Given name", "Birth date", "Sex", "Cause of heart failure"]
     born = dt.date(1930, 1, 1)
     return [head] + [
         [
@@ -65,7 +65,7 @@ def patients_table(rows: int) -> list[list[Any]]:
 
 
 def follow_up_table(rows: int) -> list[list[Any]]:
-    head = ["Hospital number", "When", "Day of the assessment", "NYHA class", "QRS duration (ms)", "LVEF (%)"]
+    head = ["Hospital number", "When", "Date of assessment", "NYHA class", "QRS duration (ms)", "LVEF (%)"]
     head += ["LVEDV (mL)", "LVESV (mL)", "Creatinine (µmol/L)", "Systolic pressure (mmHg)"]
     day = dt.date(2012, 1, 1)
     return [head] + [

@@ -65,7 +65,7 @@ def test_passkey_is_added_then_opens_and_unlocks_without_a_password(page: Page, 
     confirm(page)
     look_at(page)
     page.get_by_label("Name of this passkey").fill("blue key")
-    page.get_by_label("May log me in without the password").check()
+    page.get_by_label("Use this passkey to log in without the password").check()
     page.get_by_role("button", name="Add the passkey").click()
     expect(page.get_by_role("heading", name="Recovery codes")).to_be_visible()
     look_at(page)
@@ -89,11 +89,11 @@ def test_authenticator_app_page(page: Page, user: User) -> None:
     by_form(page, user)
     page.goto(reverse("mfa_activate_totp"))
     confirm(page)
-    expect(page.get_by_alt_text("The secret for your authenticator app")).to_be_visible()
+    expect(page.get_by_alt_text("QR code for your authenticator app")).to_be_visible()
     look_at(page)
-    page.get_by_label("Code the app shows").fill("000000")
+    page.get_by_label("Code shown in the app").fill("000000")
     press(page, "Use this app")
-    expect(page.get_by_role("alert")).to_contain_text("This code is not right")
+    expect(page.get_by_role("alert")).to_contain_text("This code is not correct")
 
 
 def test_untouched_page_hides_everything_and_gives_it_back(page: Page, user: User, complaints) -> None:
@@ -115,7 +115,7 @@ def test_untouched_page_hides_everything_and_gives_it_back(page: Page, user: Use
 
     page.keyboard.type("wrong")
     page.keyboard.press("Enter")
-    expect(screen.get_by_role("alert")).to_contain_text("This is not your password")
+    expect(screen.get_by_role("alert")).to_contain_text("This password is not correct")
     page.keyboard.type(make.PASSWORD)
     page.keyboard.press("Enter")
     expect(page.get_by_label("Family name")).to_have_value("Halfwaytyped")

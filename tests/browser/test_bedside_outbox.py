@@ -193,7 +193,7 @@ def test_edits_of_one_field_give_a_choice_with_both_values(
     assert LogEntry.objects.get().text == "theirs"
     tray.get_by_role("button", name=button).click()
     if expected == "theirs":
-        expect(tray.get_by_role("row", name="What happened")).to_contain_text("drug")
+        expect(tray.get_by_role("row", name="Event")).to_contain_text("drug")
         tray.get_by_role("button", name="Keep what").click()
     wait_for_drained(page)
     stored = LogEntry.objects.get()

@@ -73,7 +73,7 @@ def test_an_unusual_check_is_confirmed_by_keyboard(page: Page, log_in: Callable[
     page.get_by_text("Threshold, left ventricle 6.5 V is unusual").first.wait_for()
     assert page.evaluate("document.activeElement.className") == "error-summary"
     assert faults(page) == []
-    page.get_by_label("These values are right, although unusual").press("Space")
+    page.get_by_label("These unusual values are correct").press("Space")
     page.locator("[name=lv_threshold_v]").press("Enter")
 
     page.get_by_text("The device check is saved.").wait_for()

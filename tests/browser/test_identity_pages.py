@@ -82,7 +82,7 @@ def test_a_pair_is_judged_and_the_merge_undone_by_keyboard(
     page.get_by_role("link", name="Judge").press("Enter")
     page.get_by_label(f"keep {patients[0].code}, move").press("Space")
     page.get_by_label("Reason").press("Enter")
-    page.get_by_text("Reason: enter it.").first.wait_for()
+    page.get_by_text("Reason: fill this in.").first.wait_for()
     assert page.evaluate("document.activeElement.className") == "error-summary"
 
     page.get_by_label("Reason").fill("registered twice")
@@ -93,7 +93,7 @@ def test_a_pair_is_judged_and_the_merge_undone_by_keyboard(
     page.get_by_label("Reason").fill("cousins after all")
     page.get_by_label("Reason").press("Enter")
 
-    page.get_by_text(f"{patients[1].code} has its records back.").wait_for()
+    page.get_by_text(f"{patients[1].code} has got its records back.").wait_for()
     assert not Patient.objects.get(pk=patients[1].pk).merged_into
 
 

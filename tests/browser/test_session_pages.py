@@ -128,7 +128,7 @@ def test_whole_typed_session_by_keyboard_only(page: Page, physician, patient) ->
     tick(page, "Baseline that sites are compared with", "Right-ventricular pacing")
     press(page, "Open the session")
 
-    choose(page, "What happened", "Venogram")
+    choose(page, "Event", "Venogram")
     type_into(page, "Words", "Two projections")
     press(page, "Log it")
 
@@ -212,7 +212,7 @@ def test_two_versions_are_shown_and_one_is_chosen(
     expect(row).to_contain_text("LV3")
     expect(row).to_contain_text("LV2")
     assert_accessible(page)
-    page.get_by_role("button", name="Replace with what I entered").click()
+    page.get_by_role("button", name="Replace with my entry").click()
     expect(page.get_by_text("Site saved.")).to_be_visible()
     site.refresh_from_db()
     assert site.cathode == "LV3"
@@ -222,7 +222,7 @@ def test_double_press_writes_once(page: Page, log_in, physician, patient) -> Non
     session = make.make_session(patient, by=physician)
     log_in(physician)
     page.goto(reverse("procedures:session", args=[session.pk]))
-    page.get_by_label("What happened").select_option("note")
+    page.get_by_label("Event").select_option("note")
     page.get_by_role("button", name="Log it").dblclick()
     expect(page.get_by_text("Entry logged.").first).to_be_visible()
     assert session.log_entries.count() == 1
@@ -243,7 +243,7 @@ def test_skip_link_is_first_and_leads_to_the_content(page: Page, log_in, physici
     log_in(physician)
     page.goto(reverse("procedures:sessions"))
     page.keyboard.press("Tab")
-    skip = page.get_by_role("link", name="Skip to the content")
+    skip = page.get_by_role("link", name="Skip to main content")
     expect(skip).to_be_focused()
     expect(skip).to_be_in_viewport()
     page.keyboard.press("Enter")

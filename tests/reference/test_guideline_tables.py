@@ -82,7 +82,7 @@ def test_a_failed_criterion_closes_a_row_whatever_else_is_missing():
 
     assert told.met is None
     assert told.open == []
-    assert told.told == "no row of the tables is met"
+    assert told.told == "no recommendation is met"
 
 
 def test_a_missing_finding_is_still_told_when_it_could_raise_the_class():

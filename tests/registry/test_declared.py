@@ -28,7 +28,7 @@ def test_an_undeclared_field_and_a_declared_ghost_are_named(monkeypatch):
 
     assert undeclared(Assessment) == [
         "registry.assessment.lvef_percent is not declared",
-        "registry.assessment declares 'ghost', which is no field",
+        "registry.assessment declares 'ghost', which is not a field",
     ]
 
 

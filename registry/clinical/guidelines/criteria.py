@@ -95,17 +95,19 @@ FIBRILLATION = Criterion("atrial fibrillation", "rhythm", lambda value: value ==
 LBBB = Criterion("left bundle branch block", "morphology", lambda value: value == "lbbb")
 # "Non-LBBB" of the guidelines means an own wide complex of another pattern, not a paced one.
 NON_LBBB = Criterion("other than left bundle branch block", "morphology", lambda value: value in {"rbbb", "ivcd"})
-OWN_RHYTHM = Criterion("own conduction, not paced", "morphology", lambda value: value not in {"rv_paced", "biv_paced"})
+OWN_RHYTHM = Criterion(
+    "intrinsic conduction, not paced", "morphology", lambda value: value not in {"rv_paced", "biv_paced"}
+)
 FEMALE = Criterion("woman", "sex", lambda value: value == "female")
 NOT_FEMALE = Criterion("man", "sex", lambda value: value == "male")
 THERAPY = yes("optimal medical therapy", "therapy_optimised")
 AV_BLOCK = yes("high-degree AV block", "av_block")
-PACING_NEED = yes("a need of ventricular pacing", "pacing_need")
-NO_PACING_NEED = Criterion("no need of ventricular pacing", "pacing_need", lambda value: value is False)
-CAPTURE = yes("a strategy that secures biventricular capture", "capture_assured")
-NO_EARLIER_DEVICE = Criterion("no device before", "previous_device", lambda value: value == "none")
+PACING_NEED = yes("an indication for ventricular pacing", "pacing_need")
+NO_PACING_NEED = Criterion("no indication for ventricular pacing", "pacing_need", lambda value: value is False)
+CAPTURE = yes("a strategy to ensure biventricular capture", "capture_assured")
+NO_EARLIER_DEVICE = Criterion("no previous device", "previous_device", lambda value: value == "none")
 EARLIER_DEVICE = Criterion(
-    "pacemaker or defibrillator before", "previous_device", lambda value: value in {"pacemaker", "icd"}
+    "previous pacemaker or defibrillator", "previous_device", lambda value: value in {"pacemaker", "icd"}
 )
 
 

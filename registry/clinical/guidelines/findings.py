@@ -22,7 +22,7 @@ class Findings:
     ``rhythm`` and ``morphology`` are the codes of the registry ("sinus", "atrial_fibrillation", "lbbb", "rv_paced" …).
     ``therapy_optimised``: optimal medical therapy for 3 months or longer. ``av_block``: of high degree.
     ``pacing_need``: any lasting need of ventricular pacing, that block among them. ``pacing_percent``: measured or
-    expected share of ventricular pacing. ``capture_assured``: a strategy that secures biventricular capture in atrial
+    expected share of ventricular pacing. ``capture_assured``: a strategy to ensure biventricular capture in atrial
     fibrillation.
     """
 

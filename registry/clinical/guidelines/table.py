@@ -96,7 +96,7 @@ class Indication:
         """The result in words."""
         if self.met:
             return f"class {self.met.row.grade}, level {self.met.row.level}"
-        return "not assessable: data are missing" if self.open else "no row of the tables is met"
+        return "not assessable: data are missing" if self.open else "no recommendation is met"
 
 
 def classify(guideline: Guideline, findings: Findings) -> Indication:

@@ -30,7 +30,7 @@ class Command(SentenceCommand):
             with path.open("x", encoding="utf-8") as stream:
                 stream.write(text)
         except FileExistsError:
-            raise CommandError(f"{path} is there already; name a new file.", returncode=2) from None
+            raise CommandError(f"{path} already exists; name a new file.", returncode=2) from None
         except OSError as error:
             raise CommandError(f"{path} cannot be written: {error.strerror}.", returncode=2) from error
         self.stdout.write(f"Wrote {path}.")

@@ -37,7 +37,7 @@ class _File:
 class Command(SentenceCommand):
     """Check a table and load all of it, or nothing."""
 
-    help = "Import a CSV or XLSX table. A column is used only where it is named by --map or --map-by-name."
+    help = "Import a CSV or XLSX table. A column is used only if --map or --map-by-name names it."
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Declare the arguments."""
@@ -47,24 +47,28 @@ class Command(SentenceCommand):
         parser.add_argument("--by", required=True, metavar="USERNAME", help="who imports: a clinical lead")
         for name, shape, what in (
             ("map", "FIELD=COLUMN", "which column fills a field"),
-            ("same", "FIELD=WORD", "the same word for every row"),
+            ("same", "FIELD=WORD", "the same value for every row"),
             ("unit", "FIELD=UNIT", "the unit a column is in"),
-            ("word", "FIELD:WORD=VALUE", "what a word of the file stands for; 'missing' and 'none' (a mistake) too"),
+            (
+                "word",
+                "FIELD:WORD=VALUE",
+                "the meaning of a word in the file; 'missing' and 'none' (a mistake) are allowed",
+            ),
         ):
             parser.add_argument(f"--{name}", action="append", default=[], metavar=shape, help=what)
-        parser.add_argument("--map-by-name", action="store_true", help="use the columns that bear a field's name too")
+        parser.add_argument("--map-by-name", action="store_true", help="also use columns that have the name of a field")
         parser.add_argument("--missing", action="append", default=[], metavar="WORD", help="a word that means missing")
         parser.add_argument("--date-order", default="", metavar="dmy|mdy", help="how dates are written")
         parser.add_argument(
-            "--serial", default="", metavar="1900|1904|none", help="what a number in place of a date is"
+            "--serial", default="", metavar="1900|1904|none", help="what a number in place of a date means"
         )
         parser.add_argument("--decimal", default="", metavar="SIGN", help="a point or a comma")
-        parser.add_argument("--sheet", default="", help="the sheet of a workbook that has several")
+        parser.add_argument("--sheet", default="", help="the sheet, if a workbook has several")
         parser.add_argument("--encoding", default="utf-8", help="utf-8 or windows-1252")
-        parser.add_argument("--separator", default="", help="comma, semicolon or tab, where it cannot be told")
-        parser.add_argument("--leave-out-stored", action="store_true", help="skip rows that are stored already")
-        parser.add_argument("--confirm-unusual", action="store_true", help="load although some values are unusual")
-        parser.add_argument("--dry-run", action="store_true", help="say what is wrong and write nothing of the table")
+        parser.add_argument("--separator", default="", help="comma, semicolon or tab, if it cannot be detected")
+        parser.add_argument("--leave-out-stored", action="store_true", help="skip rows that are already stored")
+        parser.add_argument("--confirm-unusual", action="store_true", help="load even if some values are unusual")
+        parser.add_argument("--dry-run", action="store_true", help="list the problems and load nothing")
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Import, or say in a sentence why not."""
@@ -96,7 +100,7 @@ class Command(SentenceCommand):
             run = imports.choose_sheet(by=member, run=run, sheet=options["sheet"])
         if not run.sheet and len(sheets := imports.look_of(run)["sheets"]) > 1:
             raise CommandError(
-                f"The workbook has several sheets; name one by --sheet: {', '.join(sheets)}.", returncode=2
+                f"The workbook has several sheets; choose one with --sheet: {', '.join(sheets)}.", returncode=2
             )
         run = imports.decide_columns(by=member, run=run, plan=self._plan(run, options))
         run = self._wait(imports.start_check(by=member, run=run, queue=False))
@@ -119,7 +123,9 @@ class Command(SentenceCommand):
             name, _, word = place.partition(":")
             target = next((one for one in KINDS[run.kind].targets() if one.name == name), None)
             if target is None or value not in {key for key, _ in target.options} | {MISSING, "none"}:
-                raise RuleBroken(f"--word {place}={value}: there is no such field, or '{value}' is none of its words.")
+                raise RuleBroken(
+                    f"--word {place}={value}: there is no such field, or '{value}' is not one of its values."
+                )
             words.setdefault(name, {})[folded(word)] = value
         units = dict(_pairs(options["unit"], "--unit FIELD=UNIT"))
         for name, unit in units.items():
@@ -166,5 +172,5 @@ def _pairs(texts: Iterable[str], shape: str) -> Iterator[tuple[str, str]]:
     for text in texts:
         name, sign, value = text.partition("=")
         if not sign or not name.strip() or not value.strip():
-            raise RuleBroken(f"'{text}' is not written as {shape}.")
+            raise RuleBroken(f"'{text}' is not in the form {shape}.")
         yield name.strip(), value.strip()

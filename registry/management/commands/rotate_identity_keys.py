@@ -15,13 +15,13 @@ class Command(SentenceCommand):
     """Encrypt and hash anew whatever was made with an older key; can be broken off and started again."""
 
     help = (
-        "Encrypt all identifiers anew with the first of TRIBUTARY_IDENTITY_KEYS; afterwards the other keys can be "
-        "taken away. Can be broken off and started again."
+        "Re-encrypt all identifiers with the first of TRIBUTARY_IDENTITY_KEYS; then the other keys can be "
+        "removed. Can be interrupted and restarted."
     )
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Take the size of a batch."""
-        parser.add_argument("--batch", type=int, default=500, help="rows a transaction (500)")
+        parser.add_argument("--batch", type=int, default=500, help="rows in each transaction (500)")
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Rotate, and say how many rows there were."""
@@ -32,6 +32,6 @@ class Command(SentenceCommand):
         except RuleBroken as error:
             raise CommandError(str(error), returncode=2) from error
         self.stdout.write(
-            f"{done.renewed} rows encrypted anew, {done.current} were so already. "
-            "Only the first key is needed from now on."
+            f"{done.renewed} rows re-encrypted, {done.current} already used the first key. Only the first key "
+            "is needed from now on."
         )

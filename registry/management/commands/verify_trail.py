@@ -29,9 +29,11 @@ class Command(SentenceCommand):
             action="append",
             type=Path,
             default=[],
-            help="file of export_trail_heads; finds a cut or rewritten end too. May be given several times",
+            help="file written by export_trail_heads; also detects a cut or rewritten end. Can be given several times",
         )
-        parser.add_argument("--public-key", metavar="HEX", help="key the files were signed with, if not this service's")
+        parser.add_argument(
+            "--public-key", metavar="HEX", help="key that the files were signed with, if not this service's"
+        )
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Print the faults, or how many links hold."""
@@ -53,5 +55,5 @@ class Command(SentenceCommand):
         except OSError as error:
             raise CommandError(f"{path} cannot be read: {error.strerror}.", returncode=2) from error
         except (RuleBroken, UnicodeDecodeError) as error:
-            what = str(error) if isinstance(error, RuleBroken) else "This is no file of trail heads."
+            what = str(error) if isinstance(error, RuleBroken) else "This is not a file of trail heads."
             raise CommandError(f"{path}: {what}", returncode=2) from error

@@ -31,7 +31,7 @@ export function cover({ person, unlock, elsewhere }) {
   form.addEventListener("submit", async (event) => {
     event.preventDefault();
     const given = password.value;
-    const words = given ? await unlock(given) : "Your password: enter it.";
+    const words = given ? await unlock(given) : "Enter your password.";
     if (!words) return;
     password.value = "";
     problem.textContent = words;

@@ -192,5 +192,5 @@ def test_who_may_audit_gets_the_own_centre(db, role):
 @pytest.mark.parametrize("role", [Role.LAB_STAFF, Role.PHYSICIAN, Role.ADMINISTRATOR, None])
 def test_who_may_not_audit_is_refused(db, role):
     centre = make.make_centre()
-    with pytest.raises(AccessDenied, match="does not see the audit"):
+    with pytest.raises(AccessDenied, match="cannot see the audit"):
         chosen_centre(make.make_user(role, centre), Right.SEE_AUDIT, centre.code)

@@ -59,7 +59,7 @@ def test_entering_an_assessment_wrong_and_then_right(page, log_in, complaints):
         ("QRS morphology", "Biventricular paced"),
     ):
         page.get_by_role("group", name=group).get_by_label(answer, exact=True).check()
-    page.get_by_label("Day of the assessment").fill("2024-09-01")
+    page.get_by_label("Date of assessment").fill("2024-09-01")
     page.locator("[name=lvef_percent]").fill("34,5")
     page.get_by_role("button", name="Save").click()
 

@@ -130,7 +130,7 @@ def test_other_roles_are_refused(client, address, role):
     answer = client.get(address)
 
     assert answer.status_code == 403
-    assert "Your role does not see the audit." in answer.content.decode()
+    assert "Your role cannot see the audit." in answer.content.decode()
 
 
 @pytest.mark.parametrize("address", [AUDIT, FIGURE, behind("response")])

@@ -31,7 +31,7 @@ def test_epoch_that_ends_before_it_starts_refused_beside_its_field():
             started_at=START,
             ended_at=START - dt.timedelta(seconds=1),
         )
-    assert caught.value.fields == {"ended_at": ["The end lies before the beginning."]}
+    assert caught.value.fields == {"ended_at": ["The end is before the start."]}
 
 
 def test_unknown_metric_refused_and_nothing_written():

@@ -111,7 +111,7 @@ def test_taking_out_of_service_ends_on_the_day_of_the_session(staff, session):
     [
         ({"chamber": ""}, "choose where the lead lies"),
         ({"kind": "generator"}, "a generator has none"),
-        ({"model_name": ""}, "Model: enter it."),
+        ({"model_name": ""}, "Model: fill this in."),
         ({"kind": ""}, "Part: choose one answer."),
     ],
 )

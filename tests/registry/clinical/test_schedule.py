@@ -57,7 +57,7 @@ def test_the_default_schedule_is_without_fault():
 
 def test_faults_are_named():
     assert faults((Visit("b", 42, 0, 5), Visit("a", 50, 20, 5))) == [
-        "The window of 'a' opens no later than that of 'b'."
+        "The window of 'a' must open later than that of 'b'."
     ]
     assert "'yearly' repeats, so it must be the last visit." in faults(
         (Visit("yearly", 365, 60, 90, repeats=True), Visit("2 years", 730, 60, 90))

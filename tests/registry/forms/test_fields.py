@@ -64,11 +64,11 @@ def test_an_answer_is_asked_for():
 
 @pytest.mark.parametrize("typed", ["31/12/2023", "2023-13-01", "yesterday"])
 def test_days_that_could_be_misread_are_refused(typed):
-    with pytest.raises(forms.ValidationError, match="enter a date as year-month-day"):
+    with pytest.raises(forms.ValidationError, match="enter the date as year-month-day"):
         DayField("Day").clean(typed)
 
 
 def test_words_are_trimmed_and_not_blank():
     assert WordsField("Name").clean("  Ada ") == "Ada"
-    with pytest.raises(forms.ValidationError, match=r"Name: enter it."):
+    with pytest.raises(forms.ValidationError, match=r"Name: fill this in."):
         WordsField("Name").clean("   ")

@@ -63,7 +63,7 @@ def test_the_same_again_writes_nothing_and_an_overtaken_form_is_refused(lead, pa
 
 def test_the_number_of_another_patient_and_a_merged_code_are_refused(lead, patient, centre):
     other = make.make_patient(centre, local_identifier="H-9")
-    with pytest.raises(RuleBroken, match=f"registered already, as {other.code}"):
+    with pytest.raises(RuleBroken, match=f"already registered, as {other.code}"):
         corrected(lead, patient, local_identifier="H-9")
     merge_patients(by=lead, kept=patient, merged=other, reason="twice")
     other.refresh_from_db()
@@ -86,7 +86,7 @@ def test_the_page_shows_what_is_stored_and_refuses_what_cannot_be(client, lead, 
 
     unanswered = client.post(address, typed)
     assert unanswered.status_code == 422
-    assert "Why it is corrected" in unanswered.content.decode()
+    assert "Reason for the correction" in unanswered.content.decode()
     future = client.post(address, typed | {"reason": "typing", "birth_date": "2124-01-01"})
     assert future.status_code == 422
     assert client.post(address, typed | {"reason": "typing"}).status_code == 302

@@ -54,7 +54,7 @@ def test_after_the_rotation_the_old_key_is_not_needed(patients, settings, capsys
     call_command("rotate_identity_keys", batch=3)
 
     # Seven patients and one serial number; the other generator has none.
-    assert "8 rows encrypted anew, 1 were so already." in capsys.readouterr().out
+    assert "8 rows re-encrypted, 1 already used the first key." in capsys.readouterr().out
     settings.IDENTITY_KEYS = settings.IDENTITY_KEYS[:1]
     assert told() == before
     assert Device.objects.get(patient=patients[0]).serial_number == "SN-4242"

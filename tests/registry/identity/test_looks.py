@@ -154,7 +154,7 @@ def test_the_lead_reads_who_looked_page_by_page(client, lead, patients):
     assert one.context["page"].paginator.count == 1
     missing = client.get(reverse("registry:looks"), {"patient": "P-9999"})
     assert missing.status_code == 422
-    assert "No patient of yours has this code." in missing.content.decode()
+    assert "None of your patients has this code." in missing.content.decode()
 
 
 def test_two_hundred_looks_cost_the_same_queries(client, lead, patients, django_assert_max_num_queries):

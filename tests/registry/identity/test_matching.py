@@ -18,12 +18,12 @@ def pairs(*people):
     [
         (("Zebrafield", "Annabella", "1951-07-23", "OTHER-1"), "same name"),
         (("Zebrafeild", "Annabella", "1951-07-23", "OTHER-1"), "similar name"),
-        (("Annabella", "Zebrafield", "1951-07-23", "OTHER-1"), "family and given name exchanged"),
+        (("Annabella", "Zebrafield", "1951-07-23", "OTHER-1"), "family and given name swapped"),
         (("ZÉBRAFIELD", "Anna-Bella", "1951-07-23", "OTHER-1"), "same name"),
-        (("Zebrafield", "Annabella", "1951-07-28", "OTHER-1"), "birth date differs in one place"),
-        (("Zebrafield", "Annabella", "1951-07-32", "OTHER-1"), "birth date differs in one place"),
-        (("Quite", "Different", "1990-01-01", "hosp 998877"), "same hospital number but for its punctuation"),
-        (("Zebrafield", "Annabella", "1960-01-01", "HOSP-998878"), "hospital number differs in one place"),
+        (("Zebrafield", "Annabella", "1951-07-28", "OTHER-1"), "birth date differs in one digit"),
+        (("Zebrafield", "Annabella", "1951-07-32", "OTHER-1"), "birth date differs in one digit"),
+        (("Quite", "Different", "1990-01-01", "hosp 998877"), "same hospital number except for punctuation"),
+        (("Zebrafield", "Annabella", "1960-01-01", "HOSP-998878"), "hospital number differs in one character"),
     ],
 )
 def test_one_slip_is_found_and_told(other, reason):
@@ -43,7 +43,7 @@ def test_one_person_is_held_against_many_the_most_alike_first():
 def test_day_and_month_exchanged_are_found():
     (found,) = pairs(("Zebrafield", "Annabella", "1951-07-03", "A-1"), ("Zebrafield", "Annabella", "1951-03-07", "B-2"))
 
-    assert "day and month of the birth date exchanged" in found.reasons
+    assert "day and month of the birth date swapped" in found.reasons
 
 
 @pytest.mark.parametrize(

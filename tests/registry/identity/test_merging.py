@@ -167,7 +167,7 @@ def test_a_merged_code_takes_nothing_and_names_the_code_that_stands(lead, two):
             lambda code=code: record_death(by=by, patient=code, died_on=make.DAY),
             lambda about=about: raise_query(by=by, **about),
         ):
-            with pytest.raises(RuleBroken, match=f"merged into {first.code}. Enter it for {first.code}"):
+            with pytest.raises(RuleBroken, match=f"merged into {first.code}. Enter this for {first.code}"):
                 write()
     assert everything() == before
 
@@ -184,7 +184,7 @@ def test_a_chain_of_merges_leads_to_its_end(lead, two):
     assert rows.meant({"patient_code": third.code}) == (first.pk, [])
     assert rows.meant({"patient_number": "HOSP-OLDEST", "patient_code": second.code}) == (first.pk, [])
     assert merged_codes(first) == [second, third]
-    with pytest.raises(RuleBroken, match=f"registered already, as {first.code}"):
+    with pytest.raises(RuleBroken, match=f"already registered, as {first.code}"):
         make.make_patient(first.centre, local_identifier="HOSP-OLDEST")
 
 
@@ -195,7 +195,7 @@ def test_the_merged_code_is_in_no_list_and_finds_the_kept_one(lead, two):
     assert list(patient_list(lead)) == [kept]
     for sought in (merged.code, "HOSP 998877", kept.code, "HOSP-998877"):
         assert list(search_patients(lead, sought)) == [kept], sought
-    with pytest.raises(RuleBroken, match=f"registered already, as {kept.code}"):
+    with pytest.raises(RuleBroken, match=f"already registered, as {kept.code}"):
         register_patient(
             by=make.writer_of(kept.centre),
             centre=kept.centre,
@@ -220,7 +220,7 @@ def test_what_is_refused(lead, two):
     with pytest.raises(AccessDenied):
         merge_patients(by=make.writer_of(kept.centre), kept=kept, merged=merged, reason="x")
     record_death(by=make.writer_of(kept.centre), patient=merged, died_on=dt.date(2024, 5, 1))
-    with pytest.raises(RuleBroken, match=f"Record the right day for {kept.code} first"):
+    with pytest.raises(RuleBroken, match=f"Correct the date for {kept.code} first"):
         merge_patients(by=lead, kept=kept, merged=merged, reason="x")
     assert not PatientMerge.objects.exists()
 
@@ -231,9 +231,9 @@ def test_merges_are_undone_in_order(lead, two):
     inner = merge_patients(by=lead, kept=second, merged=third, reason="one")
     outer = merge_patients(by=lead, kept=first, merged=second, reason="two")
 
-    with pytest.raises(RuleBroken, match="merged later; undo that first"):
+    with pytest.raises(RuleBroken, match="merged later\\. Undo that merge first"):
         undo_merge(by=lead, merge=inner, reason="no")
-    with pytest.raises(RuleBroken, match="merged into another code already"):
+    with pytest.raises(RuleBroken, match="already been merged into another code"):
         merge_patients(by=lead, kept=first, merged=second, reason="again")
     undo_merge(by=lead, merge=outer, reason="no")
     undo_merge(by=lead, merge=inner, reason="no")

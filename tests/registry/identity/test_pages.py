@@ -59,7 +59,7 @@ def test_who_sees_a_record_sees_what_changed_in_it(client, centre, two, role):
 def test_the_pair_is_listed_with_its_reasons_and_merged(client, lead, two):
     client.force_login(lead)
     html = client.get(reverse("registry:duplicates")).content.decode()
-    assert "1 pair among 2 patients may be one person" in html
+    assert "1 pair among 2 patients may be the same person" in html
     assert "same name, same birth date" in html
 
     path = reverse("registry:merge", args=[two[0].pk, two[1].pk])
@@ -75,10 +75,10 @@ def test_the_pair_is_listed_with_its_reasons_and_merged(client, lead, two):
 
     merge = PatientMerge.objects.get()
     undone = client.post(reverse("registry:undo_merge", args=[merge.pk]), {"reason": "two people"}, follow=True)
-    assert f"{two[0].code} has its records back." in undone.content.decode()
+    assert f"{two[0].code} has got its records back." in undone.content.decode()
     again = client.post(reverse("registry:undo_merge", args=[merge.pk]), {"reason": "two people"})
     assert again.status_code == 422
-    assert "This merge is undone already." in again.content.decode()
+    assert "This merge has already been undone." in again.content.decode()
 
 
 def test_the_page_says_what_stays_with_the_merged_code_and_takes_nothing_for_it(client, lead, two):
@@ -90,9 +90,9 @@ def test_the_page_says_what_stays_with_the_merged_code_and_takes_nothing_for_it(
     said = client.post(path, {"answer": "first", "reason": "registered twice"}, follow=True).content.decode()
 
     assert f"Name, birth date and hospital number registered as {two[1].code} stay with that code." in said
-    assert "the other has already: consent Research 21 February 2024." in said
+    assert "the other code already had: consent Research 21 February 2024." in said
     old = client.get(reverse("registry:patient", args=[two[1].pk])).content.decode()
-    assert "what the other code had already: consent Research 21 February 2024" in old
+    assert "records that the other code already had: consent Research 21 February 2024" in old
     assert "Add assessment" not in old
     new = reverse("registry:new_record", kwargs={"patient_key": two[1].pk, "kind": "consents"})
     answer = client.post(new, {"key": new_key(), "scope": "registry", "given_on": "2024-02-01"})
@@ -106,15 +106,15 @@ def test_two_people_are_not_asked_about_again(client, lead, two):
 
     client.post(path, {"answer": "apart", "reason": "cousins"})
 
-    assert "No two patients look like one person." in client.get(reverse("registry:duplicates")).content.decode()
+    assert "No possible duplicates found." in client.get(reverse("registry:duplicates")).content.decode()
 
 
 @pytest.mark.parametrize(
     ("sent", "said"),
     [
-        ({"answer": ""}, "What they are: choose one answer."),
-        ({"answer": "first"}, "Reason: enter it."),
-        ({"answer": "third", "reason": "x"}, "choose one of the answers shown"),
+        ({"answer": ""}, "Decision: choose one answer."),
+        ({"answer": "first"}, "Reason: fill this in."),
+        ({"answer": "third", "reason": "x"}, "choose one of the options shown"),
         ({"answer": "first", "reason": "x" * 201}, "at most 200 characters"),
         ({"answer": "first", "reason": "a\x00b"}, "Null characters are not allowed."),
     ],

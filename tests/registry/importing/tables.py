@@ -15,8 +15,8 @@ from registry.models import TableImport
 from registry.services import imports
 from registry.services.import_running import carry_out
 
-PATIENTS = ("Hospital number", "Family name", "Given name", "Birth date", "Sex", "Cause of the heart failure")
-VISITS = ("Hospital number", "When", "Day of the assessment", "NYHA class", "LVEF (%)", "LVEDV (mL)", "LVESV (mL)")
+PATIENTS = ("Hospital number", "Family name", "Given name", "Birth date", "Sex", "Cause of heart failure")
+VISITS = ("Hospital number", "When", "Date of assessment", "NYHA class", "LVEF (%)", "LVEDV (mL)", "LVESV (mL)")
 
 
 class Held:

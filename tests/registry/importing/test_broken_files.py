@@ -64,7 +64,7 @@ def visits(*rows: tuple[Any, ...], says: str, row: int = 2, column: str = "", **
 
 
 IN_BOTH = {
-    "no rows under the names": Broken([], "There are no rows under the names of the columns."),
+    "no rows below the column names": Broken([], "There are no rows below the column names."),
     "two columns of one name": Broken(
         [(*GOOD, "x")], "Columns E and G have the same name, 'sex'. Rename one of them.", header=(*PATIENTS, " sex ")
     ),
@@ -74,24 +74,26 @@ IN_BOTH = {
     ),
     "required column missing": Broken([GOOD[:3]], "Birth date: choose its column.", header=PATIENTS[:3]),
     "value beside the named columns": Broken(
-        [(*GOOD, "astray")], "column G has no name in the first row but holds a value", 2, "the row"
+        [(*GOOD, "astray")], "column G has a value but no name in the first row", 2, "the row"
     ),
     "empty required cell": Broken([GOOD, patient(number="N-2", family="  ")], "is empty", 3, "Family name"),
-    "impossible day": Broken([patient(born="1950-02-30")], "'1950-02-30' is no day of the calendar", 2, "Birth date"),
-    "day in the future": Broken([patient(born="2999-01-01")], "The date lies in the future", 2, "Birth date"),
-    "day before 1900": Broken([patient(born="1850-01-01")], "1 January 1850 lies before 1900", 2, "Birth date"),
-    "year of two digits": Broken(
-        [patient(born="27.03.50")], "'27.03.50' has a year of two digits; write all four", 2, "Birth date"
+    "impossible day": Broken([patient(born="1950-02-30")], "'1950-02-30' is not a calendar date", 2, "Birth date"),
+    "day in the future": Broken([patient(born="2999-01-01")], "The date is in the future", 2, "Birth date"),
+    "day before 1900": Broken([patient(born="1850-01-01")], "1 January 1850 is before 1900", 2, "Birth date"),
+    "two-digit year": Broken(
+        [patient(born="27.03.50")], "'27.03.50' has a two-digit year; write all four digits", 2, "Birth date"
     ),
-    "no date at all": Broken([patient(born="in spring")], "'in spring' is no date as 2024-03-27", 2, "Birth date"),
-    "order of dates open": Broken([patient(born="03/04/1950")], "'03/04/1950' could be two days"),
+    "no date at all": Broken(
+        [patient(born="in spring")], "'in spring' is not a date such as 2024-03-27", 2, "Birth date"
+    ),
+    "order of dates open": Broken([patient(born="03/04/1950")], "'03/04/1950' could be two different dates"),
     "orders of dates mixed": Broken(
         [patient(born="27/03/1950"), patient(number="N-2", born="03/27/1950")],
-        "The file mixes orders: '27/03/1950' and '03/27/1950'",
+        "The file mixes date orders: '27/03/1950' and '03/27/1950'",
     ),
     "order of dates said, one does not fit": Broken(
         [patient(born="27/03/1950"), patient(number="N-2", born="03/27/1950")],
-        "'03/27/1950' read as day, month, year is no day of the calendar",
+        "'03/27/1950' read as day, month, year is not a calendar date",
         3,
         "Birth date",
         plan={"date_order": "dmy"},
@@ -101,7 +103,7 @@ IN_BOTH = {
         [patient(sex="F")], "'F' is none of: Female, Male, Not known", 2, "Sex", plan={"words": {"sex": {"f": "none"}}}
     ),
     "hospital number twice": Broken(
-        [GOOD, patient(family="Bauer")], "is the hospital number of row 2 too", 3, "Hospital number"
+        [GOOD, patient(family="Bauer")], "is also the hospital number of row 2", 3, "Hospital number"
     ),
     "text too long": Broken([patient(number="N" * 61)], "has 61 characters; at most 60", 2, "Hospital number"),
     "patient not registered": visits(
@@ -116,7 +118,7 @@ IN_BOTH = {
     "not a number": visits(visit(lvef="about 35"), says="'about 35' is no number", column="LVEF (%)"),
     "out of range": visits(visit(lvef="350"), says="350 % is outside 3 to 90", column="LVEF (%)"),
     "values that exclude each other": visits(
-        visit(lvedv="100", lvesv="120"), says="these values do not fit together: LVEDV, LVESV", column="the row"
+        visit(lvedv="100", lvesv="120"), says="these values contradict each other: LVEDV, LVESV", column="the row"
     ),
     "decimal signs mixed": visits(
         visit(lvef="35.5"),
@@ -132,18 +134,18 @@ IN_BOTH = {
         column="LVEF (%)",
         decimal=".",
     ),
-    "thousand or one": visits(visit(lvef=None, lvedv="1,250"), says="'1,250' could be a thousand or one", row=0),
+    "thousand or one": visits(visit(lvef=None, lvedv="1,250"), says="'1,250' could mean a thousand or one", row=0),
     "unit open": visits(
         (*visit(lvef=None), "900"),
-        says="Column 'NT-proBNP' names no unit, and its values, 900 to 900, do not tell it",
+        says="Column 'NT-proBNP' does not state its unit, and its values, 900 to 900, do not show which it is",
         row=0,
         header=(*VISITS, "NT-proBNP"),
     ),
     "same visit twice": visits(VISIT, VISIT, says="as row 2 of this file", row=3),
-    "visit stored already": visits(visit(day="2024-01-05"), says="is stored already", column="the row"),
+    "visit already stored": visits(visit(day="2024-01-05"), says="is already stored", column="the row"),
     "a number where a date belongs": visits(visit(day=45444), says="holds numbers where a date is expected", row=0),
     "a number where a date belongs, said to be a mistake": visits(
-        visit(day=45444), says="whether numbers are days was not agreed", column="Day of the assessment", serial="none"
+        visit(day=45444), says="it was not chosen whether numbers are dates", column="Date of assessment", serial="none"
     ),
     "words for missing not named": visits(visit(lvef="NA"), says="'NA' is no number", column="LVEF (%)"),
 }
@@ -265,13 +267,13 @@ ONLY_CSV = {
     "blank": (b" \r\n \n", "The file is empty."),
     "wrong encoding": ("Hospital number,Name\nN-1,Müller\n".encode("latin-1"), "Line 2 is not UTF-8 text."),
     "zero bytes": (b"Hospital number,Name\nN-1,\0\0\n", "The file is not text"),
-    "open quotation": (b'Hospital number,Name\nN-1,"Adler\nN-2,Bauer\n', "a quotation mark is opened and never closed"),
+    "open quotation": (b'Hospital number,Name\nN-1,"Adler\nN-2,Bauer\n', "a quotation mark is not closed"),
     "separator could be two": (b"a;b,c\nd;e,f\n", "The columns could be separated by comma or semicolon"),
     "another format": (b"%PDF-1.7 ...", "The file is neither CSV nor XLSX."),
     "endless cell": (b"a,b\n" + b"x" * 10_001 + b",1\n", "a cell of more than 10000 characters"),
 }
 ONLY_XLSX = {
-    "zip bomb": (bomb, "The workbook would unfold to 401 MB"),
+    "zip bomb": (bomb, "The workbook would expand to 401 MB"),
     "old or protected": (
         lambda: b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 600,
         "an old XLS or protected by a password",
@@ -281,7 +283,7 @@ ONLY_XLSX = {
     "entities": (lambda: changed_sheet(entities), "cannot be read as XLSX"),
     "row beyond the format": (
         lambda: changed_sheet(lambda text: text.replace('<row r="2"', '<row r="9999999999"')),
-        "The sheet claims a row 9999999999",
+        "The sheet refers to row 9999999999",
     ),
     "sheet cut in the middle": (lambda: changed_sheet(lambda text: text[: len(text) // 2]), "cannot be read as XLSX"),
     "merged cells": (merged, "Cells are merged: B2:B3."),
@@ -290,13 +292,13 @@ ONLY_XLSX = {
     "merged cells, spaced": (lambda: changed(merged(), spaced), "Cells are merged: B2:B3."),
     "row beyond the format in other quotes": (
         lambda: changed_sheet(lambda text: text.replace('<row r="2"', "<row r='9999999999'")),
-        "The sheet claims a row 9999999999",
+        "The sheet refers to row 9999999999",
     ),
     "a row that is no number": (
         lambda: changed_sheet(lambda text: text.replace('<row r="2"', '<row r="two"')),
         "cannot be read as XLSX",
     ),
-    "only hidden sheets": (only_hidden, "Every sheet with something in it is hidden"),
+    "only hidden sheets": (only_hidden, "Every sheet with data is hidden"),
     "empty sheet": (lambda: saved(workbook([])), "The sheet is empty."),
     "title above the names": (title_above, "The first row is empty"),
 }
@@ -344,7 +346,7 @@ def test_a_row_that_was_cut_short_is_told_at_its_row(lead, centre):
 def test_a_formula_without_a_value_is_no_missing_value(lead, centre):
     said = told(lead, centre, saved(workbook([PATIENTS, patient(cause="=E2")])), Broken([], ""))
 
-    assert (2, "Cause of the heart failure", "the formula was never worked out; save its value in place of it") in said
+    assert (2, "Cause of heart failure", "the formula was not calculated; replace it with its value") in said
 
 
 def test_a_number_shown_with_leading_zeros_is_no_hospital_number(lead, centre):

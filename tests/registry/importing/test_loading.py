@@ -200,7 +200,7 @@ def test_the_same_file_again_is_a_replay(lead, centre):
     take_in(lead, centre, content)
     before = counts()
 
-    with pytest.raises(RuleBroken, match=r"loaded already, on .* by Member \d+: 3 records"):
+    with pytest.raises(RuleBroken, match=r"already loaded, on .* by Member \d+: 3 records"):
         begin(lead, centre, content)
 
     assert counts() == before
@@ -306,7 +306,7 @@ def test_what_somebody_writes_between_judging_and_loading_is_seen(lead, centre, 
     run.refresh_from_db()
 
     assert "row 3" in run.failure
-    assert "is stored already" in run.failure
+    assert "is already stored" in run.failure
     assert Patient.objects.count() == 1
     assert list(faults()) == []
 
@@ -377,7 +377,7 @@ def test_a_loading_by_somebody_who_lost_the_role_since_writes_nothing(lead, cent
     carry_out(run.pk)
 
     run.refresh_from_db()
-    assert "imported by a clinical lead" in run.failure
+    assert "Only a clinical lead can import" in run.failure
     assert not Patient.objects.exists()
 
 
@@ -401,7 +401,7 @@ def test_one_answer_for_every_row(lead, centre):
 
 def test_consents_by_their_own_kind(lead, centre):
     patient = make.make_patient(centre, by=lead, local_identifier="HOSP-9")
-    content = as_csv([("Patient", "Agreed to", "Given on"), (patient.code.lower(), "research", "2024-01-02")])
+    content = as_csv([("Patient", "Consent to", "Given on"), (patient.code.lower(), "research", "2024-01-02")])
     take_in(lead, centre, content, "consents")
 
     assert Consent.objects.get(patient=patient).scope == "research"

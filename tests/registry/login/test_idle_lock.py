@@ -110,7 +110,7 @@ def test_lock_screen_shows_nothing_but_the_name_and_opens_with_the_password(clie
     assert str(user) in page
     assert "Readablename" not in page
     assert patient.code not in page
-    assert 'aria-label="Rooms"' not in page
+    assert 'aria-label="Main"' not in page
 
     wrong = client.post(reverse("lock"), {"password": "wrong", "next": PAGE})
     assert wrong.status_code == 422
@@ -237,7 +237,7 @@ def test_last_factor_stays_while_the_centre_asks_for_one(client, user, centre):
     Authenticator.objects.create(user=user, type="totp", data={"secret": "none"})
     client.post(reverse("account_reauthenticate"), {"password": make.PASSWORD})
     page = client.post(reverse("mfa_deactivate_totp")).content.decode()
-    assert "add another one before this one goes" in page
+    assert "add another one before you remove this one" in page
     assert Authenticator.objects.filter(user=user).exists()
 
 

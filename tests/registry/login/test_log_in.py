@@ -72,7 +72,7 @@ def test_wrong_password_is_said_without_naming_which_part(client, user):
     unknown = client.post(reverse("login"), {"username": "nobody", "password": "nothing"}).content.decode()
     wrong = log_in(client, user, "wrong").content.decode()
     for page in (unknown, wrong):
-        assert "The user name or the password is not right." in page
+        assert "The user name or password is not correct." in page
 
 
 def test_sixth_wrong_password_is_refused_and_so_is_the_right_one_after_it(client, user):
@@ -97,7 +97,7 @@ def test_second_factor_is_asked_for_once_it_is_set_up(client, user):
     assert log_in(client, user).url == reverse("mfa_authenticate")
     assert client.get(reverse("procedures:sessions")).url.startswith(reverse("login"))
     wrong = client.post(reverse("mfa_authenticate"), {"code": "000000"}).content.decode()
-    assert "This code is not right" in wrong
+    assert "This code is not correct" in wrong
     cache.clear()
     codes = Authenticator.objects.get(user=user, type="recovery_codes").wrap().get_unused_codes()
     assert client.post(reverse("mfa_authenticate"), {"code": codes[0]}).url == "/"
@@ -200,7 +200,7 @@ def test_password_in_a_form_confirms_or_is_refused_beside_its_field(client, user
     request = request_of(client, user)
     with pytest.raises(RuleBroken) as refused:
         confirm_with_password(request, "wrong")
-    assert refused.value.fields == {"password": ["This is not your password. Look at capital letters and try again."]}
+    assert refused.value.fields == {"password": ["This password is not correct. Check capital letters and try again."]}
     assert not recently_confirmed(request)
     confirm_with_password(request, make.PASSWORD)
     assert recently_confirmed(request)

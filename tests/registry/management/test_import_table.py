@@ -68,14 +68,14 @@ def test_columns_units_and_one_answer_for_all(lead, tmp_path):
 @pytest.mark.parametrize(
     ("arguments", "sentence"),
     [
-        (["--map", "family_name"], "'family_name' is not written as --map FIELD=COLUMN."),
-        (["--map", "ghost=Sex"], "'ghost' is no field of patients."),
+        (["--map", "family_name"], "'family_name' is not in the form --map FIELD=COLUMN."),
+        (["--map", "ghost=Sex"], "'ghost' is not a field of patients."),
         (["--map-by-name", "--map", "sex=Gender"], "Sex: there is no column 'Gender'."),
         (["--map-by-name", "--unit", "sex=kg"], "--unit sex=kg: the units of this field are: none."),
-        (["--map-by-name", "--word", "sex:F=lady"], "'lady' is none of its words"),
+        (["--map-by-name", "--word", "sex:F=lady"], "'lady' is not one of its values"),
         (["--map-by-name", "--date-order", "ymd"], "--date-order is one of dmy mdy."),
         (["--map-by-name", "--sheet", "x", "--encoding", "ebcdic"], "The encodings are utf-8, windows-1252"),
-        (["--map-by-name"], "Say which it is."),
+        (["--map-by-name"], "Choose which it is."),
         ([], "Hospital number: choose its column."),
     ],
 )

@@ -64,7 +64,7 @@ def test_new_member_sets_the_password_with_the_link_and_only_once(client):
     assert newcomer.post(reverse("login"), {"username": "nova", "password": new}).status_code == 302
     assert newcomer.get("/patients/").status_code == 200
 
-    assert "opens nothing any more" in text(Client().get(link, follow=True))
+    assert "This link no longer works" in text(Client().get(link, follow=True))
 
 
 def test_page_with_a_link_is_kept_by_no_cache(client, member):
@@ -85,10 +85,10 @@ def test_used_link_ends_the_sessions_there_were(client, member):
 @pytest.mark.parametrize(
     ("body", "said"),
     [
-        ({"full_name": ""}, "Name: enter it."),
+        ({"full_name": ""}, "Name: fill this in."),
         ({"full_name": "A", "username": "two words", "role": "physician"}, "Enter a valid username"),
         ({"full_name": "A", "username": "a"}, "Role: choose one answer."),
-        ({"full_name": "A", "username": "a", "role": "king"}, "Role: choose one of the answers shown."),
+        ({"full_name": "A", "username": "a", "role": "king"}, "Role: choose one of the options shown."),
         ({"full_name": "A" * 121, "username": "a", "role": "physician"}, "at most 120 characters"),
     ],
 )
@@ -106,7 +106,7 @@ def test_role_is_changed_and_membership_ended_by_form(client, member, centre):
     lead = Member.objects.get(user=member.user, role=Role.CLINICAL_LEAD)
     past = client.post(at("end", lead), {"ended_on": "2020-01-01"})
     assert past.status_code == 422
-    assert "The day is past" in text(past)
+    assert "The date is in the past" in text(past)
     ended = client.post(at("end", lead), {"ended_on": timezone.localdate().isoformat(), "reason": ""}, follow=True)
     assert "no rights as clinical lead" in text(ended)
     assert "Memberships that ended" in text(ended)
@@ -146,7 +146,7 @@ def test_centre_is_opened_and_its_short_name_is_its_own(client):
     assert client.post(address, {"code": "second", "name": "Second"}, follow=True).status_code == 200
     again = client.post(address, {"code": "second", "name": "Third"})
     assert again.status_code == 422
-    assert "Another centre has this short name" in text(again)
+    assert "Another centre already has this short name" in text(again)
 
 
 def test_list_of_200_members_costs_as_many_queries_as_of_one(client, centre, django_assert_max_num_queries):

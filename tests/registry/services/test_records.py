@@ -1,4 +1,4 @@
-"""Writing a record: idempotent by key, guarded by version, whole or not at all."""
+"""Writing a record: idempotent by key, guarded by version, whole or not exported."""
 
 import datetime as dt
 
@@ -105,7 +105,7 @@ def test_patients_get_running_codes_within_their_centre():
 
 def test_the_same_hospital_number_is_refused_however_it_is_typed(patient):
     number = patient.identity.local_identifier
-    with pytest.raises(RuleBroken, match=f"registered already, as {patient.code}"):
+    with pytest.raises(RuleBroken, match=f"already registered, as {patient.code}"):
         make.make_patient(patient.centre, local_identifier=f"  {number.lower()} ")
 
 

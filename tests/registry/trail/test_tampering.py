@@ -188,7 +188,7 @@ def test_a_file_of_heads_that_was_altered_is_refused(links):
     content = json.loads(exported_heads())
     content["heads"][0]["links"] = "1"
 
-    with pytest.raises(Exception, match="signature of the file does not hold"):
+    with pytest.raises(Exception, match="signature of the file is not valid"):
         read_heads(json.dumps(content))
 
 
@@ -196,7 +196,7 @@ def test_heads_signed_elsewhere_need_the_public_key(links, settings):
     text, key = exported_heads(), public_key()
     settings.EXPORT_KEY = "another service's key of more than 32 letters"
 
-    with pytest.raises(Exception, match="signature of the file does not hold"):
+    with pytest.raises(Exception, match="signature of the file is not valid"):
         read_heads(text)
     assert {head.sequence for head in read_heads(text, signed_by=key)} >= {len(links)}
 
@@ -206,7 +206,7 @@ def test_another_file_is_refused_in_a_sentence(db, tmp_path, text):
     path = tmp_path / "heads.json"
     path.write_text(text, encoding="utf-8")
 
-    with pytest.raises(CommandError, match=r"heads\.json: This is no file of trail heads\.") as failed:
+    with pytest.raises(CommandError, match=r"heads\.json: This is not a file of trail heads\.") as failed:
         call_command("verify_trail", against=[path])
     assert failed.value.returncode == 2
 
@@ -215,7 +215,7 @@ def test_a_file_of_heads_is_never_overwritten(db, tmp_path):
     path = tmp_path / "heads.json"
     path.write_text("kept", encoding="utf-8")
 
-    with pytest.raises(CommandError, match="is there already"):
+    with pytest.raises(CommandError, match="already exists"):
         call_command("export_trail_heads", str(path))
     with pytest.raises(CommandError, match="cannot be written"):
         call_command("export_trail_heads", str(tmp_path / "missing" / "heads.json"))

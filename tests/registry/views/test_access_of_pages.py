@@ -81,7 +81,7 @@ def test_a_refusal_says_why(client):
 
     html = client.get(reverse("registry:patients")).content.decode()
 
-    assert "Your role does not see who the patient is." in html
+    assert "Your role cannot see patient identifiers." in html
 
 
 def test_pages_about_persons_are_kept_out_of_caches(client):

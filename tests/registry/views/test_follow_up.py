@@ -134,7 +134,7 @@ def test_two_hundred_and_more_patients_take_one_page_at_a_time(client, lead, cen
 
 
 def test_an_empty_queue_says_so(client, lead):
-    assert "Nobody is due" in client.get(QUEUE).content.decode()
+    assert "No patient is due" in client.get(QUEUE).content.decode()
 
 
 def typed(*rows):
@@ -163,10 +163,10 @@ def test_a_centre_sets_its_own_schedule_and_returns_to_the_default(client, lead,
 @pytest.mark.parametrize(
     ("rows", "message"),
     [
-        ([("3 months", "", "1", "1")], "Days after the implant: enter it, or empty the whole row."),
+        ([("3 months", "", "1", "1")], "Days after the implant: enter it, or clear the whole row."),
         ([("3 months", "soon", "1", "1")], "Days after the implant: enter a whole number, such as 30."),
-        ([("a", "40", "1", "1"), ("b", "60", "30", "1")], "The window of &#x27;b&#x27; opens no later"),
-        ([("a", "40", "1", "1"), ("b", "40", "1", "1")], "opens no later"),
+        ([("a", "40", "1", "1"), ("b", "60", "30", "1")], "The window of &#x27;b&#x27; must open later"),
+        ([("a", "40", "1", "1"), ("b", "40", "1", "1")], "must open later"),
         ([("a", "4000", "1", "1")], "Enter a value from 0 to 3660"),
     ],
 )
@@ -179,7 +179,7 @@ def test_a_wrong_schedule_is_said_and_nothing_changes(client, lead, centre, rows
 
 
 def test_the_service_refuses_other_roles_and_faults(lead, centre):
-    with pytest.raises(AccessDenied, match="set by the clinical lead"):
+    with pytest.raises(AccessDenied, match="Only the clinical lead can change"):
         set_schedule(by=make.make_user(Role.PHYSICIAN, centre), centre=centre, visits=DEFAULT)
     with pytest.raises(RuleBroken, match="must be the last"):
         set_schedule(by=lead, centre=centre, visits=[Visit("a", 40, 1, 1, True), Visit("b", 90, 1, 1)])

@@ -61,7 +61,7 @@ def test_from_the_upload_to_the_patients(client, lead, centre):
     assert answer.url == reverse("imports:questions", args=[run.pk])
 
     page = client.get(answer.url).content.decode()
-    assert "could be two days" in page
+    assert "could be two different dates" in page
     assert "Choose one answer" not in page
     refused = client.post(answer.url, {"question0": "dmy"})
     assert refused.status_code == 422
@@ -110,7 +110,7 @@ def test_several_sheets_are_asked_for_first(client, lead, centre):
     upload(client, centre, saved(book), "people.xlsx")
     run = TableImport.objects.get()
     where = reverse("imports:columns", args=[run.pk])
-    assert "Which sheet holds the patients?" in client.get(where).content.decode()
+    assert "Which sheet contains the patients?" in client.get(where).content.decode()
     assert client.post(where, {"sheet": "none"}).status_code == 422
     assert client.post(where, {"sheet": "2024"}).url == where
     assert "What the columns are for" in client.get(where).content.decode()

@@ -123,7 +123,7 @@ def test_a_form_sent_again_with_another_name_is_told_that_nothing_was_written(st
 
     code = Patient.objects.get().code
     assert answer.status_code == 422
-    assert f"This form registered {code} already, with another name" in answer.content.decode()
+    assert f"This form has already registered {code}, with a different name" in answer.content.decode()
     assert 'value="Corrected"' in answer.content.decode()
     assert PatientIdentity.objects.get().family_name == "Invented"
 
@@ -155,7 +155,7 @@ def test_hospital_number_registered_already_is_said_beside_it(staff, centre):
 
     assert answer.status_code == 422
     assert answer.context["form"].errors == {
-        "local_identifier": [f"This hospital number is registered already, as {twin.code}."]
+        "local_identifier": [f"This hospital number is already registered, as {twin.code}."]
     }
 
 
@@ -276,7 +276,7 @@ def test_the_indication_shows_each_criterion_and_the_number_behind_it(staff, cen
     assert "142 ms, <time>1 December 2023</time>" in html, "the latest known value, with its day"
     assert "28 %, <time>11 February 2024</time>" in html
     assert "Eur Heart J 2021;42:3427" in html
-    assert "written down from memory" in html
+    assert "entered from memory" in html
 
 
 def test_an_indication_without_data_says_what_is_missing_and_stops_nothing(staff, centre):
@@ -321,14 +321,14 @@ def test_device_checks_tell_what_stands_out_and_consents_their_text(staff, centr
     assert "Threshold of the left ventricle: 1 to 2.5 V." in html
     assert "Biventricular pacing 91 %: at or below 92 %" in html
     assert "on “Sheet 3”" in html
-    assert "withdrawn <time>1 May 2024</time>: in no export from that day" in html
+    assert "withdrawn <time>1 May 2024</time>: not exported from that day" in html
 
 
 def test_empty_patient_page_says_what_is_missing_in_words(staff, centre):
     html = staff.get(page_of(make.make_patient(centre))).content.decode()
 
-    assert "No assessment is recorded." in html
-    assert "this patient is in no export" in html
+    assert "No assessment recorded." in html
+    assert "this patient is not exported" in html
 
 
 def test_figure_leaves_out_what_was_not_measured(staff, centre):

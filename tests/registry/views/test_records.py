@@ -92,9 +92,9 @@ def test_numbers_left_empty_are_missing_and_never_zero(staff, patient):
         ("lvef_percent", "34 %", "LVEF: enter a number of %, such as 1.5."),
         ("creatinine_umol_per_l", "1,105", "Creatinine: 1,105 could be 1105 or 1.105; write it without a comma."),
         ("nyha_class", "", "NYHA class: choose one answer."),
-        ("nyha_class", "5", "NYHA class: choose one of the answers shown."),
-        ("assessed_on", "1.9.2024", "Day of the assessment: enter a date as year-month-day, such as 2024-03-27."),
-        ("assessed_on", "2999-01-01", "The date lies in the future: enter today or an earlier day."),
+        ("nyha_class", "5", "NYHA class: choose one of the options shown."),
+        ("assessed_on", "1.9.2024", "Date of assessment: enter the date as year-month-day, such as 2024-03-27."),
+        ("assessed_on", "2999-01-01", "The date is in the future. Enter today or an earlier date."),
     ],
 )
 def test_a_wrong_value_is_said_beside_its_field_and_nothing_is_written(staff, patient, field, typed, message):
@@ -174,7 +174,7 @@ def test_details_that_somebody_else_changed_can_be_replaced(staff, patient):
     answer = staff.post(address, {"sex": "male", "aetiology": patient.aetiology} | opened)
     assert answer.status_code == 409
     html = answer.content.decode()
-    assert "Replace with what I entered" in html
+    assert "Replace with my entry" in html
     armed = dict(re.findall(r'<input type="hidden" name="(key|record_version)" value="([^"]*)"', html))
     assert staff.post(address, {"sex": "male", "aetiology": patient.aetiology} | armed).status_code == 302
     patient.refresh_from_db()
@@ -196,7 +196,7 @@ def test_withdrawal_before_the_consent_is_refused(staff, patient):
 
     answer = staff.post(address, CONSENT | hidden(staff, address) | {"withdrawn_on": "2024-01-01"})
 
-    assert answer.context["form"].errors["withdrawn_on"] == ["The end lies before the beginning."]
+    assert answer.context["form"].errors["withdrawn_on"] == ["The end is before the start."]
 
 
 def test_day_of_death_is_recorded(staff, patient):
@@ -265,13 +265,13 @@ def test_what_is_not_answered_stays_not_known(staff, patient):
 @pytest.mark.parametrize(
     ("typed", "field", "message"),
     [
-        ({"quality_of_life_score": "40"}, "quality_of_life_score", "Give both the score and the instrument"),
+        ({"quality_of_life_score": "40"}, "quality_of_life_score", "Enter both the score and the questionnaire"),
         (
             {"quality_of_life_score": "103", "quality_of_life_instrument": "kccq"},
             "quality_of_life_score",
-            "This instrument's scale ends at 100.",
+            "The highest score of this questionnaire is 100.",
         ),
-        ({"systolic_mmhg": "80", "diastolic_mmhg": "90"}, "diastolic_mmhg", "lies above the systolic"),
+        ({"systolic_mmhg": "80", "diastolic_mmhg": "90"}, "diastolic_mmhg", "is higher than systolic"),
     ],
 )
 def test_what_does_not_fit_together_is_said_beside_its_field(staff, patient, typed, field, message):
@@ -287,9 +287,9 @@ def test_what_does_not_fit_together_is_said_beside_its_field(staff, patient, typ
         ({"chamber": ""}, "chamber", "choose where the lead lies"),
         ({"kind": "generator"}, "chamber", "a generator has none"),
         ({"explanted_on": "2024-05-01"}, "explant_reason", "say why"),
-        ({"explant_reason": "failure"}, "explanted_on", "Give the day"),
-        ({"explanted_on": "2024-01-01", "explant_reason": "failure"}, "explanted_on", "before the beginning"),
-        ({"model_name": " "}, "model_name", "Model: enter it."),
+        ({"explant_reason": "failure"}, "explanted_on", "Enter the date the device or lead"),
+        ({"explanted_on": "2024-01-01", "explant_reason": "failure"}, "explanted_on", "before the start"),
+        ({"model_name": " "}, "model_name", "Model: fill this in."),
     ],
 )
 def test_a_part_is_asked_for_what_belongs_together(staff, patient, typed, field, message):
