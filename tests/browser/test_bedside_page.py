@@ -132,7 +132,7 @@ def test_what_is_no_number_is_said_and_not_guessed(hand: Hand, page: Page, sessi
 def test_what_can_be_two_numbers_or_none_of_the_range_is_said(hand: Hand, page: Page, session) -> None:
     measuring(page, session)
     for text, words in (
-        ("1,200", "Capture threshold: 1,200 could be 1200 or 1.2; write it without a comma."),
+        ("1,200", "Capture threshold: 1,200 could mean 1200 or 1.2. Enter it without a comma."),
         ("-1", "Capture threshold: -1 V is not possible. Enter 0.05 to 12 V."),
     ):
         typed(page, text)

@@ -79,7 +79,7 @@ def test_a_pair_is_judged_and_the_merge_undone_by_keyboard(
     lead, patients = three()
     log_in(lead)
     page.goto(reverse("registry:duplicates"))
-    page.get_by_role("link", name="Judge").press("Enter")
+    page.get_by_role("link", name="Review").press("Enter")
     page.get_by_label(f"keep {patients[0].code}, move").press("Space")
     page.get_by_label("Reason").press("Enter")
     page.get_by_text("Reason: fill this in.").first.wait_for()
@@ -87,7 +87,7 @@ def test_a_pair_is_judged_and_the_merge_undone_by_keyboard(
 
     page.get_by_label("Reason").fill("registered twice")
     page.get_by_label("Reason").press("Enter")
-    page.get_by_text(f"{patients[1].code} is merged into {patients[0].code}").wait_for()
+    page.get_by_text(f"{patients[1].code} has been merged into {patients[0].code}").wait_for()
     page.goto(reverse("registry:duplicates"))
     page.get_by_role("link", name=f"Undo the merge of {patients[1].code}").press("Enter")
     page.get_by_label("Reason").fill("cousins after all")

@@ -44,7 +44,7 @@ def test_a_table_is_imported(page: Page, log_in: Callable[[User], None], tmp_pat
     page.set_input_files("input[type=file]", path)
     looks_right(page)
     press(page, "Upload")
-    expect(page.get_by_role("heading", name="What the columns are for")).to_be_visible()
+    expect(page.get_by_role("heading", name="Match the columns")).to_be_visible()
     looks_right(page)
     press(page, "Check the file")
     page.get_by_label("day, month, year").check()

@@ -135,7 +135,7 @@ def test_trace_is_moved_by_buttons_and_by_seconds(page: Page, recording) -> None
 @pytest.mark.parametrize(
     ("start", "end", "words"),
     [
-        ("1,200", "20", "1,200 could be 1200 or 1.2; write it without a comma."),
+        ("1,200", "20", "1,200 could mean 1200 or 1.2. Enter it without a comma."),
         ("0x10", "20", "Enter seconds, such as 12.5."),
         ("", "20", "Enter seconds, such as 12.5."),
         ("20", "10", "The end must come after the start."),

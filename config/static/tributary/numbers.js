@@ -17,7 +17,7 @@ export function ambiguous(text) {
   const typed = tidy(text);
   if (!THOUSANDS.test(typed)) return "";
   const [thousands, decimal] = [typed.replace(",", ""), Number(typed.replace(",", "."))];
-  return `${typed} could be ${thousands} or ${decimal}; write it without a comma.`;
+  return `${typed} could mean ${thousands} or ${decimal}. Enter it without a comma.`;
 }
 
 /**

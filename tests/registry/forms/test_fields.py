@@ -24,7 +24,7 @@ def test_number_in_a_common_spelling_is_read(typed, number):
 
 @pytest.mark.parametrize("typed", ["1,500", "-12,345", "120,000"])
 def test_comma_that_may_separate_thousands_is_asked_about(typed):
-    with pytest.raises(forms.ValidationError, match="could be") as caught:
+    with pytest.raises(forms.ValidationError, match="could mean") as caught:
         NumberField("Dose").clean(typed)
     assert typed.replace(",", "") in caught.value.messages[0]
 

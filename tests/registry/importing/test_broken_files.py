@@ -98,9 +98,13 @@ IN_BOTH = {
         "Birth date",
         plan={"date_order": "dmy"},
     ),
-    "unknown word": Broken([patient(sex="F")], "'f': Column 'Sex' holds it in 1 row"),
+    "unknown word": Broken([patient(sex="F")], "'f': Column 'Sex' has this in 1 row"),
     "unknown word said to be a mistake": Broken(
-        [patient(sex="F")], "'F' is none of: Female, Male, Not known", 2, "Sex", plan={"words": {"sex": {"f": "none"}}}
+        [patient(sex="F")],
+        "'F' is not one of: Female, Male, Not known",
+        2,
+        "Sex",
+        plan={"words": {"sex": {"f": "none"}}},
     ),
     "hospital number twice": Broken(
         [GOOD, patient(family="Bauer")], "is also the hospital number of row 2", 3, "Hospital number"
@@ -115,7 +119,7 @@ IN_BOTH = {
         column="Patient's code",
         header=(*VISITS, "Patient's code"),
     ),
-    "not a number": visits(visit(lvef="about 35"), says="'about 35' is no number", column="LVEF (%)"),
+    "not a number": visits(visit(lvef="about 35"), says="'about 35' is not a number", column="LVEF (%)"),
     "out of range": visits(visit(lvef="350"), says="350 % is outside 3 to 90", column="LVEF (%)"),
     "values that exclude each other": visits(
         visit(lvedv="100", lvesv="120"), says="these values contradict each other: LVEDV, LVESV", column="the row"
@@ -147,7 +151,7 @@ IN_BOTH = {
     "a number where a date belongs, said to be a mistake": visits(
         visit(day=45444), says="it was not chosen whether numbers are dates", column="Date of assessment", serial="none"
     ),
-    "words for missing not named": visits(visit(lvef="NA"), says="'NA' is no number", column="LVEF (%)"),
+    "words for missing not named": visits(visit(lvef="NA"), says="'NA' is not a number", column="LVEF (%)"),
 }
 
 

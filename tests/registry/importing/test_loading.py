@@ -240,7 +240,7 @@ def test_a_crash_in_the_middle_of_loading_leaves_nothing_and_can_be_started_agai
     run.refresh_from_db()
 
     assert counts() == before
-    assert (run.state, "nothing was written" in run.failure) == (ImportState.CHECKED, True)
+    assert (run.state, "Nothing was saved" in run.failure) == (ImportState.CHECKED, True)
     assert loaded(lead, run).records_made == 3
 
 
@@ -257,7 +257,7 @@ def test_what_a_lost_worker_left_is_queued_again_and_given_up_in_the_end(lead, c
     TableImport.objects.filter(pk=run.pk).update(state=ImportState.LOADING, attempts=3, **lost)
     assert requeue_stuck() == 0
     run.refresh_from_db()
-    assert run.failure.startswith("Given up after 3 attempts")
+    assert run.failure.startswith("Stopped after 3 attempts")
 
 
 def test_a_cancelled_import_writes_nothing(lead, centre):

@@ -137,8 +137,8 @@ def test_guessing_at_the_lock_is_limited(client):
     client.post(reverse("lock"))
     for _ in range(11):
         answer = client.post(reverse("lock"), {"password": "wrong"})
-    assert "Too many attempts" in answer.content.decode()
-    assert "Too many attempts" in client.post(reverse("lock"), {"password": make.PASSWORD}).content.decode()
+    assert "Too many failed attempts" in answer.content.decode()
+    assert "Too many failed attempts" in client.post(reverse("lock"), {"password": make.PASSWORD}).content.decode()
 
 
 def test_another_person_takes_over_and_the_first_session_is_gone(client, user):
@@ -203,7 +203,7 @@ def test_before_the_day_a_person_is_reminded(user, centre):
     ask_for_factor(centre, 7)
     page = logged_in(user).get(PAGE)
     assert page.status_code == 200
-    assert "asks for a second factor" in page.content.decode()
+    assert "requires a second factor" in page.content.decode()
 
 
 def test_from_the_day_on_nothing_opens_but_setting_one_up(user, centre):
@@ -248,7 +248,7 @@ def test_sessions_are_listed_and_one_or_all_others_end(client, user):
     others = [by_password(user) for _ in range(3)]
     page = client.get(reverse("account_sessions")).content.decode()
     assert page.count("End<span") == 4
-    assert page.count("this one") == 1
+    assert page.count("this device") == 1
     first = UserSession.objects.get(session_key=others[0].session.session_key)
     client.post(reverse("account_end_session", args=[first.pk]))
     assert others[0].get(PAGE).url.startswith(reverse("login"))

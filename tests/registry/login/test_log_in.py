@@ -78,8 +78,8 @@ def test_wrong_password_is_said_without_naming_which_part(client, user):
 def test_sixth_wrong_password_is_refused_and_so_is_the_right_one_after_it(client, user):
     for _ in range(5):
         log_in(client, user, "wrong")
-    assert "Too many attempts" in log_in(client, user, "wrong").content.decode()
-    assert "Too many attempts" in log_in(client, user).content.decode()
+    assert "Too many failed attempts" in log_in(client, user, "wrong").content.decode()
+    assert "Too many failed attempts" in log_in(client, user).content.decode()
     assert "_auth_user_id" not in client.session
 
 

@@ -44,7 +44,7 @@ def test_a_conflict_tells_what_is_stored_and_keeps_what_was_typed():
 
     apply_rule(form, Conflict("Changed.", yours={"volume": "5.0"}, stored={"volume": "7.0", "version": 2}))
 
-    assert form.non_field_errors() == ["Changed. Stored now: Volume: 7.0."]
+    assert form.non_field_errors() == ["Changed. Saved now: Volume: 7.0."]
     assert form["volume"].value() == "5"
 
 

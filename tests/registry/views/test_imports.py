@@ -113,7 +113,7 @@ def test_several_sheets_are_asked_for_first(client, lead, centre):
     assert "Which sheet contains the patients?" in client.get(where).content.decode()
     assert client.post(where, {"sheet": "none"}).status_code == 422
     assert client.post(where, {"sheet": "2024"}).url == where
-    assert "What the columns are for" in client.get(where).content.decode()
+    assert "Match the columns" in client.get(where).content.decode()
 
 
 def test_findings_page_by_page_and_as_a_table_without_formulas(client, lead, centre):

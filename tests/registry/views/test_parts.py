@@ -70,7 +70,7 @@ def test_the_page_lists_models_and_then_who_carries_one(client, physician, centr
     html = client.get(RECALL, {"model": "Invented 4"}).content.decode()
     assert patient.code in html
     assert "S-77" in html
-    assert "Nobody" in client.get(RECALL, {"model": "Unheard of"}).content.decode()
+    assert "No patients" in client.get(RECALL, {"model": "Unheard of"}).content.decode()
 
 
 def test_the_table_holds_what_is_needed_to_write_to_the_patients(client, physician, centre):

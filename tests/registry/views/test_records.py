@@ -90,7 +90,7 @@ def test_numbers_left_empty_are_missing_and_never_zero(staff, patient):
     [
         ("lvef_percent", "95", "LVEF: enter a value from 3 to 90 %, or leave it empty."),
         ("lvef_percent", "34 %", "LVEF: enter a number of %, such as 1.5."),
-        ("creatinine_umol_per_l", "1,105", "Creatinine: 1,105 could be 1105 or 1.105; write it without a comma."),
+        ("creatinine_umol_per_l", "1,105", "Creatinine: 1,105 could mean 1105 or 1.105. Enter it without a comma."),
         ("nyha_class", "", "NYHA class: choose one answer."),
         ("nyha_class", "5", "NYHA class: choose one of the options shown."),
         ("assessed_on", "1.9.2024", "Date of assessment: enter the date as year-month-day, such as 2024-03-27."),
@@ -122,7 +122,7 @@ def test_numbers_are_text_with_a_decimal_keyboard_and_a_unit(staff, patient):
 
     assert 'type="number"' not in html
     assert re.search(r'<input type="text" name="lvesv_ml"[^>]*inputmode="decimal"', html)
-    assert "(mL, if known)" in html
+    assert "(mL, optional)" in html
 
 
 def test_correcting_shows_what_is_stored_and_raises_the_version(staff, patient):
