@@ -182,6 +182,9 @@ STORAGES = {
 }
 MEDIA_ROOT = Path(env.text("TRIBUTARY_RECORDINGS", str(VAR_DIR / "recordings")))
 RECORDING_MAX_BYTES = 1024**3
+# Decoded signals: a folder, or the URL of one in an object storage; empty: a folder beside the original files.
+SIGNALS_ROOT = env.text("TRIBUTARY_SIGNALS", "")
+SIGNALS_KEY: bytes | None = None
 FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.TemporaryFileUploadHandler"]
 
 REST_FRAMEWORK = {

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from procedures.models import AnalysisRun
+from procedures.models import AnalysisRun, StoredSignals
 from registry.jobs import Kind, register
 
 register(
@@ -12,5 +12,14 @@ register(
         work="procedures.services.analysis.carry_out",
         queue="analyses",
         fault="The analysis stopped on a fault of the program; the recording is unharmed.",
+    )
+)
+register(
+    Kind(
+        name="signals",
+        model=StoredSignals,
+        work="procedures.services.stored_signals.carry_out",
+        queue="analyses",
+        fault="Preparing the recording stopped on a fault of the program; the file is unharmed.",
     )
 )

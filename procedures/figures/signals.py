@@ -3,108 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from django.utils.html import escape
-from numpy.typing import NDArray
 
 from procedures.figures.style import INK
-from procedures.models import Epoch, Recording
-from procedures.recordings import Channel, decimate, open_recording
-from procedures.recordings.reading import Recording as Opened
+from procedures.models import Epoch
 from procedures.selectors.beats import SeenBeat
+from procedures.selectors.drawn_signals import Envelope
 
 # Share of the height under the signals that the beats have: about a finger's width.
 BEAT_STRIP = 0.11
 # A baseline is hatched by its word and its paler tint, never by colour alone.
 _BASELINE_FILL, _SITE_FILL = "rgba(140,140,140,0.16)", "rgba(0,114,178,0.20)"
-# Longest stretch of the file decoded at a time, s.
-MOST_READ_S = 300.0
-
-
-@dataclass(frozen=True)
-class Envelope:
-    """A signal as drawn: the lowest and highest value of each stretch; ``thinned``: of many samples."""
-
-    unit: str
-    times: NDArray[np.float64]
-    lows: NDArray[np.float64]
-    highs: NDArray[np.float64]
-    thinned: bool
 
 
 def signals_figure(
-    recording: Recording,
+    panels: Sequence[tuple[str, Envelope]],
     start_s: float,
     end_s: float,
-    points: int,
     *,
     epochs: Sequence[Epoch],
     beats: Sequence[SeenBeat],
 ) -> dict[str, Any]:
-    """Return pressure, volume and one ECG lead between two times; no data without a known channel.
-
-    Raises
-    ------
-    RecordingError
-        When the file cannot be read.
-    """
-    panels = _panels(recording, start_s, end_s, points)
+    """Return signals between two times, with epochs over them and beats below; no data without a known channel."""
     if not panels:
         return {"data": []}
     data = [_trace(index, name, envelope) for index, (name, envelope) in enumerate(panels)]
     layout = _layout(panels, start_s, end_s, strip=bool(beats)) | _overlay(epochs, start_s, end_s)
     return {"data": data + _beat_marks(beats, len(panels)), "layout": layout}
-
-
-def _panels(recording: Recording, start_s: float, end_s: float, points: int) -> list[tuple[str, Envelope]]:
-    """Return what is drawn, from top to bottom: pressure, total or summed volume, one ECG lead."""
-    by_role = {channel["role"]: channel["label"] for channel in recording.channels if channel.get("role")}
-    segments = [label for role, label in sorted(by_role.items()) if role.startswith("V_") and role != "V_LV"]
-    conductances = [label for role, label in sorted(by_role.items()) if role.startswith("G_")]
-    ecg = [label for role, label in by_role.items() if role.startswith("ECG")][:1]
-    choices = [("Pressure", [by_role[role] for role in ("P_LV",) if role in by_role])]
-    # The trace shows the file; what calibrations make of it is in the loops and the numbers.
-    volume = "Volume, uncorrected" if recording.calibrations.exists() else "Volume"
-    choices.append((volume, [by_role["V_LV"]] if "V_LV" in by_role else segments))
-    if "V_LV" not in by_role and not segments:
-        choices.append(("Conductance", conductances))
-    choices.append(("ECG", ecg))
-    wanted = [label for _, labels in choices for label in labels]
-    if not wanted:
-        return []
-    opened = open_recording(recording.file.path)
-    return [(name, _envelope(opened, labels, start_s, end_s, points)) for name, labels in choices if labels]
-
-
-def _envelope(opened: Opened, labels: list[str], start_s: float, end_s: float, points: int) -> Envelope:
-    """Return the lowest and highest value of each stretch, reading no more than some minutes of the file at a time."""
-    # Two drawn points, the lowest and the highest, stand for each stretch.
-    stretches = max(1, points // 2)
-    span = (end_s - start_s) / stretches
-    together = stretches if end_s - start_s <= MOST_READ_S else max(1, int(MOST_READ_S / span))
-    times, lows, highs = [], [], []
-    for first in range(0, stretches, together):
-        count = min(together, stretches - first)
-        begin = start_s + first * span
-        channel = _sum(list(opened.read(begin, begin + count * span, labels)))
-        found = decimate(channel.samples, channel.sample_rate_hz, 0.0, count * span, count)
-        times.append(found[0] + begin)
-        lows.append(found[1])
-        highs.append(found[2])
-    drawn = np.concatenate(times), np.concatenate(lows), np.concatenate(highs)
-    return Envelope(channel.unit, *drawn, thinned=(end_s - start_s) * channel.sample_rate_hz > stretches)
-
-
-def _sum(channels: list[Channel]) -> Channel:
-    first = channels[0]
-    if len(channels) == 1:
-        return first
-    alike = [c.samples for c in channels if c.samples.size == first.samples.size]
-    label = f"sum of {len(alike)} segments"
-    return Channel(label, first.unit, first.sample_rate_hz, np.sum(alike, axis=0))
 
 
 def _trace(index: int, name: str, envelope: Envelope) -> dict[str, Any]:
@@ -125,7 +53,7 @@ def _trace(index: int, name: str, envelope: Envelope) -> dict[str, Any]:
     }
 
 
-def _layout(panels: list[tuple[str, Envelope]], start_s: float, end_s: float, *, strip: bool) -> dict[str, Any]:
+def _layout(panels: Sequence[tuple[str, Envelope]], start_s: float, end_s: float, *, strip: bool) -> dict[str, Any]:
     """Return the axes: one panel a signal, and below them the strip of the beats where there is one."""
     count, floor = len(panels), BEAT_STRIP if strip else 0.0
     lowest = count + 1 if strip else count

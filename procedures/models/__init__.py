@@ -27,6 +27,7 @@ from procedures.models.session import (
     Status,
 )
 from procedures.models.site import LeadMeasurement, LongAxis, Obstacle, Site, Stability, Tributary, Vein
+from procedures.models.stored_signals import StoredSignals
 from procedures.models.threshold import ThresholdTest
 from registry.models import RunState
 
@@ -72,6 +73,7 @@ __all__ = [
     "Site",
     "Stability",
     "Status",
+    "StoredSignals",
     "ThresholdTest",
     "Tributary",
     "Vein",

@@ -17,7 +17,7 @@ from procedures.haemodynamics.conditioning.calibration import (
     rising_limb,
     slope_factor,
 )
-from procedures.recordings import EpochMark, RecordingError
+from procedures.recordings import EpochMark, Recording, RecordingError
 
 from .inputs import FileSignals, Span, stretch_of
 from .opening import open_for_analysis
@@ -40,7 +40,7 @@ class SlopeFactor:
 
 
 def alpha_from_stroke_volume(
-    path: Path | str,
+    source: Path | str | Recording,
     mapping: Mapping[str, str] | None,
     constants: Calibration,
     span: Span,
@@ -60,7 +60,7 @@ def alpha_from_stroke_volume(
     CalibrationError, RecordingError
         Where the stretch, the file or the result cannot be used, in words for the user.
     """
-    analysis = _uncorrected(path, mapping, constants, span, _STEADY)
+    analysis = _uncorrected(source, mapping, constants, span, _STEADY)
     volume = analysis.epochs[0].metrics.get("sv_ml")
     if volume is None or volume.n < 3:
         raise CalibrationError(
@@ -72,13 +72,13 @@ def alpha_from_stroke_volume(
 
 
 def parallel_from_wash_in(
-    path: Path | str, mapping: Mapping[str, str] | None, constants: Calibration, span: Span
+    source: Path | str | Recording, mapping: Mapping[str, str] | None, constants: Calibration, span: Span
 ) -> ParallelVolume:
     """Parallel volume, in the form subtracted before alpha, from the rising limb of a marked saline wash-in.
 
     Parameters and errors as of :func:`alpha_from_stroke_volume`.
     """
-    beats = _uncorrected(path, mapping, constants, span, _WASH_IN).beats
+    beats = _uncorrected(source, mapping, constants, span, _WASH_IN).beats
     if "edv_ml" not in beats.metrics:
         raise CalibrationError("No beat of the stretch has a volume.")
     used = (beats.refused == "") & np.isfinite(beats.metrics["edv_ml"]) & np.isfinite(beats.metrics["esv_ml"])
@@ -88,12 +88,16 @@ def parallel_from_wash_in(
 
 
 def _uncorrected(
-    path: Path | str, mapping: Mapping[str, str] | None, constants: Calibration, span: Span, settings: Settings
+    source: Path | str | Recording,
+    mapping: Mapping[str, str] | None,
+    constants: Calibration,
+    span: Span,
+    settings: Settings,
 ) -> Analysis:
     start_s, end_s = span
     if not 0 < end_s - start_s <= LONGEST_STRETCH_S:
         raise CalibrationError(f"The stretch must end after it starts and be at most {LONGEST_STRETCH_S:g} s long.")
-    opened = open_for_analysis(Path(path), mapping, epochs=[EpochMark("stretch", start_s, end_s)])
+    opened = open_for_analysis(source, mapping, epochs=[EpochMark("stretch", start_s, end_s)])
     uncorrected = replace(constants, alpha=1.0, parallel_ml=0.0, valid_from_s=float("-inf"))
     signals = stretch_of(FileSignals(opened.recording, opened.assignment, [uncorrected]), span)
     if signals.total_ml is None:

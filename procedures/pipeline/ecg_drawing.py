@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,7 @@ from procedures.electrocardiogram import LEADS, Electrocardiogram
 from procedures.electrocardiogram.ecg import FloatArray
 from procedures.electrocardiogram.spikes import find_spikes
 from procedures.pipeline.ecg_leads import read_leads
-from procedures.recordings import EpochMark, Recording, RecordingError, decimate
+from procedures.recordings import ChannelInfo, EpochMark, Recording, RecordingError, decimate
 from procedures.recordings.units import Quantity, judge_unit
 
 # The usual printed form (common practice, no source): three rows of four columns, 2.5 s each, and one lead throughout.
@@ -71,9 +71,9 @@ def _stimuli_ms(ecg: Electrocardiogram) -> list[int]:
     return np.rint(spikes.at / ecg.sample_rate_hz * 1000).astype(int).tolist()
 
 
-def potentials(recording: Recording) -> list[str]:
+def potentials(channels: Iterable[ChannelInfo]) -> list[str]:
     """Labels of the channels that hold a potential: the leads, and intracardiac electrograms if there are any."""
-    return [c.label for c in recording.channels if c.unit and judge_unit(c.unit, Quantity.POTENTIAL).factor is not None]
+    return [c.label for c in channels if c.unit and judge_unit(c.unit, Quantity.POTENTIAL).factor is not None]
 
 
 def strip(recording: Recording, labels: Sequence[str], start_s: float, end_s: float) -> dict[str, Any]:
@@ -89,7 +89,7 @@ def strip(recording: Recording, labels: Sequence[str], start_s: float, end_s: fl
         raise RecordingError(
             f"A strip lies between {first:g} and {last:g} s and is at most {LONGEST_STRIP_S:g} s long."
         )
-    known = potentials(recording)
+    known = potentials(recording.channels)
     if unknown := [label for label in labels if label not in known]:
         raise RecordingError(f"'{unknown[0]}' is no potential of this recording.")
     read = {channel.label: channel for channel in recording.read(start_s, end_s, list(dict.fromkeys(labels)))}

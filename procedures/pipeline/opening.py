@@ -35,12 +35,12 @@ class Opened:
 
 
 def open_for_analysis(
-    path: Path,
+    source: Path | str | Recording,
     mapping: Mapping[str, str] | None = None,
     epochs_csv: Path | str | None = None,
     epochs: Sequence[EpochMark] | None = None,
 ) -> Opened:
-    """Open a file, recognise its channels and settle its epochs; parameters as of ``analyse_file``.
+    """Open a file, or take an open recording; recognise its channels, settle its epochs. Parameters: ``analyse_file``.
 
     Raises
     ------
@@ -48,7 +48,7 @@ def open_for_analysis(
         Where the file, the mapping or the epochs cannot be used, or there is no pressure to analyse.
     """
     table = None if epochs_csv is None else read_epochs_csv(epochs_csv)
-    recording = open_recording(path)
+    recording = open_recording(source) if isinstance(source, Path | str) else source
     assignment = assign_roles(recording.channels, mapping)
     _require_pressure(assignment, recording)
     start, end = recording.start_s, recording.start_s + recording.duration_s

@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from procedures.recordings import EpochMark, RecordingError
+from procedures.recordings import EpochMark, Recording, RecordingError
 from procedures.recordings.hashing import sha256_of
 
 from .opening import open_for_analysis
@@ -21,7 +21,7 @@ Progress = Callable[[str, float], None]
 
 
 def analyse_file(
-    path: Path | str,
+    source: Path | str | Recording,
     mapping: Mapping[str, str] | None = None,
     epochs_csv: Path | str | None = None,
     settings: Settings | None = None,
@@ -30,13 +30,14 @@ def analyse_file(
     overrides: Mapping[float, bool] | None = None,
     calibrations: Sequence[Calibration] = (),
     progress: Progress | None = None,
+    sha256: str | None = None,
 ) -> AnalysisReport:
     """Analyse a recording.
 
     Parameters
     ----------
-    path
-        EDF or EDF+, CSV, zipped WFDB record or DICOM waveform.
+    source
+        A file (EDF or EDF+, CSV, zipped WFDB record or DICOM waveform), or an open recording.
     mapping
         Label of the channel for a role, where it is not recognised by its own label.
     epochs_csv
@@ -53,6 +54,8 @@ def analyse_file(
         and parallel volume. Without any, volumes are taken as the file holds them.
     progress
         Told before each step.
+    sha256
+        Of the original file, for an open recording; a file's own is worked out.
 
     Returns
     -------
@@ -64,9 +67,8 @@ def analyse_file(
         Where the file, the mapping or the epochs cannot be used, in words for the user.
     """
     tell = progress or (lambda sentence, share: None)
-    path = Path(path)
     tell("Opening the recording", 0.0)
-    opened = open_for_analysis(path, mapping, epochs_csv, epochs)
+    opened = open_for_analysis(source, mapping, epochs_csv, epochs)
     recording, assignment = opened.recording, opened.assignment
 
     # only now: loading the engine takes longer than refusing a wrong file
@@ -97,7 +99,7 @@ def analyse_file(
         raise RecordingError(str(error)) from error
     tell("Taking the file's fingerprint", 0.95)
     return AnalysisReport(
-        sha256=sha256_of(path),
+        sha256=sha256_of(Path(source)) if isinstance(source, Path | str) else sha256 or "",
         format=recording.format,
         duration_s=recording.duration_s,
         started_at=recording.started_at,

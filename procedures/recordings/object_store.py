@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -38,6 +39,18 @@ def signal_store(place: str | Path, *, key: bytes | None = None, reading: bool =
     if key is None and not reading:
         return plain
     return _guarded(plain, key, reading)
+
+
+def remove_signals(place: str | Path) -> None:
+    """Remove a stored form with everything in it; nothing happens where there is none."""
+    if "://" in str(place):
+        from fsspec.core import url_to_fs
+
+        system, path = url_to_fs(str(place))
+        if system.exists(path):
+            system.rm(path, recursive=True)
+        return
+    shutil.rmtree(place, ignore_errors=True)
 
 
 def _guarded(plain: Store, key: bytes | None, reading: bool) -> Store:

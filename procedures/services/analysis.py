@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
-from pathlib import Path
 from typing import Any
 from uuid import UUID
 
@@ -18,6 +17,7 @@ from procedures.models import AnalysisRun, Epoch, EpochBeats, EpochMetric, Origi
 from procedures.pipeline import AnalysisReport, analyse_file
 from procedures.pipeline.ecg_kept import KeptEcg
 from procedures.recordings import EpochMark, RecordingError
+from procedures.selectors.signals import NotPrepared, opened
 from procedures.services.ecgs import measured_epochs, replace_measured
 from procedures.services.guard import writing
 from procedures.services.responses import refresh_later
@@ -78,7 +78,8 @@ def carry_out(claim: Claim) -> None:
     epochs = list(run.recording.epochs.select_related("site").order_by("recording_start_s"))
     try:
         report = analyse_file(
-            Path(run.recording.file.path),
+            opened(run.recording),
+            sha256=run.recording.sha256,
             mapping=run.recording.mapping,
             epochs=[_mark(epoch) for epoch in epochs],
             calibrations=[calibration.constants() for calibration in run.recording.calibrations.all()],
@@ -88,6 +89,8 @@ def carry_out(claim: Claim) -> None:
         claim.tell("Measuring the electrocardiograms", 0.95)
         ecgs, notes = measured_epochs(run.recording, epochs)
         found = _computed(run, epochs, report)
+    except NotPrepared as error:
+        raise TryAgain(str(error)) from error
     except RecordingError as error:
         raise Refused(str(error)) from error
     except OSError as error:

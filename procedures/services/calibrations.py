@@ -10,6 +10,7 @@ from uuid import UUID
 
 from procedures.models import AlphaOrigin, Calibration, ParallelOrigin, Recording
 from procedures.recordings import RecordingError
+from procedures.selectors.signals import opened
 from procedures.services.analysis import analyse_anew
 from procedures.services.guard import writing
 from registry.access import Right, require
@@ -141,9 +142,11 @@ def _alpha(recording: Recording, given: Calibration, alpha: float | ReferenceStr
         return blank | {"alpha": alpha, "alpha_origin": AlphaOrigin.TYPED}
     from procedures.pipeline.calibrating import alpha_from_stroke_volume
 
-    place, span = recording.file.path, (alpha.start_s, alpha.end_s)
+    span = (alpha.start_s, alpha.end_s)
     try:
-        found = alpha_from_stroke_volume(place, recording.mapping, given.constants(), span, alpha.stroke_volume_ml)
+        found = alpha_from_stroke_volume(
+            opened(recording), recording.mapping, given.constants(), span, alpha.stroke_volume_ml
+        )
     except (ValueError, RecordingError, OSError) as error:
         raise _refused(error, "Alpha could not be worked out.", "reference_start_s") from None
     return {
@@ -164,7 +167,7 @@ def _parallel(recording: Recording, given: Calibration, parallel: float | WashIn
 
     span = (parallel.start_s, parallel.end_s)
     try:
-        found = parallel_from_wash_in(recording.file.path, recording.mapping, given.constants(), span)
+        found = parallel_from_wash_in(opened(recording), recording.mapping, given.constants(), span)
     except (ValueError, RecordingError, OSError) as error:
         raise _refused(error, "The parallel volume could not be worked out.", "wash_in_start_s") from None
     return {

@@ -24,8 +24,9 @@ from procedures.models import (
     Site,
 )
 from procedures.pipeline.ecg_kept import KeptEcg, measure_stretch, middle_of
-from procedures.recordings import RecordingError, open_recording
+from procedures.recordings import RecordingError
 from procedures.recordings.reading import Recording as Opened
+from procedures.selectors.signals import opened
 from procedures.services.guard import put_in, site_in, writing
 from procedures.services.intake import Upload, taken_in, write_recording
 from registry.access import Right, require
@@ -46,14 +47,14 @@ def measured_epochs(recording: Recording, epochs: Sequence[Epoch]) -> tuple[list
     """Measure the middle of each epoch; None and a note of the analysis where that cannot be done. Writes nothing."""
     if not has_twelve_leads(recording):
         return [None] * len(epochs), []
-    opened = open_recording(recording.file.path)
+    source = opened(recording)
     sex = recording.session.patient.sex
     kept: list[KeptEcg | None] = []
     notes: list[dict[str, Any]] = []
     for epoch in epochs:
         start_s, end_s = middle_of(epoch.recording_start_s or 0.0, epoch.recording_end_s or 0.0)
         try:
-            kept.append(measure_stretch(opened, recording.mapping, start_s, end_s, sex))
+            kept.append(measure_stretch(source, recording.mapping, start_s, end_s, sex))
         except (ElectrocardiogramError, RecordingError) as error:
             kept.append(None)
             message = f"The electrocardiogram was not measured: {error}"
@@ -103,7 +104,11 @@ def measure_ecg(
     require(by, recording.session.centre_id, Right.WRITE_SESSIONS)
     whole = (recording.axis_start_s, recording.axis_start_s + recording.duration_s)
     sex = recording.session.patient.sex
-    kept = _measured(open_recording(recording.file.path), recording.mapping, whole, (start_s, end_s), sex)
+    try:
+        source = opened(recording)
+    except RecordingError as error:
+        raise RuleBroken(str(error)) from None
+    kept = _measured(source, recording.mapping, whole, (start_s, end_s), sex)
     with writing(recording.session, by=by, summary=f"ECG of {_name(site)}", reason=reason) as locked:
         return _keep(by=by, locked=locked, recording=recording, site=site, kept=kept, reason=reason)
 
@@ -221,7 +226,7 @@ def _measured_alone(recording: Recording, site: Site | None) -> EcgMeasurement |
 
 
 def _measured(
-    opened: Opened,
+    source: Opened,
     mapping: Mapping[str, str],
     whole: tuple[float, float],
     span: tuple[float | None, float | None],
@@ -231,7 +236,7 @@ def _measured(
     first = whole[0] if span[0] is None else span[0]
     last = min(whole[1], first + LONGEST_ALONE_S) if span[1] is None else span[1]
     try:
-        return measure_stretch(opened, mapping, first, last, sex)
+        return measure_stretch(source, mapping, first, last, sex)
     except (ElectrocardiogramError, RecordingError) as error:
         raise RuleBroken(str(error), fields={"file": [str(error)]}) from None
 

@@ -7,7 +7,7 @@ import hashlib
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol
 from uuid import UUID
@@ -16,11 +16,15 @@ from django.conf import settings
 from django.core.files import File
 from django.core.files.storage import default_storage
 
-from procedures.models import Recording, Session
+from procedures.models import Recording, Session, StoredSignals
 from procedures.recordings import Assignment, ChannelInfo, RecordingError, assign_roles, open_recording
+from procedures.recordings.reading import DecodedRecording
 from procedures.recordings.reading import Recording as Opened
+from procedures.selectors.drawn_signals import sums_of
+from procedures.selectors.signals import opened
 from procedures.services.file_names import kept_name
 from procedures.services.guard import put_in
+from procedures.services.stored_signals import drop_form, make_form, note_form
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import User
@@ -36,18 +40,20 @@ class Upload(Protocol):
 class Incoming:
     """A file that was received, decoded and found good, and the values of its record; nothing of it is written yet.
 
-    ``stored`` is the session's recording of the same content, where there was one; then nothing was decoded.
+    ``stored`` is the session's recording of the same content, where there was one; then nothing was decoded. ``place``
+    names its stored form where that is made already.
     """
 
     sha256: str
     stored: Recording | None = None
     values: dict[str, Any] = field(default_factory=dict)
     _opened: Opened | None = None
+    place: str = ""
 
     @property
     def opened(self) -> Opened:
         """The decoded file."""
-        return self._opened or open_recording(self.stored.file.path)  # type: ignore[union-attr] # one of the two is there
+        return self._opened or opened(self.stored)  # type: ignore[arg-type] # one of the two is there
 
     @property
     def mapping(self) -> Mapping[str, str]:
@@ -92,25 +98,39 @@ def taken_in(
             return
         path = Path(temporary.name)
         try:
-            opened = open_recording(path)
-            assignment = assign_roles(opened.channels, mapping)
+            source = open_recording(path)
+            assignment = assign_roles(source.channels, mapping)
         except RecordingError as error:
             sentence = str(error).replace(path.name, Path(name).name)  # by the name its sender knows
             raise RuleBroken(sentence, fields={"file": [sentence]}) from None
         values = {
             "sha256": sha256,
             "original_name": name,
-            "format": opened.format,
+            "format": source.format,
             "size_bytes": size,
-            "duration_s": opened.duration_s,
-            "axis_start_s": opened.start_s,
-            "started_at": _start(started_at, opened.started_at, session),
-            "channels": described(opened.channels, assignment),
+            "duration_s": source.duration_s,
+            "axis_start_s": source.start_s,
+            "started_at": _start(started_at, source.started_at, session),
+            "channels": described(source.channels, assignment),
             "mapping": dict(mapping or {}),
             "uploaded_by": by,
             "file": _keep(path, sha256),
         }
-        yield Incoming(sha256, None, values, opened)
+        yield from _with_form(Incoming(sha256, None, values, source))
+
+
+def _with_form(incoming: Incoming) -> Iterator[Incoming]:
+    """Store what was decoded, so that it is decoded once; an original that is read in parts is left to a job."""
+    if not isinstance(incoming.opened, DecodedRecording):
+        yield incoming
+        return
+    sums = sums_of(Recording(channels=incoming.values["channels"]))
+    place = make_form(incoming.opened, incoming.sha256, sums)
+    try:
+        yield replace(incoming, place=place)
+    finally:
+        if not StoredSignals.objects.filter(place=place).exists():
+            drop_form(place)
 
 
 def write_recording(
@@ -120,7 +140,10 @@ def write_recording(
     # Asked again under the lock: the same file may have been sent twice at once.
     if stored := locked.recordings.filter(sha256=incoming.sha256).first():
         return stored
-    return put_in(locked, Recording, incoming.values, by=by, key=key, reason=reason)
+    recording = put_in(locked, Recording, incoming.values, by=by, key=key, reason=reason)
+    if not hasattr(recording, "signals"):
+        note_form(recording, incoming.place)
+    return recording
 
 
 def described(channels: Iterable[ChannelInfo], assignment: Assignment) -> list[dict[str, Any]]:

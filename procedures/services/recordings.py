@@ -9,19 +9,20 @@ from uuid import UUID
 
 from procedures.models import Epoch, PacingConfiguration, Recording, Session, Site
 from procedures.recordings import (
-    ChannelInfo,
     EpochMark,
     RecordingError,
     assign_roles,
     check_epochs,
     epochs_from_annotations,
-    open_recording,
     parse_epochs_csv,
 )
+from procedures.selectors.drawn_signals import sums_of
 from procedures.selectors.observations import BASELINE
+from procedures.selectors.signals import channels_of, opened
 from procedures.services.epochs import put_epoch
 from procedures.services.guard import writing
 from procedures.services.intake import Upload, described, taken_in, write_recording
+from procedures.services.stored_signals import prepare_again
 from registry.errors import RuleBroken
 from registry.models import User
 from registry.services.records import change
@@ -86,14 +87,17 @@ def map_channels(
     RuleBroken
         When a label does not exist, a role is unknown, or a unit does not fit.
     """
-    channels = tuple(ChannelInfo(c["label"], c["unit"], c["sample_rate_hz"]) for c in recording.channels)
+    channels, drawn = channels_of(recording), sums_of(recording)
     try:
         assignment = assign_roles(channels, mapping)
     except RecordingError as error:
         raise RuleBroken(str(error), fields={"mapping": [str(error)]}) from None
     values = {"mapping": dict(mapping), "channels": described(channels, assignment)}
     with writing(recording.session, by=by, summary="Channel mapping", reason=reason) as locked:
-        return change(recording, by=by, centre_id=locked.centre_id, values=values, version=version, reason=reason)
+        mapped = change(recording, by=by, centre_id=locked.centre_id, values=values, version=version, reason=reason)
+        if sums_of(mapped) != drawn:
+            prepare_again(mapped)
+        return mapped
 
 
 def propose_epochs(recording: Recording, table: str | None = None) -> list[ProposedEpoch]:
@@ -104,11 +108,10 @@ def propose_epochs(recording: Recording, table: str | None = None) -> list[Propo
     RuleBroken
         When the table or the marks make no sense (overlap, outside the recording).
     """
-    opened = open_recording(recording.file.path)
+    start_s, end_s = recording.axis_start_s, recording.axis_start_s + recording.duration_s
     try:
-        end_s = opened.start_s + opened.duration_s
-        marks = parse_epochs_csv(table) if table else epochs_from_annotations(opened.annotations, end_s)
-        marks = check_epochs(marks, opened.start_s, end_s)
+        marks = parse_epochs_csv(table) if table else epochs_from_annotations(opened(recording).annotations, end_s)
+        marks = check_epochs(marks, start_s, end_s)
     except RecordingError as error:
         raise RuleBroken(str(error), fields={"epochs": [str(error)]}) from None
     sites = {_folded(site.label): site for site in recording.session.sites.all()}

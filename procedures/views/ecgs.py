@@ -14,10 +14,11 @@ from procedures.electrocardiogram import ElectrocardiogramError
 from procedures.forms.ecgs import CaliperForm, SetAsideForm
 from procedures.models import EcgMeasurement, Recording
 from procedures.pipeline.ecg_drawing import potentials, sheet, strip
-from procedures.recordings import RecordingError, open_recording
+from procedures.recordings import RecordingError
 from procedures.selectors.ecg_reading import read_ecg
 from procedures.selectors.ecgs import baseline_for, ecgs_for, ecgs_of, qrs_by_state, state_lines
 from procedures.selectors.sessions import rights_in, sessions_for
+from procedures.selectors.signals import channels_of, opened
 from procedures.services.ecgs import put_reading, set_aside
 from procedures.views.asked import asked_number
 from procedures.views.entry import answer
@@ -49,8 +50,7 @@ def _context(request: MemberRequest, ecg: EcgMeasurement) -> dict[str, Any]:
     other, others = _other(request.user, ecg, request.GET.get("with", ""))
     site = ecg.state_site
     rights = rights_in(request.user, session)
-    recording = open_recording(ecg.recording.file.path)
-    leads = potentials(recording)
+    leads = potentials(channels_of(ecg.recording))
     context: dict[str, Any] = {
         "ecg": ecg,
         "session": session,
@@ -100,7 +100,7 @@ def trace(request: MemberRequest, ecg: UUID) -> JsonResponse:
     """Return the sheet of twelve leads."""
     found = _found(request.user, ecg)
     try:
-        drawn = sheet(open_recording(found.recording.file.path), found.recording.mapping, found.start_s, found.end_s)
+        drawn = sheet(opened(found.recording), found.recording.mapping, found.start_s, found.end_s)
     except (RecordingError, ElectrocardiogramError, OSError) as error:
         return JsonResponse({"message": str(error)}, status=422)
     return JsonResponse(drawn | {"label": found.label})
@@ -136,7 +136,7 @@ def caliper_strip(request: MemberRequest, recording: UUID) -> JsonResponse:
     if not labels:
         raise RuleBroken("Name one or two leads.")
     try:
-        return JsonResponse(strip(open_recording(found.file.path), labels, start_s, end_s))
+        return JsonResponse(strip(opened(found), labels, start_s, end_s))
     except (RecordingError, OSError) as error:
         return JsonResponse({"message": str(error)}, status=422)
 
@@ -146,7 +146,7 @@ def caliper(request: MemberRequest, ecg: UUID) -> HttpResponse:
     """Keep an interval between two marks."""
     found = _found(request.user, ecg, writing=True)
     recording: Recording = found.recording
-    form = CaliperForm(request.POST, recording=recording, leads=potentials(open_recording(recording.file.path)))
+    form = CaliperForm(request.POST, recording=recording, leads=potentials(channels_of(recording)))
 
     def write(form: CaliperForm) -> None:
         put_reading(by=request.user, session=form.session, site=found.state_site, **form.values, **form.guard)

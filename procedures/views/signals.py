@@ -10,6 +10,8 @@ from django.views.decorators.http import require_safe
 from procedures.figures.signals import signals_figure
 from procedures.recordings import RecordingError
 from procedures.selectors.beats import LONGEST_VIEW_S, beats_between
+from procedures.selectors.drawn_signals import drawn_signals
+from procedures.selectors.signals import NotPrepared
 from procedures.views.asked import asked_number
 from procedures.views.recordings import recording_for
 from registry.errors import RuleBroken
@@ -17,6 +19,8 @@ from registry.views.request import MemberRequest
 
 MOST_POINTS = 2000
 USUAL_POINTS = 1200
+# When to ask again for signals that are being prepared, s.
+AGAIN_S = 2
 
 
 @require_safe
@@ -32,9 +36,12 @@ def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
     epochs = found.epochs.select_related("site").filter(recording_start_s__lt=end_s, recording_end_s__gt=start_s)
     beats = beats_between(found, start_s, end_s) if end_s - start_s <= LONGEST_VIEW_S else []
     try:
-        figure = signals_figure(found, start_s, end_s, points, epochs=list(epochs), beats=beats)
+        panels = drawn_signals(found, start_s, end_s, points)
+    except NotPrepared as error:
+        return JsonResponse({"data": [], "message": str(error), "again_s": AGAIN_S})
     except RecordingError as error:
         return JsonResponse({"data": [], "message": str(error)})
+    figure = signals_figure(panels, start_s, end_s, epochs=list(epochs), beats=beats)
     if not figure["data"]:
         return JsonResponse({"data": [], "message": "No channel of this recording is known. Say which is which."})
     return JsonResponse(figure | {"start_s": start_s, "end_s": end_s})

@@ -75,6 +75,7 @@ export async function load(element, url = element.dataset.figureUrl) {
   asked.set(element, question);
   const overtaken = () => asked.get(element) !== question;
   element.dataset.state = "loading";
+  element.dataset.asked = url;
   say(element, "Loading the figure …");
   try {
     const answer = await fetch(url, { headers: { Accept: "application/json" } });
@@ -84,6 +85,8 @@ export async function load(element, url = element.dataset.figureUrl) {
     if (!figure.data?.length) {
       element.dataset.state = "empty";
       say(element, figure.message ?? "There is nothing to draw yet.");
+      // What is still being prepared is asked for again, unless another stretch was asked for meanwhile.
+      if (figure.again_s) setTimeout(() => element.dataset.asked === url && load(element, url), figure.again_s * 1000);
       return;
     }
     await draw(element, figure);

@@ -3,7 +3,6 @@
 import datetime as dt
 import errno
 import hashlib
-from pathlib import Path
 
 import pytest
 from django.core.files.storage import default_storage
@@ -11,6 +10,7 @@ from django.core.files.storage import default_storage
 from procedures.models import AnalysisRun, EpochMetric, Recording, RunState
 from procedures.services import analysis
 from procedures.services.recordings import map_channels, mark_epoch, propose_epochs, store_recording
+from procedures.services.stored_signals import drop_form
 from registry import jobs
 from registry.errors import RuleBroken
 from tests.factories import START, enter, make_session, make_site, writer_of
@@ -198,7 +198,7 @@ def test_cancelled_run_writes_nothing(marked, monkeypatch):
 def test_failed_run_says_why_and_writes_nothing(marked):
     recording, _, by = marked
     run = analysis.start_analysis(by=by, recording=recording)
-    default_storage.delete(recording.file.name)
+    drop_form(recording.signals.place)
     jobs.carry_out("analysis", run.pk)
     run.refresh_from_db()
     assert run.state == RunState.FAILED
@@ -230,7 +230,7 @@ def test_store_that_cannot_be_read_is_asked_again(marked, monkeypatch):
 def test_recording_that_cannot_be_used_is_not_tried_again(marked):
     recording, _, by = marked
     run = analysis.start_analysis(by=by, recording=recording)
-    Path(recording.file.path).write_text("time_s,P_LV [mmHg]\n0,nothing\n")
+    Recording.objects.filter(pk=recording.pk).update(mapping={"P_LV": "not there"})
     jobs.carry_out("analysis", run.pk)
     run.refresh_from_db()
     assert (run.state, run.attempts) == (RunState.FAILED, 1)
