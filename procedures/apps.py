@@ -10,5 +10,9 @@ class ProceduresConfig(AppConfig):
     verbose_name = "Procedures"
 
     def ready(self) -> None:
-        """Name the tables that this room takes in, the records that queries can be about, and its background runs."""
-        from procedures import importing, jobs, subjects  # noqa: F401
+        """Describe the kinds of record of this room, and name its background runs."""
+        from procedures import jobs  # noqa: F401
+        from procedures.kinds import KINDS
+        from registry.described.kind import register
+
+        register(*KINDS)

@@ -10,7 +10,9 @@ class RegistryConfig(AppConfig):
     verbose_name = "Registry"
 
     def ready(self) -> None:
-        """Name the kinds of table that this room takes in and the records queries can be about; watch log-ins."""
-        from registry import registry_subjects  # noqa: F401
-        from registry.importing import registry_kinds  # noqa: F401
+        """Describe the kinds of record of this room; watch log-ins."""
+        from registry.described.kind import register
+        from registry.kinds import KINDS
         from registry.login import watching  # noqa: F401
+
+        register(*KINDS)

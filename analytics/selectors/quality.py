@@ -7,9 +7,9 @@ from typing import Any
 
 from django.db.models import Count, F, Q
 
-from registry.fields.described import DescribedField, Sort
+from registry.described.field import DescribedField, Sort
+from registry.described.kind import RecordKind, queryable
 from registry.models import Centre
-from registry.subjects import SUBJECTS, Subject
 
 
 @dataclass(frozen=True)
@@ -40,11 +40,11 @@ class FieldQuality:
         return 100 * self.filled / self.total
 
 
-def fields_of(subject: Subject) -> list[DescribedField]:
+def fields_of(subject: RecordKind) -> list[DescribedField]:
     """Return the fields that tell something when they are missing; what every record must have is never missing."""
     return [
         one
-        for one in subject.targets
+        for one in subject.worded_fields
         if one.sort is not Sort.TEXT and not one.required and one.name not in subject.may_be_empty
     ]
 
@@ -55,16 +55,16 @@ def missing(target: DescribedField) -> Q:
     return condition | Q(**{target.name: target.no_answer}) if target.no_answer else condition
 
 
-def unusual(subject: Subject, name: str) -> Q | None:
+def unusual(subject: RecordKind, name: str) -> Q | None:
     """Return the condition of a value outside its usual range; None for a field that has none."""
-    usual = (subject.usual or {}).get(name)
+    usual = subject.usual.get(name)
     return Q(**{f"{name}__lt": usual[0]}) | Q(**{f"{name}__gt": usual[1]}) if usual else None
 
 
 def field_quality(centre: Centre) -> list[FieldQuality]:
     """Return every field of every kind of record of a centre; kinds without a record are left out."""
     found = []
-    for subject in SUBJECTS.values():
+    for subject in queryable().values():
         targets = [one for one in fields_of(subject) if one.name != subject.split]
         counts: dict[str, Any] = {"all_of_them": Count("pk")}
         for target in targets:
@@ -80,7 +80,7 @@ def field_quality(centre: Centre) -> list[FieldQuality]:
     return found
 
 
-def _quality(subject: Subject, target: DescribedField, row: dict[str, Any]) -> FieldQuality:
+def _quality(subject: RecordKind, target: DescribedField, row: dict[str, Any]) -> FieldQuality:
     part = row.get("part", "")
     field: Any = subject.model._meta.get_field(subject.split) if subject.split else None
     words = dict(field.flatchoices).get(part, part) if field else ""
@@ -93,5 +93,5 @@ def _quality(subject: Subject, target: DescribedField, row: dict[str, Any]) -> F
         row["all_of_them"],
         row[f"{target.name}__filled"],
         row.get(f"{target.name}__unusual"),
-        (subject.usual or {}).get(target.name),
+        subject.usual.get(target.name),
     )

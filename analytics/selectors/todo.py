@@ -12,6 +12,7 @@ from django.utils import timezone
 
 from analytics.selectors.quality import unusual
 from procedures.models import Outcome, Session, Status
+from registry.described.kind import RecordKind, queryable
 from registry.models import (
     AdverseEvent,
     Assessment,
@@ -22,7 +23,6 @@ from registry.models import (
     QueryState,
     Relation,
 )
-from registry.subjects import SUBJECTS, Subject
 
 SIGN_WITHIN_DAYS = 7
 LONGEST_SESSION = dt.timedelta(hours=12)
@@ -83,10 +83,10 @@ def _volumes_against_ef(centre: Centre) -> QuerySet[Assessment]:
     return apart.filter(Q(difference__gt=EF_MAY_DIFFER) | Q(difference__lt=-EF_MAY_DIFFER))
 
 
-def _unusual(subject: Subject) -> Callable[[Centre], QuerySet[Any]]:
+def _unusual(subject: RecordKind) -> Callable[[Centre], QuerySet[Any]]:
     def records(centre: Centre) -> QuerySet[Any]:
         condition = Q()
-        for name in subject.usual or {}:
+        for name in subject.usual:
             condition |= unusual(subject, name) or Q()
         return subject.of_centre(centre).filter(condition)
 
@@ -168,19 +168,19 @@ def items() -> list[Item]:
             _unusual(subject),
             subject.key,
         )
-        for subject in SUBJECTS.values()
+        for subject in queryable().values()
         if subject.usual
     ]
     return [*fixed, *strange]
 
 
-def unusual_values(subject: Subject, record: Any) -> list[str]:
+def unusual_values(subject: RecordKind, record: Any) -> list[str]:
     """Return a record's unusual values in words."""
     said, confirmed = [], getattr(record, "confirmed_unusual", [])
-    for name, (low, high) in (subject.usual or {}).items():
+    for name, (low, high) in subject.usual.items():
         value = getattr(record, name)
         if value is not None and not low <= value <= high:
-            target = next(one for one in subject.targets if one.name == name)
+            target = next(one for one in subject.worded_fields if one.name == name)
             noted = ", confirmed when entered" if name in confirmed else ""
             said.append(f"{target.label} {value:g} {target.unit}".strip() + f" (usual: {low:g} to {high:g}{noted})")
     return said

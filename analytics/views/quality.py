@@ -12,7 +12,7 @@ from analytics.figures.completeness import completeness_figure
 from analytics.selectors import todo
 from analytics.selectors.quality import field_quality
 from registry.access import Right, allowed, chosen_centre
-from registry.subjects import SUBJECTS
+from registry.described.kind import queryable
 from registry.views.request import MemberRequest
 
 PAGE_SIZE = 50
@@ -49,12 +49,12 @@ def quality_list(request: MemberRequest, item: str) -> HttpResponse:
     found = next((one for one in todo.items() if one.key == item), None)
     if found is None:
         raise Http404("There is no such list.")
-    subject = SUBJECTS[found.subject]
+    subject = queryable()[found.subject]
     records = found.records(centre).order_by("created_at", "pk")
     if subject.patient:
         records = records.select_related(subject.patient)
     page = Paginator(records, PAGE_SIZE).get_page(request.GET.get("page"))
-    rows = [(subject.patient_of(one), one, subject.address(one), todo.unusual_values(subject, one)) for one in page]
+    rows = [(subject.patient_of(one), one, subject.seen_at(one), todo.unusual_values(subject, one)) for one in page]
     context = {
         "item": found,
         "subject": subject,

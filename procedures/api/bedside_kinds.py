@@ -1,4 +1,5 @@
-"""The kinds of entry a tablet may send, each one line: its name, where the page keeps it, and the API's own writer."""
+"""Entries of a tablet: how each kind of record is shown to the page, found again and written. No kind is named here
+but the two that are entered in a way of their own."""
 
 from __future__ import annotations
 
@@ -7,16 +8,18 @@ from dataclasses import dataclass
 from typing import Any, cast
 from uuid import UUID
 
-from django.db.models import Model, QuerySet
 from rest_framework import serializers
 
-from procedures.api import epoch_views, reading, session_views, site_views, writing
+from procedures.described import Bedside, SessionKind
+from procedures.kinds import KINDS
+from procedures.kinds.epochs import EPOCH_METRIC
+from procedures.kinds.sessions import SESSION
 from procedures.models import Epoch, EpochMetric, Origin, Session
 from procedures.services.bedside import Removed
 from procedures.services.epochs import TypedMetric, enter_metrics
-from registry.api.fields import FiniteFloatField, Reference
+from registry.api.building import answered_by, taken_by
+from registry.api.fields import AmendmentReason, Confirmed, FiniteFloatField, Reference
 from registry.api.serializers import KnownFieldsOnly
-from registry.api.views import WritableRecordViewSet
 from registry.models import Record, User
 
 # Filled in by the server from what is stored when a tablet leaves them out, so that they need never be on it.
@@ -25,75 +28,61 @@ _NOT_OF_THE_RECORD = ("version", "session", "confirmed", "amendment_reason")
 
 
 @dataclass(frozen=True)
-class Kind:
-    """A kind of record that the API writes under a key."""
+class Entry:
+    """A kind of record as a tablet enters it, under a key."""
 
-    collection: str
-    view: type[WritableRecordViewSet]
-    # Fields that a session may have once only: two tablets without a line may both enter the same thing.
-    once: tuple[str, ...] = ()
-
-    @property
-    def model(self) -> type[Model]:
-        """The model behind it."""
-        model: type[Model] = self.view.queryset.model  # type: ignore[union-attr] # every record view has one
-        return model
+    kind: SessionKind
+    bedside: Bedside
 
     def fields(self) -> list[str]:
         """Return the fields an entry carries: all of the record, since it is written as a whole."""
-        return [str(name) for name in self.view.write_serializer_class().fields if name not in _NOT_OF_THE_RECORD]
-
-    def records(self, session: Session) -> QuerySet[Any]:
-        """Return the records of a session."""
-        of_session = self.view.filters.get("session", "pk")
-        return self.view.queryset.filter(**{of_session: session.pk})  # type: ignore[union-attr] # every record view has one
+        return [str(name) for name in taken_by(self.kind)().fields if name not in _NOT_OF_THE_RECORD]
 
     def shown(self, record: Any) -> dict[str, Any]:
         """Return a record as the page keeps it."""
-        data = dict(self.view.serializer_class(record).data)  # type: ignore[misc] # every record view has one
+        data = dict(answered_by(self.kind)(record).data)
         data["key"] = data.pop("id")
         data.pop("session", None)
         return data
 
     def find(self, session: Session, key: str) -> Any:
         """Return the stored record of a key, or nothing."""
-        return self.records(session).filter(pk=_record_key(key)).first()
+        return self.kind.of_session(session).filter(pk=_record_key(key)).first()
 
     def twin(self, session: Session, key: str, payload: Mapping[str, Any]) -> Any:
         """Return the record of another key that is the same thing, or nothing."""
-        fields = {name: cast(Any, self.model._meta.get_field(name)) for name in self.once}
+        fields = {name: cast(Any, self.kind.model._meta.get_field(name)) for name in self.bedside.once}
         wanted = {name: payload.get(name, field.get_default()) for name, field in fields.items()}
         if not wanted or not all(isinstance(value, str | int) for value in wanted.values()):
             return None
-        return self.records(session).filter(**wanted).exclude(pk=key).first()
+        return self.kind.of_session(session).filter(**wanted).exclude(pk=key).first()
 
     def write(
         self, *, by: User, session: Session, key: str, version: int | None, payload: Mapping[str, Any], context: Any
     ) -> Record:
-        """Validate as the API does and write through the same service."""
+        """Read an entry as the API does, and write it through the kind's service."""
         pk = _record_key(key)
-        sent = self.view.write_serializer_class(data=self._complete(session, payload), context=context)
+        sent = taken_by(self.kind)(data=self._complete(session, payload), context=context)
         sent.is_valid(raise_exception=True)
         values = dict(sent.validated_data)
         values.pop("version", None)
         site = values.get("site")
         if "session" not in values and site is not None and site.session_id != session.pk:
             raise type(site).DoesNotExist
-        if not self.records(session).filter(pk=pk).exists():
+        if not self.kind.of_session(session).filter(pk=pk).exists():
             if pk.version != 7:
                 raise serializers.ValidationError({"key": ["A new record needs a UUID of version 7 as its key."]})
-            if self.view.queryset.filter(pk=pk).exists():  # type: ignore[union-attr] # every record view has one
-                raise self.model.DoesNotExist  # type: ignore[attr-defined] # every model has one
+            if self.kind.records().filter(pk=pk).exists():
+                raise self.kind.model.DoesNotExist
             if version is not None:
                 raise Removed("This was taken back since. Enter it again, or leave it out.")
-        return self.view().write(by=by, key=pk, version=version, values=values)
+        return self.kind.write(by=by, key=pk, version=version, values=values)
 
     def _complete(self, session: Session, payload: Mapping[str, Any]) -> dict[str, Any]:
-        fields = self.view.write_serializer_class().fields
-        return {**payload, "session": str(session.pk)} if "session" in fields else dict(payload)
+        return {**payload, "session": str(session.pk)} if "session" in self.kind.fields else dict(payload)
 
 
-class _SessionKind(Kind):
+class _SessionEntry(Entry):
     """The session itself: what a tablet leaves out stays as it is."""
 
     def fields(self) -> list[str]:
@@ -106,8 +95,8 @@ class _SessionKind(Kind):
 
     def _complete(self, session: Session, payload: Mapping[str, Any]) -> dict[str, Any]:
         # Read anew: an entry before this one in the same batch may have changed it.
-        stored = reading.SessionSerializer(Session.objects.get(pk=session.pk)).data
-        return {name: stored[name] for name in reading.SESSION} | dict(payload) | {"patient": str(session.patient_id)}
+        stored = answered_by(self.kind)(self.kind.of_session(session).get()).data
+        return {name: stored[name] for name in self.kind.fields} | dict(payload) | {"patient": str(session.patient_id)}
 
 
 class _EnteredMetric(KnownFieldsOnly):
@@ -118,11 +107,11 @@ class _EnteredMetric(KnownFieldsOnly):
     mean = FiniteFloatField()
     sd = FiniteFloatField(required=False, allow_null=True, default=None, min_value=0)
     beats = serializers.IntegerField(required=False, allow_null=True, default=None, min_value=1, max_value=1_000_000)
-    confirmed = writing.Confirmed()
-    amendment_reason = writing._AmendmentReason()
+    confirmed = Confirmed()
+    amendment_reason = AmendmentReason()
 
 
-class _MetricKind(Kind):
+class _MetricEntry(Entry):
     """Metrics typed for an epoch; their key is ``<epoch>/<metric>``, since nobody mints one."""
 
     def fields(self) -> list[str]:
@@ -139,7 +128,7 @@ class _MetricKind(Kind):
     def find(self, session: Session, key: str) -> Any:
         """Return the entered metric of a key."""
         epoch, _, metric = key.partition("/")
-        return self.records(session).filter(epoch=_record_key(epoch), key=metric, origin=Origin.ENTERED).first()
+        return self.kind.of_session(session).filter(epoch=_record_key(epoch), key=metric, origin=Origin.ENTERED).first()
 
     def write(
         self, *, by: User, session: Session, key: str, version: int | None, payload: Mapping[str, Any], context: Any
@@ -170,16 +159,7 @@ def _record_key(text: str) -> UUID:
         raise serializers.ValidationError({"key": ["Give the key of a record."]}) from None
 
 
-KINDS: dict[str, Kind] = {
-    "session": _SessionKind("session", session_views.SessionViewSet),
-    "log_entry": Kind("entries", session_views.LogEntryViewSet),
-    "tributary": Kind("tributaries", site_views.TributaryViewSet, once=("vein", "ordinal")),
-    "site": Kind("sites", site_views.SiteViewSet, once=("label",)),
-    "lead_measurement": Kind("measurements", site_views.LeadMeasurementViewSet),
-    "threshold_test": Kind("threshold_tests", site_views.ThresholdTestViewSet),
-    "difficulty": Kind("difficulties", session_views.DifficultyViewSet),
-    "scanned_part": Kind("scanned_parts", session_views.ScannedPartViewSet),
-    "epoch": Kind("epochs", epoch_views.EpochViewSet),
-    "epoch_metric": _MetricKind("metrics", epoch_views.EpochMetricViewSet),  # type: ignore[arg-type] # writes itself
-    "decision": Kind("decisions", session_views.DecisionViewSet),
+_IN_THEIR_OWN_WAY: dict[SessionKind, type[Entry]] = {SESSION: _SessionEntry, EPOCH_METRIC: _MetricEntry}
+ENTRIES: dict[str, Entry] = {
+    kind.bedside.name: _IN_THEIR_OWN_WAY.get(kind, Entry)(kind, kind.bedside) for kind in KINDS if kind.bedside
 }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from procedures.api.bedside_kinds import KINDS
+from procedures.api.bedside_kinds import ENTRIES
 from procedures.models import Session
 from procedures.selectors.bedside import changed_since
 from procedures.selectors.completeness import answers_to_check
@@ -20,28 +20,32 @@ MOST_RECORDS = 500
 def vocabulary() -> dict[str, Any]:
     """Return the words and limits that the page offers, and how its store keeps each kind of record."""
     return bedside_vocabulary() | {
-        "collections": {kind: one.collection for kind, one in KINDS.items()},
-        "fields": {kind: one.fields() for kind, one in KINDS.items()},
+        "collections": {name: one.bedside.collection for name, one in ENTRIES.items()},
+        "fields": {name: one.fields() for name, one in ENTRIES.items()},
     }
 
 
 def whole(user: User, session: Session, cursor: int) -> dict[str, Any]:
     """Return everything of a session, the newest records of each kind first in number."""
     records = {
-        kind.collection: [kind.shown(one) for one in kind.records(session).order_by("-id")[:MOST_RECORDS]][::-1]
-        for kind in KINDS.values()
+        entry.bedside.collection: [
+            entry.shown(one) for one in entry.kind.of_session(session).order_by("-id")[:MOST_RECORDS]
+        ][::-1]
+        for entry in ENTRIES.values()
     }
     return _common(user, session, cursor) | {"whole": True, "vocabulary": vocabulary(), "records": records}
 
 
 def since(user: User, session: Session, earlier: int, cursor: int) -> dict[str, Any] | None:
     """Return what changed after an earlier cursor, or nothing when the page should take it all anew."""
-    kinds = {kind.model._meta.label_lower: kind for kind in KINDS.values()}
-    changed = changed_since(session.centre_id, earlier, cursor, kinds)
+    entries = {entry.kind.key: entry for entry in ENTRIES.values()}
+    changed = changed_since(session.centre_id, earlier, cursor, entries)
     if changed is None:
         return None
     records = {
-        kinds[name].collection: [kinds[name].shown(one) for one in kinds[name].records(session).filter(pk__in=keys)]
+        entries[name].bedside.collection: [
+            entries[name].shown(one) for one in entries[name].kind.of_session(session).filter(pk__in=keys)
+        ]
         for name, keys in changed.written.items()
     }
     removed = [str(key) for key in changed.deleted]

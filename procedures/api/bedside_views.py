@@ -24,12 +24,11 @@ from rest_framework.settings import api_settings
 from rest_framework.views import APIView
 
 from procedures.api import bedside_state
-from procedures.api.bedside_kinds import KINDS, Kind
+from procedures.api.bedside_kinds import ENTRIES, Entry
 from procedures.models import Session
 from procedures.selectors.bedside import cursor_of
 from procedures.selectors.sessions import sessions_for
 from procedures.services.bedside import Envelope, InProgress, Waits, take, take_back, version_after
-from procedures.services.undo import UNDOABLE
 from registry.access import Right, in_force
 from registry.api.schema import problems
 from registry.errors import AccessDenied, Conflict, RuleBroken
@@ -184,7 +183,7 @@ class EntriesView(APIView):
         self, request: Request, session: Session, batch: dict[str, Any], entry: dict[str, Any], raw: dict[str, Any]
     ) -> dict[str, Any]:
         user = cast(User, request.user)
-        kind = KINDS.get(entry["kind"])
+        kind = ENTRIES.get(entry["kind"])
         if kind is None:
             return _refused("unknown_kind", "This server does not know this kind of entry.")
         try:
@@ -226,7 +225,7 @@ class EntriesView(APIView):
         shown = kind.shown(record) if record else None
         return {"status": "replayed" if replayed else "stored", "version": answer["version"], "record": shown}
 
-    def _problem(self, kind: Any, session: Session, entry: dict[str, Any], error: Exception) -> dict[str, Any]:
+    def _problem(self, kind: Entry, session: Session, entry: dict[str, Any], error: Exception) -> dict[str, Any]:
         """Say the problem as the API says it everywhere; a conflict shows what is stored."""
         response = cast(Any, api_settings.EXCEPTION_HANDLER)(error, {"view": self, "request": self.request})
         if response is None:
@@ -244,12 +243,12 @@ def _refused(code: str, message: str) -> dict[str, Any]:
     return {"status": "refused", "code": code, "message": message, "fields": {}}
 
 
-def _remove(user: User, session: Session, kind: Kind, entry: dict[str, Any], device: UUID) -> None:
+def _remove(user: User, session: Session, kind: Entry, entry: dict[str, Any], device: UUID) -> None:
     """Take a record back; one that is gone already is gone."""
     record = kind.find(session, entry["key"])
     if record is None:
         return
-    if not isinstance(record, UNDOABLE):
+    if not kind.bedside.undo:
         raise RuleBroken("This cannot be taken back. Correct it instead.")
     take_back(by=user, session=session, record=record, device=device, client_uuid=entry["id"])
 

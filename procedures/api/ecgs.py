@@ -1,20 +1,18 @@
-"""Measured electrocardiograms and intervals as the API answers them. They are measured, read and typed on the pages."""
+"""Measured electrocardiograms as the API answers them: a list without, and one with everything measured."""
 
 from __future__ import annotations
 
 from typing import Any
 
-from django.db.models.functions import Coalesce
 from rest_framework import serializers
 
-from procedures.models import EcgMeasurement, IntervalReading
+from procedures.kinds.recordings import ECG
+from procedures.models import EcgMeasurement
 from registry.api.serializers import RECORD, ReadSerializer
 from registry.api.views import RecordViewSet
 
 _ECG = ("recording", "epoch", "start_s", "end_s", "measured_at", "algorithm_version", "qrs_duration_ms")
 _ECG_MEASURED = ("qrs_duration_sd_ms", "rr_ms", "axis_degrees", "paced", "latency_ms", "beats", "excluded_reason")
-_INTERVAL = ("session", "site", "kind", "origin", "duration_ms", "read_at", "recording")
-_MARKS = ("from_lead", "to_lead", "from_s", "to_s")
 
 
 class EcgSerializer(ReadSerializer):
@@ -45,26 +43,10 @@ class EcgDetailSerializer(EcgSerializer):
         fields = (*EcgSerializer.Meta.fields, "result")
 
 
-class IntervalReadingSerializer(ReadSerializer):
-    """An interval that somebody typed or read with calipers; ``site`` null is a baseline.
-
-    With an ``excluded_reason`` it was withdrawn and does not count.
-    """
-
-    class Meta:
-        model = IntervalReading
-        fields = (*RECORD, *_INTERVAL, *_MARKS, "notes", "excluded_reason")
-
-
 class EcgViewSet(RecordViewSet):
     """Measured 12-lead electrocardiograms; the list leaves out ``result``."""
 
-    queryset = EcgMeasurement.objects.annotate(paced_site=Coalesce("epoch__site", "site")).select_related(
-        "recording", "epoch"
-    )
-    serializer_class = EcgSerializer
-    centre_path = "recording__session__centre"
-    filters = {"session": "recording__session", "recording": "recording", "site": "paced_site"}
+    kind = ECG
 
     def get_queryset(self) -> Any:
         """Leave the long part unread where it is not answered."""
@@ -74,12 +56,3 @@ class EcgViewSet(RecordViewSet):
     def get_serializer_class(self) -> type[EcgSerializer]:
         """Answer everything measured of one."""
         return EcgDetailSerializer if self.action == "retrieve" else EcgSerializer
-
-
-class IntervalReadingViewSet(RecordViewSet):
-    """Intervals that people read, withdrawn ones included."""
-
-    queryset = IntervalReading.objects.all()
-    serializer_class = IntervalReadingSerializer
-    centre_path = "session__centre"
-    filters = {"session": "session", "site": "site"}

@@ -1,46 +1,31 @@
-"""Epochs and their metrics."""
+"""Epochs in the API: beside reading and writing, the metrics typed for them."""
 
 from __future__ import annotations
 
-from typing import Any
 from uuid import UUID
 
-from django.db import transaction
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.decorators import action
 from rest_framework.request import Request
 from rest_framework.response import Response
 
-from procedures.api import reading, writing
-from procedures.models import Epoch, EpochMetric, Session
-from procedures.services.epochs import TypedMetric, enter_metrics, put_epoch, put_pacing
+from procedures.api import writing
+from procedures.kinds.epochs import EPOCH, EPOCH_METRIC
+from procedures.services.epochs import TypedMetric, enter_metrics
+from registry.api.building import answered_by
 from registry.api.schema import problems
-from registry.api.views import RecordViewSet, WritableRecordViewSet
-from registry.models import User
+from registry.api.views import WritableRecordViewSet
 
 
 class EpochViewSet(WritableRecordViewSet):
     """Steady stretches: baselines and sites."""
 
-    queryset = Epoch.objects.select_related("pacing")
-    serializer_class = reading.EpochSerializer
-    write_serializer_class = writing.EpochWriteSerializer
-    centre_path = "session__centre"
-    filters = {"session": "session", "site": "site"}
-
-    @transaction.atomic
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Epoch:
-        """Write an epoch and the pacing in force, both or neither."""
-        session: Session = values.pop("session")
-        reason, pacing = values.pop("amendment_reason"), values.pop("pacing")
-        if pacing is not None:
-            pacing = put_pacing(by=by, session=session, reason=reason, **pacing)
-        return put_epoch(by=by, session=session, key=key, version=version, reason=reason, pacing=pacing, **values)
+    kind = EPOCH
 
     @extend_schema(
         parameters=[OpenApiParameter("If-Match", exclude=True, location=OpenApiParameter.HEADER)],
         request=writing.EnteredMetricsSerializer,
-        responses={200: reading.EpochMetricSerializer(many=True)} | problems("PUT"),
+        responses={200: answered_by(EPOCH_METRIC)(many=True)} | problems("PUT"),
     )
     @action(detail=True, methods=["put"], url_path="metrics", filter_backends=(), pagination_class=None)
     def metrics(self, request: Request, pk: UUID) -> Response:
@@ -58,13 +43,4 @@ class EpochViewSet(WritableRecordViewSet):
             confirmed=sent.validated_data["confirmed"],
             reason=sent.validated_data["amendment_reason"],
         )
-        return Response(reading.EpochMetricSerializer(epoch.metrics.all(), many=True).data)
-
-
-class EpochMetricViewSet(RecordViewSet):
-    """Metrics of epochs; they are entered under the epoch."""
-
-    queryset = EpochMetric.objects.all()
-    serializer_class = reading.EpochMetricSerializer
-    centre_path = "epoch__session__centre"
-    filters = {"session": "epoch__session", "epoch": "epoch"}
+        return Response(answered_by(EPOCH_METRIC)(epoch.metrics.all(), many=True).data)

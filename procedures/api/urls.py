@@ -3,25 +3,24 @@
 from django.urls import path
 from rest_framework.routers import SimpleRouter
 
-from procedures.api import bedside_views, ecgs, epoch_views, session_views, site_views
+from procedures.api import bedside_views
+from procedures.api.ecgs import EcgViewSet
+from procedures.api.epoch_views import EpochViewSet
+from procedures.api.session_views import SessionViewSet
+from procedures.api.site_views import SiteViewSet
+from procedures.kinds import KINDS
 from registry.api.urls import router as registry_router
+from registry.api.views import register_kinds
 
 router = SimpleRouter(trailing_slash=False, use_regex_path=False)
-router.register("sessions", session_views.SessionViewSet)
-router.register("log-entries", session_views.LogEntryViewSet)
-router.register("tributaries", site_views.TributaryViewSet)
-router.register("sites", site_views.SiteViewSet)
-router.register("lead-measurements", site_views.LeadMeasurementViewSet)
-router.register("threshold-tests", site_views.ThresholdTestViewSet)
-router.register("difficulties", session_views.DifficultyViewSet)
-router.register("scanned-parts", session_views.ScannedPartViewSet)
-router.register("epochs", epoch_views.EpochViewSet)
-router.register("epoch-metrics", epoch_views.EpochMetricViewSet)
-router.register("recordings", session_views.RecordingViewSet)
-router.register("ecgs", ecgs.EcgViewSet)
-router.register("interval-readings", ecgs.IntervalReadingViewSet)
-router.register("responses", session_views.AcuteResponseViewSet)
-router.register("decisions", session_views.DecisionViewSet)
+# Those that answer more than records, or records in another way.
+VIEWS = {
+    "sessions": SessionViewSet,
+    "sites": SiteViewSet,
+    "epochs": EpochViewSet,
+    "ecgs": EcgViewSet,
+}
+register_kinds(router, KINDS, VIEWS)
 
 app_name = "api"
 urlpatterns = [

@@ -19,7 +19,7 @@ from procedures.models import (
     Vein,
 )
 from procedures.polar.segments import SEGMENTS
-from registry.fields.constraints import hard_range
+from registry.described.constraints import hard_range
 from registry.models import EventKind
 
 # Radius of the polar diagram in its own units.

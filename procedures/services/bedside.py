@@ -12,9 +12,9 @@ from django.db import transaction
 from django.utils import timezone
 
 from procedures.models import BedsideEntry, Session
-from procedures.services.undo import Undoable, undo
+from procedures.services.undo import undo
 from registry.errors import RuleBroken
-from registry.models import User
+from registry.models import Record, User
 
 # Longer than any write takes; a process that died in the middle holds an entry up no longer than this.
 LEASE = dt.timedelta(seconds=30)
@@ -72,7 +72,7 @@ def version_after(session: Session, device: UUID, client_uuid: UUID) -> int:
     return int(earlier.answer["version"])  # type: ignore[index] # asked for above
 
 
-def take_back(*, by: User, session: Session, record: Undoable, device: UUID, client_uuid: UUID) -> None:
+def take_back(*, by: User, session: Session, record: Record, device: UUID, client_uuid: UUID) -> None:
     """Undo a record by the times of the tablets that entered it and took it back.
 
     A tablet's clock is set right by what it showed when it sent, and believed only where that can be true: not before

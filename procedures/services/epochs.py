@@ -8,6 +8,8 @@ from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
+from django.db import transaction
+
 from procedures.metrics import BY_KEY
 from procedures.models import Epoch, EpochMetric, Origin, PacingConfiguration, Recording, Session, Site
 from procedures.services.guard import put_in, site_in, writing
@@ -86,6 +88,15 @@ def put_epoch(
         )
         refresh_later(locked)
         return epoch
+
+
+@transaction.atomic
+def put_epoch_as_paced(
+    *, by: User, session: Session, pacing: Mapping[str, Any] | None, reason: str = "", **values: Any
+) -> Epoch:
+    """Write an epoch and the pacing in force, as typed, both or neither."""
+    stored = put_pacing(by=by, session=session, reason=reason, **pacing) if pacing is not None else None
+    return put_epoch(by=by, session=session, pacing=stored, reason=reason, **values)
 
 
 def _check_recording(

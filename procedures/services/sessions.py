@@ -61,6 +61,32 @@ def describe_session(
         return change(locked, by=by, centre_id=locked.centre_id, values=values, version=version, reason=reason)
 
 
+def put_session(
+    *,
+    by: User,
+    key: UUID,
+    patient: Patient,
+    version: int | None = None,
+    reason: str = "",
+    **values: Any,
+) -> Session:
+    """Open a session under a key, or describe the one that is there; its patient stays.
+
+    Raises
+    ------
+    ObjectDoesNotExist
+        When the session is another patient's.
+    """
+    stored = Session.objects.filter(pk=key).first()
+    if stored is None:
+        return open_session(by=by, patient=patient, key=key, **values)
+    if stored.patient_id != patient.pk:
+        with transaction.atomic():
+            refuse_merged(patient)
+        raise Session.DoesNotExist
+    return describe_session(by=by, session=stored, version=version or 0, reason=reason, **values)
+
+
 def log(
     *,
     by: User,

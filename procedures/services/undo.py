@@ -3,44 +3,32 @@
 from __future__ import annotations
 
 import datetime as dt
-from typing import Any, get_args
+from typing import Any
 
 from django.db.models import Model
 from django.utils import timezone
 
-from procedures.models import (
-    Difficulty,
-    Epoch,
-    LeadMeasurement,
-    LogEntry,
-    ScannedPart,
-    Session,
-    Site,
-    ThresholdTest,
-    Tributary,
-)
+from procedures.described import session_of
+from procedures.models import Epoch, Site
 from procedures.services.guard import writing
 from procedures.services.responses import refresh_later
 from registry.errors import RuleBroken
-from registry.models import User
+from registry.models import Record, User
 from registry.services.records import remove
 
 # The button stands for a minute; the rest is for the way from the finger to the clock.
 WITHIN = dt.timedelta(seconds=75)
-Undoable = LogEntry | Tributary | Site | LeadMeasurement | ThresholdTest | Difficulty | ScannedPart | Epoch
-UNDOABLE = get_args(Undoable)
 _DERIVED = {"acuteresponse"}
 
 
-def session_of(record: Undoable) -> Session:
-    """Return the session a record belongs to."""
-    return record.site.session if isinstance(record, LeadMeasurement | ThresholdTest) else record.session
-
-
 def undo(
-    *, by: User, record: Undoable, entered_at: dt.datetime | None = None, undone_at: dt.datetime | None = None
+    *,
+    by: User,
+    record: Record,
+    entered_at: dt.datetime | None = None,
+    undone_at: dt.datetime | None = None,
 ) -> None:
-    """Remove a record within a minute of its entry. What it held stays in the change trail.
+    """Remove a record of a session within a minute of its entry. What it held stays in the change trail.
 
     ``entered_at`` and ``undone_at`` are when a tablet had it and its undoing, which it may send both much later.
 

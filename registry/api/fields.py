@@ -30,6 +30,18 @@ class Confirmed(serializers.BooleanField):
         super().__init__(default=False, help_text="True once a user has confirmed the unusual values.", **options)
 
 
+class AmendmentReason(serializers.CharField):
+    """Why a signed session is changed."""
+
+    def __init__(self, **options: Any) -> None:
+        super().__init__(
+            default="",
+            allow_blank=True,
+            help_text="Why a signed session is changed. Left out while it is open.",
+            **options,
+        )
+
+
 class _VisibleKey(serializers.PrimaryKeyRelatedField):
     """The key of a record the person may see; any other key is 'not found', whether it exists or not."""
 

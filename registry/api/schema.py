@@ -8,6 +8,7 @@ from drf_spectacular.openapi import AutoSchema
 from drf_spectacular.types import OpenApiTypes
 from drf_spectacular.utils import OpenApiParameter
 
+from registry.api.building import taken_by
 from registry.api.serializers import ConflictSerializer, ProblemSerializer
 
 _PROBLEMS: dict[str, dict[int, Any]] = {
@@ -40,7 +41,8 @@ class RecordSchema(AutoSchema):
 
     def get_request_serializer(self) -> Any:
         """Return what a write takes."""
-        return getattr(self.view, "write_serializer_class", None) if self.method == "PUT" else None
+        kind = getattr(self.view, "kind", None)
+        return taken_by(kind) if kind is not None and self.method == "PUT" else None
 
     def get_response_serializers(self) -> Any:
         """Return what is answered, by status."""

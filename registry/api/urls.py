@@ -2,19 +2,8 @@
 
 from rest_framework.routers import SimpleRouter
 
-from registry.api.records import (
-    AdverseEventViewSet,
-    AssessmentViewSet,
-    ConsentViewSet,
-    DeviceCheckViewSet,
-    DeviceViewSet,
-    PatientViewSet,
-)
+from registry.api.views import register_kinds
+from registry.kinds import KINDS
 
 router = SimpleRouter(trailing_slash=False, use_regex_path=False)
-router.register("patients", PatientViewSet)
-router.register("consents", ConsentViewSet)
-router.register("devices", DeviceViewSet)
-router.register("assessments", AssessmentViewSet)
-router.register("device-checks", DeviceCheckViewSet)
-router.register("adverse-events", AdverseEventViewSet)
+register_kinds(router, KINDS)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Iterable, Mapping
 from typing import Any, ClassVar, cast
 from uuid import UUID
 
@@ -12,13 +12,15 @@ from rest_framework import mixins, serializers
 from rest_framework.filters import BaseFilterBackend
 from rest_framework.request import Request
 from rest_framework.response import Response
+from rest_framework.routers import SimpleRouter
 from rest_framework.viewsets import GenericViewSet
 
 from registry.access import Right, centres_for
+from registry.api.building import answered_by, api_of, taken_by
 from registry.api.schema import RecordSchema
-from registry.api.serializers import WriteSerializer
+from registry.described.kind import RecordKind
 from registry.errors import RuleBroken
-from registry.models import Record, User
+from registry.models import User
 
 _PAGING = {"cursor", "page_size"}
 
@@ -28,9 +30,9 @@ class OwnerFilter(BaseFilterBackend):
 
     def filter_queryset(self, request: Request, queryset: QuerySet[Any], view: Any) -> QuerySet[Any]:
         """Apply the filters of the query string."""
-        if unknown := sorted(set(request.query_params) - set(view.filters) - _PAGING):
+        if unknown := sorted(set(request.query_params) - set(_filters(view)) - _PAGING):
             raise serializers.ValidationError({name: ["There is no such filter."] for name in unknown})
-        for name, path in view.filters.items():
+        for name, path in _filters(view).items():
             if name in request.query_params:
                 queryset = queryset.filter(**{path: self._key(name, request.query_params[name])})
         return queryset
@@ -44,7 +46,11 @@ class OwnerFilter(BaseFilterBackend):
     def get_schema_operation_parameters(self, view: Any) -> list[dict[str, Any]]:
         """Describe the filters."""
         key = {"type": "string", "format": "uuid"}
-        return [{"name": name, "in": "query", "required": False, "schema": key} for name in view.filters]
+        return [{"name": name, "in": "query", "required": False, "schema": key} for name in _filters(view)]
+
+
+def _filters(view: Any) -> Mapping[str, str]:
+    return api_of(view.kind).filters
 
 
 class RecordViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, GenericViewSet[Any]):
@@ -55,17 +61,20 @@ class RecordViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, GenericVie
     metadata_class = None
     lookup_value_converter = "uuid"
     http_method_names: tuple[str, ...] = ("get", "put", "head")
-    # Lookup from the record to its centre, and names of filters with their lookups.
-    centre_path: ClassVar[str]
-    filters: ClassVar[dict[str, str]] = {}
+    # What is answered, and how it is found.
+    kind: ClassVar[RecordKind]
 
     def get_queryset(self) -> QuerySet[Any]:
         """Return what the person may see."""
-        records = super().get_queryset()
+        records = self.kind.records()
         if getattr(self, "swagger_fake_view", False):
             return records.none()
         assert isinstance(self.request.user, User)  # noqa: S101 - permissions ran before; for the type checker
-        return records.filter(**{f"{self.centre_path}__in": centres_for(self.request.user, Right.SEE_SESSIONS)})
+        return records.filter(**{f"{self.kind.centre}__in": centres_for(self.request.user, Right.SEE_SESSIONS)})
+
+    def get_serializer_class(self) -> type[serializers.BaseSerializer[Any]]:
+        """Return the serializer of the kind, unless an action has one of its own."""
+        return self.serializer_class or answered_by(self.kind)
 
     def retrieve(self, request: Request, *args: Any, **kwargs: Any) -> Response:
         """Answer one record, with its version as entity tag."""
@@ -76,24 +85,13 @@ class RecordViewSet(mixins.ListModelMixin, mixins.RetrieveModelMixin, GenericVie
 class WritableRecordViewSet(RecordViewSet):
     """A record is written by PUT under a key its writer made: created (201), changed or replayed (200)."""
 
-    write_serializer_class: ClassVar[type[WriteSerializer]]
-    # What writes this kind of record; a view with more to say overrides ``write`` instead.
-    service: ClassVar[Callable[..., Record]]
-
-    def write(self, *, by: User, key: UUID, version: int | None, values: dict[str, Any]) -> Record:
-        """Call the service; where a session's record is written, with the reason of an amendment."""
-        # A record that has a reason of its own takes that of the amendment by its whole name.
-        if "amendment_reason" in values and "reason" not in values:
-            values["reason"] = values.pop("amendment_reason")
-        return type(self).service(by=by, key=key, version=version, **values)
-
     def update(self, request: Request, pk: UUID) -> Response:
         """Write the record as a whole.
 
         Sending the same again is a replay and changes nothing. Changing a stored record needs the ``version`` it was
         read at (in the body, or as ``If-Match``); if it has changed since, the answer is 409 with both versions.
         """
-        sent = self.write_serializer_class(data=request.data, context=self.get_serializer_context())
+        sent = taken_by(self.kind)(data=request.data, context=self.get_serializer_context())
         sent.is_valid(raise_exception=True)
         values = dict(sent.validated_data)
         version = base_version(request, values.pop("version", None))
@@ -102,14 +100,30 @@ class WritableRecordViewSet(RecordViewSet):
             raise serializers.ValidationError({"id": ["A new record needs a UUID of version 7 as its key."]})
         user = cast(User, request.user)
         try:
-            record = self.write(by=user, key=pk, version=version, values=dict(values))
+            record = self.kind.write(by=user, key=pk, version=version, values=values)
         except (RuleBroken, IntegrityError):
             if known or not self.get_queryset().filter(pk=pk).exists():
                 raise
             # Somebody wrote this very key in the same instant: what was a new record is now a replay or a conflict.
-            known, record = True, self.write(by=user, key=pk, version=version, values=dict(values))
+            known, record = True, self.kind.write(by=user, key=pk, version=version, values=values)
         answer = self.get_serializer(record).data
         return Response(answer, status=200 if known else 201, headers=entity_tag(record))
+
+
+def view_of(kind: RecordKind) -> type[RecordViewSet]:
+    """Return the view of a kind that needs no more than its description."""
+    base = WritableRecordViewSet if api_of(kind).takes else RecordViewSet
+    return type(f"{kind.model.__name__}ViewSet", (base,), {"__doc__": api_of(kind).words, "kind": kind})
+
+
+def register_kinds(
+    router: SimpleRouter, kinds: Iterable[RecordKind], views: Mapping[str, type[RecordViewSet]] | None = None
+) -> None:
+    """Give each kind of the API its address; ``views`` holds, by address, those that answer more than records."""
+    for kind in kinds:
+        if kind.api is not None:
+            view = (views or {}).get(kind.api.address) or view_of(kind)
+            router.register(kind.api.address, view, basename=str(kind.model._meta.model_name))
 
 
 def entity_tag(record: Model) -> dict[str, str]:

@@ -8,7 +8,7 @@ from typing import Any
 
 from django import forms
 
-from registry.fields.checks import not_in_the_future
+from registry.described.checks import not_in_the_future
 
 # Blanks of every kind, and the thin ones that keyboards and spreadsheets put between thousands.
 _BLANKS = re.compile(r"[\s\u00a0\u2007\u2009\u202f]+")

@@ -7,11 +7,12 @@ from typing import Any
 
 from django import forms
 
-from registry.fields.described import DescribedField, Sort
+from registry.described.field import DescribedField, Sort
+from registry.described.kind import tables
+from registry.described.table import TableKind
 from registry.forms.base import PageForm
 from registry.forms.fields import AnswerField
 from registry.importing.csv_table import ENCODINGS
-from registry.importing.kinds import KINDS, Kind
 from registry.importing.plan import Plan, Question
 from registry.importing.table import MAX_BYTES
 from registry.models import Centre, new_key
@@ -47,7 +48,7 @@ class UploadForm(PageForm):
         centre = self.fields["centre"]
         assert isinstance(kinds, forms.ChoiceField)  # noqa: S101 - tells the type checker
         assert isinstance(centre, forms.ModelChoiceField)  # noqa: S101
-        kinds.choices = [(kind.key, kind.label) for kind in KINDS.values()]
+        kinds.choices = [(kind.key, kind.label) for kind in tables().values()]
         centre.queryset = Centre.objects.filter(pk__in=[one.pk for one in centres])
         if len(centres) == 1:
             centre.initial = centres[0]
@@ -71,7 +72,13 @@ class ColumnsForm(PageForm):
     """What each column is for, field by field of the registry."""
 
     def __init__(
-        self, *args: Any, kind: Kind, header: Sequence[str], plan: Plan, proposals: Mapping[str, str], **options: Any
+        self,
+        *args: Any,
+        kind: TableKind,
+        header: Sequence[str],
+        plan: Plan,
+        proposals: Mapping[str, str],
+        **options: Any,
     ) -> None:
         """Show what was decided, or else what the names of the columns propose."""
         super().__init__(*args, **options)

@@ -6,9 +6,9 @@ from typing import Any
 
 from django import forms
 
+from registry.described.kind import RecordKind
 from registry.forms.base import PageForm
 from registry.models import new_key
-from registry.subjects import Subject
 
 
 def _words(label: str, **options: Any) -> forms.CharField:
@@ -22,12 +22,12 @@ class RaiseForm(PageForm):
     field = forms.ChoiceField(label="Which field", required=False)
     text = _words("Question", error_messages={"required": "Question: write your question."})
 
-    def __init__(self, *args: Any, subject: Subject, **options: Any) -> None:
+    def __init__(self, *args: Any, subject: RecordKind, **options: Any) -> None:
         """Offer the record's fields."""
         super().__init__(*args, **options)
         field = self.fields["field"]
         assert isinstance(field, forms.ChoiceField)  # noqa: S101 - tells the type checker
-        field.choices = [("", "the record as a whole"), *((one.name, one.label) for one in subject.targets)]
+        field.choices = [("", "the record as a whole"), *((one.name, one.label) for one in subject.worded_fields)]
 
 
 class SayForm(PageForm):

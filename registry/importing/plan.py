@@ -6,12 +6,12 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from registry.described.field import DescribedField, Sort
+from registry.described.table import TableKind
+from registry.described.units import named_in, without_unit
+from registry.described.words import folded
 from registry.errors import RuleBroken
-from registry.fields.described import DescribedField, Sort
-from registry.fields.units import named_in, without_unit
-from registry.fields.words import folded
 from registry.importing.cells import ORDERS, SERIALS, Agreed
-from registry.importing.kinds import Kind
 from registry.importing.readings import Reading
 from registry.importing.scan import Scan
 
@@ -38,7 +38,7 @@ class Plan:
         return cls(**{**stored, "missing": tuple(stored.get("missing", ()))})
 
 
-def proposed(kind: Kind, header: Sequence[str], last: Plan | None = None) -> dict[str, str]:
+def proposed(kind: TableKind, header: Sequence[str], last: Plan | None = None) -> dict[str, str]:
     """Return a column for each target whose name it bears, letter for letter but for case and unit.
 
     What was decided last time for a column of the same name comes first. Nothing near is proposed: LVESV is not LVEDV.
@@ -63,7 +63,7 @@ def proposed(kind: Kind, header: Sequence[str], last: Plan | None = None) -> dic
     return found
 
 
-def check_columns(kind: Kind, header: Sequence[str], plan: Plan) -> None:
+def check_columns(kind: TableKind, header: Sequence[str], plan: Plan) -> None:
     """Refuse a plan that names what is not there, or leaves out what must be there.
 
     Raises
@@ -113,7 +113,7 @@ class Question:
     answer: str = ""
 
 
-def questions(kind: Kind, plan: Plan, scan: Scan) -> list[Question]:
+def questions(kind: TableKind, plan: Plan, scan: Scan) -> list[Question]:
     """Return what a person must say before the file can be read, with the answers given so far."""
     asked = []
     if scan.serial:
@@ -141,7 +141,7 @@ def questions(kind: Kind, plan: Plan, scan: Scan) -> list[Question]:
     return asked
 
 
-def _mapped(kind: Kind, plan: Plan) -> list[DescribedField]:
+def _mapped(kind: TableKind, plan: Plan) -> list[DescribedField]:
     return [target for target in kind.targets() if target.name in plan.columns]
 
 
@@ -189,7 +189,7 @@ def _unknown_words(target: DescribedField, plan: Plan, scan: Scan) -> list[Quest
     ]
 
 
-def readings(kind: Kind, plan: Plan, scan: Scan, zone: str) -> dict[str, Reading]:
+def readings(kind: TableKind, plan: Plan, scan: Scan, zone: str) -> dict[str, Reading]:
     """Return how each mapped target is read, once every question is answered.
 
     Raises

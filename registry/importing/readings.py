@@ -7,8 +7,8 @@ from typing import Any
 
 from django.core.exceptions import ValidationError
 
-from registry.fields.described import DescribedField, Sort
-from registry.fields.words import folded
+from registry.described.field import DescribedField, Sort
+from registry.described.words import folded
 from registry.importing import cells
 from registry.importing.cells import Agreed, CellError
 from registry.importing.table import Cell

@@ -8,9 +8,9 @@ from typing import NamedTuple
 
 from django.db import models
 
-from registry.fields.words import folded
+from registry.described.table import Builder, Stored, TableKind, Wrong
+from registry.described.words import folded
 from registry.importing.cells import CellError
-from registry.importing.kinds import Builder, Kind, Stored, Wrong
 from registry.importing.plan import Plan
 from registry.importing.readings import Reading
 from registry.importing.table import Cell, Fault, Table, letters
@@ -38,7 +38,9 @@ class Judged:
     stored: bool = False
 
 
-def judge(table: Table, kind: Kind, plan: Plan, readings: dict[str, Reading], builder: Builder) -> Iterator[Judged]:
+def judge(
+    table: Table, kind: TableKind, plan: Plan, readings: dict[str, Reading], builder: Builder
+) -> Iterator[Judged]:
     """Judge every row of a table. A row with a problem makes no record."""
     place_of = {name: place for place, name in enumerate(table.header) if name}
     read = [(name, place_of[plan.columns[name]], reading) for name, reading in readings.items()]

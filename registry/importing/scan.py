@@ -6,8 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import asdict, dataclass, field
 from typing import Any
 
-from registry.fields.described import DescribedField, Sort
-from registry.fields.words import folded
+from registry.described.field import DescribedField, Sort
+from registry.described.words import folded
 from registry.importing.cells import Agreed, CellError, decimal_proof, number_in, proves, text_in
 from registry.importing.table import Cell, Fault, Row
 

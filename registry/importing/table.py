@@ -6,7 +6,7 @@ import datetime as dt
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
-from registry.fields.words import folded
+from registry.described.words import folded
 
 MAX_BYTES = 64 * 1024**2
 MAX_ROWS = 200_000

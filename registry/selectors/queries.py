@@ -10,8 +10,8 @@ from uuid import UUID
 from django.db.models import QuerySet, prefetch_related_objects
 
 from registry.access import Right, centres_for
+from registry.described.kind import RecordKind, queryable
 from registry.models import DataQuery, Patient, QueryState, User
-from registry.subjects import SUBJECTS, Subject
 
 MOST_BESIDE = 50
 MOST_RECORDS = 100
@@ -50,7 +50,7 @@ def with_words(queries: Iterable[DataQuery]) -> list[Shown]:
     prefetch_related_objects(found, "turns__author")
     shown = []
     for query in found:
-        subject = SUBJECTS.get(query.record_type)
+        subject = queryable().get(query.record_type)
         turns = list(query.turns.all())
         shown.append(
             Shown(
@@ -72,16 +72,16 @@ def beside(user: User, patient: Patient, record: Any = None) -> list[Shown]:
     return with_words(found[:MOST_BESIDE])
 
 
-def record_of(query: DataQuery) -> tuple[Subject | None, Any]:
+def record_of(query: DataQuery) -> tuple[RecordKind | None, Any]:
     """Return what a query is about, or nothing when the record is gone."""
-    subject = SUBJECTS.get(query.record_type)
+    subject = queryable().get(query.record_type)
     return subject, subject.model._default_manager.filter(pk=query.record_id).first() if subject else None
 
 
-def records_of(patient: Patient) -> list[tuple[Subject, list[Any]]]:
+def records_of(patient: Patient) -> list[tuple[RecordKind, list[Any]]]:
     """Return a patient's records by kind, the latest first."""
     found = []
-    for subject in SUBJECTS.values():
+    for subject in queryable().values():
         records = list(subject.of_patient(patient).order_by("-created_at")[:MOST_RECORDS])
         if records:
             found.append((subject, records))

@@ -20,9 +20,10 @@ from django.utils import timezone
 
 from registry.access import Right, require
 from registry.days import in_words
+from registry.described.kind import tables
+from registry.described.table import TableKind
 from registry.errors import RuleBroken
 from registry.importing.csv_table import ENCODINGS, SEPARATORS
-from registry.importing.kinds import KINDS, Kind
 from registry.importing.plan import Plan, check_columns, questions, readings
 from registry.importing.reading import read_table
 from registry.importing.scan import Scan, scan
@@ -44,9 +45,9 @@ class Upload(Protocol):
     def chunks(self) -> Iterable[bytes]: ...
 
 
-def kind_of(run: TableImport) -> Kind:
+def kind_of(run: TableImport) -> TableKind:
     """Return the kind of an import."""
-    return KINDS[run.kind]
+    return tables()[run.kind]
 
 
 def plan_of(run: TableImport) -> Plan:
@@ -64,7 +65,7 @@ def scan_of(run: TableImport) -> Scan:
     return Scan(**look_of(run).get("scan", {}))
 
 
-def require_import(by: User, centre_id: UUID, kind: Kind) -> None:
+def require_import(by: User, centre_id: UUID, kind: TableKind) -> None:
     """Refuse unless the user may import tables and may write what this kind writes.
 
     Raises
@@ -97,9 +98,9 @@ def begin_import(
     RuleBroken
         When the file cannot be read, or was loaded before.
     """
-    if kind not in KINDS:
-        raise RuleBroken(f"'{kind}' is not a kind of table; the kinds are {', '.join(KINDS)}.")
-    require_import(by, centre.pk, KINDS[kind])
+    if kind not in tables():
+        raise RuleBroken(f"'{kind}' is not a kind of table; the kinds are {', '.join(tables())}.")
+    require_import(by, centre.pk, tables()[kind])
     if encoding not in ENCODINGS or (separator and separator not in SEPARATORS):
         raise RuleBroken(f"The encodings are {', '.join(ENCODINGS)}, the separators {', '.join(SEPARATORS)}.")
     content = _received(upload)

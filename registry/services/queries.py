@@ -8,11 +8,11 @@ from uuid import UUID
 from django.db import transaction
 
 from registry.access import Right, require
+from registry.described.kind import queryable
 from registry.errors import RuleBroken
 from registry.identity.merged import refuse_merged
 from registry.models import DataQuery, QueryState, QueryTurn, TurnKind, User
 from registry.services.records import change, put
-from registry.subjects import SUBJECTS
 
 LONGEST = 2000
 
@@ -30,12 +30,12 @@ def raise_query(
     RuleBroken
         When there is no such field, nothing is asked, or an open query asks about the field already.
     """
-    subject = SUBJECTS[record_type]
+    subject = queryable()[record_type]
     patient = subject.patient_of(record)
     require(by, patient.centre_id, Right.RAISE_QUERIES)
     refuse_merged(patient)
     text = _said(text, "question")
-    if field and field not in {target.name for target in subject.targets}:
+    if field and field not in {target.name for target in subject.worded_fields}:
         raise RuleBroken(
             f"'{field}' is not a field of this record.", fields={"field": ["Choose a field from the list."]}
         )

@@ -27,7 +27,7 @@ urlpatterns += [
     path("devices/survival/", devices.lasting, name="survival"),
     path("devices/survival/figure.json", devices.lasting_figure, name="survival_figure"),
 ]
-for kind in records.KINDS:
+for kind in records.ON_PAGES:
     base = f"patients/<uuid:patient_key>/{kind}/"
     urlpatterns += [
         path(f"{base}new/", records.record, {"kind": kind}, name="new_record"),

@@ -12,10 +12,10 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from registry.access import Right, require_somewhere
+from registry.described.kind import tables
 from registry.errors import Conflict, RuleBroken
 from registry.forms.imports import ColumnsForm, QuestionsForm, SheetForm, UploadForm
 from registry.forms.rules import apply_rule
-from registry.importing.kinds import KINDS
 from registry.importing.plan import Plan, proposed, questions
 from registry.models import ImportState, TableImport
 from registry.selectors.imports import find_import, first_rows, imports_for, last_plan
@@ -32,7 +32,7 @@ def table_imports(request: MemberRequest) -> HttpResponse:
     """List the imports, latest first."""
     centres = require_somewhere(request.user, Right.IMPORT_TABLES)
     page = Paginator(imports_for(request.user), PAGE_SIZE).get_page(request.GET.get("page"))
-    rows = [(run, KINDS[run.kind].label if run.kind in KINDS else run.kind) for run in page]
+    rows = [(run, tables()[run.kind].label if run.kind in tables() else run.kind) for run in page]
     return render(
         request, "registry/imports/list.html", {"page": page, "rows": rows, "several_centres": len(centres) > 1}
     )
@@ -61,7 +61,7 @@ def new_import(request: MemberRequest) -> HttpResponse:
         else:
             step = "columns" if run.state == ImportState.NEW else "show"
             return redirect(f"imports:{step}", run.pk)
-    context = {"form": form, "kinds": KINDS.values()}
+    context = {"form": form, "kinds": tables().values()}
     return render(request, "registry/imports/new.html", context, status=422 if form.errors else 200)
 
 

@@ -13,6 +13,7 @@ from django.shortcuts import redirect, render
 from django.views.decorators.http import require_GET, require_http_methods
 
 from registry.access import Right, allowed, require_somewhere
+from registry.described.kind import queryable
 from registry.errors import RuleBroken
 from registry.forms.queries import RaiseForm, SayForm
 from registry.forms.rules import apply_rule
@@ -20,7 +21,6 @@ from registry.models import QueryState
 from registry.selectors.patients import find_patient
 from registry.selectors.queries import find_query, queries_for, record_of, records_of, with_words
 from registry.services.queries import answer_query, close_query, raise_query, reopen_query
-from registry.subjects import SUBJECTS
 from registry.views.request import MemberRequest
 
 PAGE_SIZE = 50
@@ -74,7 +74,7 @@ def show(request: MemberRequest, key: UUID) -> HttpResponse:
         "shown": with_words([query])[0],
         "turns": query.turns.select_related("author"),
         "record": record,
-        "address": subject.address(record) if subject and record is not None else "",
+        "address": subject.seen_at(record) if subject and record is not None else "",
         "value": display() if display and value is not None else value,
         "may_answer": query.state == QueryState.OPEN and allowed(request.user, query.centre_id, Right.ANSWER_QUERIES),
         "may_close": may_judge and query.state != QueryState.CLOSED,
@@ -95,7 +95,7 @@ def choose_record(request: MemberRequest, patient_key: UUID) -> HttpResponse:
 def raise_one(request: MemberRequest, patient_key: UUID, record_type: str, record_key: UUID) -> HttpResponse:
     """Raise a query on a record."""
     patient = find_patient(request.user, patient_key, Right.RAISE_QUERIES)
-    subject = SUBJECTS.get(record_type)
+    subject = queryable().get(record_type)
     if subject is None:
         raise Http404("There is no such kind of record.")
     record = subject.of_patient(patient).get(pk=record_key)

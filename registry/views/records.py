@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Any
+from typing import Any, cast
 from uuid import UUID
 
 from django.contrib import messages
@@ -15,77 +13,47 @@ from django.views.decorators.http import require_http_methods
 from registry.access import Right, require
 from registry.clinical.event_definitions import DEFINITIONS, SEVERITY
 from registry.errors import Conflict, RuleBroken
-from registry.forms.assessments import AssessmentForm
 from registry.forms.base import RecordForm
-from registry.forms.checks import DeviceCheckForm
-from registry.forms.devices import DeviceForm
 from registry.forms.patients import DeathForm, IdentityForm, PatientDetailsForm
-from registry.forms.records import AdverseEventForm, ConsentForm
 from registry.forms.rules import apply_rule
+from registry.kinds import KINDS
 from registry.models import EventKind, Patient
-from registry.selectors.devices import models_known
 from registry.selectors.patients import find_patient
-from registry.services.course import put_adverse_event, put_assessment, put_consent, put_device, put_device_check
 from registry.services.identity import correct_identity, fingerprint
 from registry.services.patients import describe_patient, record_death
 from registry.views.errors import status_of
 from registry.views.request import MemberRequest
 
-
-@dataclass(frozen=True)
-class Kind:
-    """One kind of record that belongs to a patient: its words, form, service and name on the patient.
-
-    ``options`` gives the form what it needs to know of the patient; ``notes`` is a template shown below the form.
-    """
-
-    name: str
-    form: type[RecordForm]
-    put: Callable[..., Any]
-    related: str
-    options: Callable[[Patient], dict[str, Any]] = lambda patient: {}
-    notes: str = ""
-
-
-KINDS = {
-    "assessments": Kind("assessment", AssessmentForm, put_assessment, "assessments"),
-    "device-checks": Kind("device check", DeviceCheckForm, put_device_check, "device_checks"),
-    "devices": Kind(
-        "device or lead", DeviceForm, put_device, "devices", lambda patient: {"models_known": models_known(patient)}
-    ),
-    "adverse-events": Kind(
-        "adverse event",
-        AdverseEventForm,
-        put_adverse_event,
-        "adverse_events",
-        notes="registry/event_definitions.html",
-    ),
-    "consents": Kind("consent", ConsentForm, put_consent, "consents"),
-}
+# By the word in their address.
+ON_PAGES = {kind.page.address: kind for kind in KINDS if kind.page is not None}
 
 
 @require_http_methods(["GET", "POST"])
 def record(request: MemberRequest, patient_key: UUID, kind: str, key: UUID | None = None) -> HttpResponse:
     """Enter a new record, or with its key correct a stored one."""
     patient = find_patient(request.user, patient_key, Right.WRITE_REGISTRY)
-    about = KINDS[kind]
-    stored = getattr(patient, about.related).get(pk=key) if key else None
+    described = ON_PAGES[kind]
+    page = described.page
+    assert page is not None  # noqa: S101 - for the type checker
+    assert described.put is not None  # noqa: S101
+    stored = described.of_patient(patient).get(pk=key) if key else None
     status = 200 if request.method == "GET" else 422
-    form = about.form(request.POST or None, record=stored, **about.options(patient))
+    form_class = cast("type[RecordForm]", described.forms[0])
+    form = form_class(request.POST or None, record=stored, **page.options(patient))
     if request.method == "POST" and form.is_valid():
         form_key, version = form.identity()
         try:
-            about.put(by=request.user, patient=patient, key=key or form_key, version=version, **form.values())
+            described.put(by=request.user, patient=patient, key=key or form_key, version=version, **form.values())
         except (RuleBroken, Conflict) as error:
             form.take(error)
             status = status_of(error)
         else:
-            messages.success(request, f"The {about.name} has been saved.")
+            messages.success(request, f"The {page.name} has been saved.")
             return redirect("registry:patient", patient.pk)
-    title = f"Correct the {about.name}" if stored else f"New {about.name}"
-    context = {"form": form, "patient": patient, "title": title, "verb": "Save", "notes": about.notes}
+    title = f"Correct the {page.name}" if stored else f"New {page.name}"
+    context = {"form": form, "patient": patient, "title": title, "verb": "Save", "notes": page.notes}
     context["record"] = stored
-    if about.notes:
+    if page.notes:
         context["definitions"] = [(kind.label, DEFINITIONS[kind]) for kind in EventKind]
         context["severity"] = SEVERITY
     return render(request, "registry/patient_form.html", context, status=status)

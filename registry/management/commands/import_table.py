@@ -10,9 +10,9 @@ from uuid import UUID
 
 from django.core.management.base import CommandError, CommandParser
 
+from registry.described.kind import tables
+from registry.described.words import folded
 from registry.errors import AccessDenied, RuleBroken
-from registry.fields.words import folded
-from registry.importing.kinds import KINDS
 from registry.importing.plan import MISSING, Plan, proposed
 from registry.management.sentence import SentenceCommand
 from registry.models import Centre, TableImport, User
@@ -42,7 +42,7 @@ class Command(SentenceCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         """Declare the arguments."""
         parser.add_argument("file", type=Path, metavar="FILE")
-        parser.add_argument("--kind", required=True, metavar="KIND", help="one of: " + ", ".join(KINDS))
+        parser.add_argument("--kind", required=True, metavar="KIND", help="one of: " + ", ".join(tables()))
         parser.add_argument("--centre", required=True, metavar="CODE", help="the centre's code")
         parser.add_argument("--by", required=True, metavar="USERNAME", help="who imports: a clinical lead")
         for name, shape, what in (
@@ -116,12 +116,12 @@ class Command(SentenceCommand):
 
     def _plan(self, run: TableImport, options: dict[str, Any]) -> Plan:
         header = imports.look_of(run)["header"]
-        columns = proposed(KINDS[run.kind], header) if options["map_by_name"] else {}
+        columns = proposed(tables()[run.kind], header) if options["map_by_name"] else {}
         columns |= dict(_pairs(options["map"], "--map FIELD=COLUMN"))
         words: dict[str, dict[str, str]] = {}
         for place, value in _pairs(options["word"], "--word FIELD:WORD=VALUE"):
             name, _, word = place.partition(":")
-            target = next((one for one in KINDS[run.kind].targets() if one.name == name), None)
+            target = next((one for one in tables()[run.kind].targets() if one.name == name), None)
             if target is None or value not in {key for key, _ in target.options} | {MISSING, "none"}:
                 raise RuleBroken(
                     f"--word {place}={value}: there is no such field, or '{value}' is not one of its values."
@@ -129,7 +129,7 @@ class Command(SentenceCommand):
             words.setdefault(name, {})[folded(word)] = value
         units = dict(_pairs(options["unit"], "--unit FIELD=UNIT"))
         for name, unit in units.items():
-            target = next((one for one in KINDS[run.kind].targets() if one.name == name), None)
+            target = next((one for one in tables()[run.kind].targets() if one.name == name), None)
             if target is None or unit not in target.units:
                 known = ", ".join(target.units) if target else ""
                 raise RuleBroken(f"--unit {name}={unit}: the units of this field are: {known or 'none'}.")

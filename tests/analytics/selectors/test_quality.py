@@ -9,8 +9,8 @@ import pytest
 from analytics.figures.completeness import completeness_figure
 from analytics.selectors import todo
 from analytics.selectors.quality import field_quality
+from registry.described.kind import queryable
 from registry.services.patients import record_death
-from registry.subjects import SUBJECTS
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -66,7 +66,7 @@ def test_the_figure_shows_the_least_complete_first(patient):
 def test_a_fixed_number_of_queries(patient, many, django_assert_num_queries):
     for _ in range(many):
         make.make_assessment(make.make_patient(patient.centre))
-    with django_assert_num_queries(len(SUBJECTS)):
+    with django_assert_num_queries(len(queryable())):
         field_quality(patient.centre)
     with django_assert_num_queries(len(todo.items())):
         todo.counts(patient.centre)
@@ -104,7 +104,7 @@ def test_what_cannot_be(patient):
 def test_flagged_values_of_assessments_and_lead_measurements_are_listed_in_words(patient):
     record = make.make_assessment(patient, qrs_duration_ms=250.0, confirmed=True)
     assert lists(patient.centre) == {"unusual-assessment": 1}
-    assert todo.unusual_values(SUBJECTS["registry.assessment"], record) == [
+    assert todo.unusual_values(queryable()["registry.assessment"], record) == [
         "QRS duration 250 ms (usual: 70 to 240, confirmed when entered)"
     ]
     site = make.make_site(make.make_tributary(make.make_session(patient)))

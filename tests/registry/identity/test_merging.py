@@ -6,7 +6,7 @@ import pytest
 
 from procedures.models import Session
 from registry.errors import AccessDenied, RuleBroken
-from registry.importing.kinds import Patients
+from registry.importing.building import Patients
 from registry.models import Assessment, Change, Consent, ConsentScope, Patient, PatientIdentity, PatientMerge, Role
 from registry.selectors.duplicates import merged_codes, suspected_pairs
 from registry.selectors.patients import patient_list, search_patients, with_consent

@@ -10,8 +10,8 @@ from django.db import connection
 from django.utils import timezone
 
 from procedures.models import Session
+from registry.described.kind import tables
 from registry.errors import AccessDenied, RuleBroken
-from registry.importing.kinds import KINDS
 from registry.importing.rows import STORED
 from registry.models import (
     Assessment,
@@ -408,8 +408,8 @@ def test_consents_by_their_own_kind(lead, centre):
 
 
 def test_every_kind_has_words_and_targets():
-    assert {"patients", "sessions", "assessments"} <= KINDS.keys()
-    for kind in KINDS.values():
+    assert {"patients", "sessions", "assessments"} <= tables().keys()
+    for kind in tables().values():
         names = [target.name for target in kind.targets()]
         labels = [target.label for target in kind.targets()]
         assert len(set(names)) == len(names)

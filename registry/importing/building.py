@@ -1,69 +1,19 @@
-"""The kinds of table that can be taken in. Each room registers its own when the program starts."""
+"""What builders of records share: patients by their numbers, unique rules, running codes."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Protocol
+from collections.abc import Iterable, Iterator, Mapping
+from typing import Any
 
 from django.db import models
 
-from registry.access import Right
 from registry.clinical.quantities import unusual
-from registry.fields.constraints import Judge, broken, column_of, judge_of
-from registry.fields.described import DescribedField, Sort
+from registry.described.constraints import Judge, column_of, judge_of
+from registry.described.field import DescribedField, Sort
+from registry.described.table import Stored, Wrong
 from registry.identity.merged import end_of
-from registry.importing.codes import RunningCodes
-from registry.models import Centre, Patient, PatientIdentity, User
+from registry.models import Centre, Patient
 from registry.models.encrypted import digests
-
-# What is wrong in a row: the target it belongs to (empty: the row as a whole) and a sentence without a subject.
-Wrong = tuple[str, str]
-
-
-class Stored(Exception):
-    """The row's record is in the registry already."""
-
-
-class Builder(Protocol):
-    """Makes the records of one file, row after row; it knows what is stored and what earlier rows made."""
-
-    def records(self, number: int, values: dict[str, Any]) -> tuple[list[models.Model], list[Wrong]]:
-        """Return a row's records in the order of writing, and what is wrong with it.
-
-        Raises
-        ------
-        Stored
-            When the record is already stored.
-        """
-        ...
-
-
-@dataclass(frozen=True)
-class Kind:
-    """One kind of table: its words, who may load it, what its columns can be for, and how rows become records.
-
-    ``alternatives`` are targets of which at least one needs a column. ``unusual`` returns, for a row's values, a
-    message for each that is possible but not usual.
-    """
-
-    key: str
-    label: str
-    hint: str
-    rights: tuple[Right, ...]
-    targets: Callable[[], tuple[DescribedField, ...]]
-    begin: Callable[[Centre, User], Builder]
-    alternatives: tuple[str, ...] = ()
-    unusual: Callable[[Mapping[str, Any]], list[Wrong]] = lambda values: []
-
-
-KINDS: dict[str, Kind] = {}
-
-
-def register(kind: Kind) -> None:
-    """Add a kind; called from a room's ``AppConfig.ready``."""
-    KINDS[kind.key] = kind
-
 
 PATIENT_TARGETS = (
     DescribedField(
@@ -167,52 +117,3 @@ class Unique:
             yield (shown[0] if len(shown) == 1 else ""), f"has the same {words} as {where}"
 
 
-class PatientRecords:
-    """Builder for a model that belongs to a patient of the centre: one record a row."""
-
-    def __init__(self, model: type[models.Model], centre: Centre, *, same: Sequence[str], by: User) -> None:
-        self._model = model
-        self._keeps_unusual = "confirmed_unusual" in {field.name for field in model._meta.concrete_fields}
-        self._patients = Patients(centre)
-        self._unique = Unique(model, models.Q(patient__centre=centre), [("patient", *same)])
-
-    def records(self, number: int, values: dict[str, Any]) -> tuple[list[models.Model], list[Wrong]]:
-        """Make the record."""
-        patient, wrong = self._patients.meant(values)
-        if wrong:
-            return [], wrong
-        if self._keeps_unusual:
-            values["confirmed_unusual"] = sorted(unusual(values))
-        record = self._model(patient_id=patient, **values)
-        wrong = [*broken(record), *self._unique.wrong(number, record)]
-        return [record], wrong
-
-
-class NewPatients:
-    """Builder for patients: the record and, encrypted apart from it, the identity."""
-
-    def __init__(self, centre: Centre, by: User) -> None:
-        self._centre = centre
-        self._unique = Unique(Patient, models.Q(centre=centre))
-        self._codes = RunningCodes(centre.pk, Patient.objects.filter(centre=centre).values_list("code", flat=True))
-        stored = PatientIdentity.objects.filter(patient__centre=centre)
-        self._numbers = dict.fromkeys(stored.values_list("local_identifier_digest", flat=True), 0)
-
-    def records(self, number: int, values: dict[str, Any]) -> tuple[list[models.Model], list[Wrong]]:
-        """Make the patient and the identity."""
-        from registry.services.patients import identity_of
-
-        named = {name: values.pop(name) for name in ("family_name", "given_name", "birth_date", "local_identifier")}
-        if values.get("code"):
-            self._codes.given(values["code"], "P-")
-        else:
-            values["code"] = self._codes.next("P-")
-        patient = Patient(centre_id=self._centre.pk, **values)
-        identity = identity_of(patient, **named)
-        if any(self._numbers.get(one) == 0 for one in digests(named["local_identifier"])):
-            raise Stored
-        first = self._numbers.setdefault(identity.local_identifier_digest, number)
-        wrong = [*broken(patient), *self._unique.wrong(number, patient)]
-        if first != number:
-            wrong.append(("local_identifier", f"is also the hospital number of row {first}"))
-        return [patient, identity], wrong

@@ -12,8 +12,8 @@ from django.db import models
 
 from procedures.models import Session
 from registry.clinical.units import PEPTIDE_UNITS, creatinine_umol_per_l, peptide_pg_per_ml
-from registry.fields.constraints import judge_of
-from registry.fields.units import named_in, units_of
+from registry.described.constraints import judge_of
+from registry.described.units import named_in, units_of
 from registry.models import AdverseEvent, Assessment, Consent, Device, DeviceCheck, Patient
 from registry.models.base import new_key
 

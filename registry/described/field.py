@@ -10,10 +10,10 @@ from typing import Any
 from django import forms
 from django.db import models
 
-from registry.fields.checks import not_in_the_future
-from registry.fields.constraints import hard_range
-from registry.fields.units import stored_unit, units_of
-from registry.fields.words import folded
+from registry.described.checks import not_in_the_future
+from registry.described.constraints import hard_range
+from registry.described.units import stored_unit, units_of
+from registry.described.words import folded
 from registry.models.encrypted import EncryptedTextField
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from dataclasses import replace
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -12,11 +13,12 @@ from django.utils import timezone
 from procedures.forms.sessions import NewSessionForm, SessionDetailsForm
 from procedures.models import Session
 from registry.access import Right, roles_with
-from registry.fields.constraints import broken
-from registry.fields.described import DescribedField, Sort, described_fields
-from registry.fields.words import folded
+from registry.described.constraints import broken
+from registry.described.field import DescribedField, Sort, described_fields
+from registry.described.table import TableKind, Wrong
+from registry.described.words import folded
+from registry.importing.building import PATIENT_TARGETS, WHOSE, Patients, Unique
 from registry.importing.codes import RunningCodes
-from registry.importing.kinds import PATIENT_TARGETS, WHOSE, Kind, Patients, Unique, Wrong, register
 from registry.models import Centre, Member, User
 
 OPERATOR = DescribedField(
@@ -34,8 +36,6 @@ def _past(moment: dt.datetime) -> None:
 
 
 def _targets() -> tuple[DescribedField, ...]:
-    from dataclasses import replace
-
     found = []
     # Status and signature are acts of a person here, never taken over from a table.
     without = ("status", "signed_at", "signed_content")
@@ -97,14 +97,12 @@ class Sessions:
         return [record], [*broken(record), *self._unique.wrong(number, record)]
 
 
-register(
-    Kind(
-        "sessions",
-        "Sessions",
-        "One row an implant procedure; the patients are registered already. Sessions stay open until they are signed.",
-        (Right.WRITE_SESSIONS,),
-        _targets,
-        Sessions,
-        WHOSE,
-    )
+SESSIONS = TableKind(
+    "sessions",
+    "Sessions",
+    "One row an implant procedure; the patients are registered already. Sessions stay open until they are signed.",
+    (Right.WRITE_SESSIONS,),
+    _targets,
+    Sessions,
+    WHOSE,
 )
