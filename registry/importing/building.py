@@ -115,5 +115,3 @@ class Unique:
             words = " and ".join(str(column_of(self._model, name).verbose_name) for name in shown)
             where = f"row {first} of this file" if first else "a record that is already stored"
             yield (shown[0] if len(shown) == 1 else ""), f"has the same {words} as {where}"
-
-

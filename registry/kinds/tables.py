@@ -15,7 +15,7 @@ from registry.described.constraints import broken, column_of
 from registry.described.field import DescribedField, Sort, described_field, described_fields
 from registry.described.table import Builder, Stored, TableKind, Wrong
 from registry.forms.patients import DeathForm, PatientForm
-from registry.importing.building import PATIENT_TARGETS, WHOSE, Codes, Patients, Unique, unusual_values
+from registry.importing.building import PATIENT_TARGETS, WHOSE, Patients, Unique, unusual_values
 from registry.importing.codes import RunningCodes
 from registry.models import Centre, Patient, PatientIdentity, User
 from registry.models.encrypted import digests

@@ -81,9 +81,6 @@ def unanchored(statement: ast.stmt) -> set[str]:
 def test_pages_and_api_query_only_from_a_record_found_for_the_viewer(folder: str) -> None:
     """The API's record views begin with all records of their kind, which one base class narrows by centre."""
     wrong = {
-        name: models
-        for name, node in functions(folder)
-        for statement in node.body
-        if (models := unanchored(statement))
+        name: models for name, node in functions(folder) for statement in node.body if (models := unanchored(statement))
     }
     assert wrong == {}
