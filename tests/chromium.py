@@ -10,7 +10,7 @@ import pytest
 from django.conf import settings
 from django.test import Client
 from django.utils.crypto import get_random_string
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, expect, sync_playwright
 
 from registry.models import User
 
@@ -29,6 +29,9 @@ document.addEventListener("securitypolicyviolation", (event) =>
   console.error(`content-security policy: ${event.effectiveDirective} refused ${event.blockedURI || "inline"}`));
 """
 TABLET = {"width": 1024, "height": 768}
+# For what is waited for at most. A wait ends when its condition holds, so this costs nothing but on a fault, and a busy
+# machine must not look like one.
+PATIENCE_S = 90
 
 
 class Complaints(list[str]):
@@ -61,7 +64,8 @@ def browser() -> Iterator[Browser]:
     with sync_playwright() as playwright, pytest.MonkeyPatch.context() as patch:
         # Playwright's blocking interface keeps an event loop on this thread; Django takes that for asynchronous code.
         patch.setenv("DJANGO_ALLOW_ASYNC_UNSAFE", "1")
-        chromium = playwright.chromium.launch(executable_path=executable, args=_ARGUMENTS)
+        expect.set_options(timeout=1000 * PATIENCE_S)
+        chromium = playwright.chromium.launch(executable_path=executable, args=_ARGUMENTS, timeout=1000 * PATIENCE_S)
         yield chromium
         chromium.close()
 
@@ -70,7 +74,7 @@ def browser() -> Iterator[Browser]:
 def context(browser: Browser, live_server: object) -> Iterator[BrowserContext]:
     """Open a fresh profile on a tablet's screen."""
     context = browser.new_context(viewport=TABLET, base_url=str(live_server), locale="en-GB", timezone_id="UTC")
-    context.set_default_timeout(10_000)
+    context.set_default_timeout(1000 * PATIENCE_S)
     context.add_init_script(_REPORT_POLICY)
     yield context
     context.close()

@@ -3,20 +3,32 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Callable
 from typing import Any
 
 from django.urls import reverse
 from playwright.sync_api import Page
 
 from procedures.models import Session
+from tests.chromium import PATIENCE_S
 
 
-def wait_until(page: Page, script: str, seconds: float = 10) -> None:
+def eventually(page: Page, holds: Callable[[], Any], what: str = "") -> None:
+    """Wait until a condition holds that is asked for here, while the page goes on."""
+    deadline = time.monotonic() + PATIENCE_S
+    while not holds():
+        assert time.monotonic() < deadline, f"not within {PATIENCE_S} s: {what}"
+        page.wait_for_timeout(30)
+
+
+def wait_until(page: Page, script: str) -> None:
     """Wait for a condition in the page; the strict policy forbids the browser's own way of waiting."""
-    deadline = time.monotonic() + seconds
-    while not page.evaluate(script):
-        assert time.monotonic() < deadline, f"not within {seconds:g} s: {script}"
-        page.wait_for_timeout(50)
+    eventually(page, lambda: page.evaluate(script), script)
+
+
+def fits(page: Page) -> None:
+    """Wait until the page is no wider than the screen; figures follow a new width a moment later."""
+    wait_until(page, "document.documentElement.scrollWidth <= document.documentElement.clientWidth")
 
 
 def open_page(page: Page, session: Session) -> None:
@@ -37,10 +49,10 @@ def note(page: Page, text: str, **options: Any) -> dict[str, Any]:
     return put(page, "log_entry", {"kind": "note", "text": text, "occurred_at": at}, **options)
 
 
-def wait_for_drained(page: Page, seconds: float = 10) -> None:
+def wait_for_drained(page: Page) -> None:
     """Wait until nothing is on the tablet only."""
     try:
-        wait_until(page, "bedside.store.writing + bedside.store.pending.length === 0", seconds)
+        wait_until(page, "bedside.store.writing + bedside.store.pending.length === 0")
     except AssertionError as error:
         left = page.evaluate("[bedside.store.counts, bedside.store.attention, bedside.store.pending.slice(0, 3)]")
         raise AssertionError(f"{error}: {left}") from None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -10,14 +9,7 @@ from django.urls import reverse
 from playwright.sync_api import Locator, Page, expect
 
 from procedures.models import Session
-
-
-def wait_until(page: Page, script: str, seconds: float = 15) -> None:
-    """Wait for a condition in the page; the strict policy forbids the browser's own way of waiting."""
-    deadline = time.monotonic() + seconds
-    while not page.evaluate(script):
-        assert time.monotonic() < deadline, f"not within {seconds:g} s: {script}"
-        page.wait_for_timeout(30)
+from tests.browser.bedside import wait_until
 
 
 @dataclass

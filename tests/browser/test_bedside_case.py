@@ -1,15 +1,15 @@
 """A whole case at the bedside page: 60 entries, 5 sites, from opening to signature, in portrait and landscape.
 
 Bounds, as the page was asked for: an event is one tap; a site, its position and six numbers, at most 12 taps and keys
-and 20 seconds of the page's own time.
+and two seconds of the page's own work, counted so that it is the same on a busy machine.
 """
 
 from __future__ import annotations
 
-import time
+from weakref import WeakKeyDictionary
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import CDPSession, Page, expect
 
 from procedures.models import Session, Status
 from registry.models import Role, User
@@ -26,10 +26,11 @@ SITES = [
     ("Lateral (left marginal) vein", 6, "1.5", "0.5", "11", "700", "700", "10", "150", "151"),
     ("Anterolateral vein", 7, "1", "0.5", "8", "900", "910", "8", "160", "164"),
 ]
-MOST_A_SITE, SECONDS_A_SITE = 12, 20
+MOST_A_SITE, SECONDS_A_SITE = 12, 2
 ENTRIES = 60
 # Everything but the sites: one tap an event, and few more where something is added to it.
 MOST_ALTOGETHER = 220
+_CLOCKS: WeakKeyDictionary[Page, CDPSession] = WeakKeyDictionary()
 
 
 @pytest.fixture
@@ -43,10 +44,19 @@ def session(physician: User) -> Session:
     return make.make_session(make.make_patient(centre, by=physician), by=physician)
 
 
+def work_s(page: Page) -> float:
+    """Return the processor time that the page's own thread has used since it was first asked, s."""
+    if page not in _CLOCKS:
+        _CLOCKS[page] = page.context.new_cdp_session(page)
+        _CLOCKS[page].send("Performance.enable", {"timeDomain": "threadTicks"})
+    metrics = _CLOCKS[page].send("Performance.getMetrics")["metrics"]
+    return next(one["value"] for one in metrics if one["name"] == "TaskDuration")
+
+
 def enter_site(hand: Hand, site: tuple) -> None:
     vein, segment, threshold, width, r_wave, hundreds, impedance, phrenic, tens, qrs = site
     page = hand.page
-    started, before = time.monotonic(), hand.count()
+    worked, before = work_s(page), hand.count()
     hand.tap(page.locator(".places").get_by_role("link", name="New site"))
     hand.tap(page.locator(".veins .tile", has_text=vein))
     hand.tap(page.locator(f"path[data-segment='{segment}']"))
@@ -62,7 +72,7 @@ def enter_site(hand: Hand, site: tuple) -> None:
     hand.button("Save")
     expect(page.locator("#last-title")).to_be_visible()
     assert hand.count() - before <= MOST_A_SITE, f"{hand.count() - before} taps for {vein}"
-    assert time.monotonic() - started <= SECONDS_A_SITE
+    assert work_s(page) - worked <= SECONDS_A_SITE
 
 
 @pytest.mark.parametrize("held", SIZES)

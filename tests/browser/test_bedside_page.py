@@ -10,7 +10,8 @@ from playwright.sync_api import BrowserContext, Page, expect
 from procedures.models import ScannedPart, Session
 from registry.models import Role, User
 from tests import factories as make
-from tests.browser.hand import Hand, wait_until
+from tests.browser.bedside import eventually, wait_until
+from tests.browser.hand import Hand
 
 pytestmark = pytest.mark.django_db(transaction=True)
 # As a scanner types: every key at once, the separator as Ctrl and ], Enter at the end.
@@ -20,6 +21,10 @@ _SCAN = """(text) => {
   for (const one of text) one === "\\x1d" ? key("]", true) : key(one);
   key("Enter");
 }"""
+
+# What the page needs at the site's place; a file's name bears its hash.
+_MODULES_FETCHED = """["sitepad", "sitedetails", "check", "numberpad"].every((name) =>
+  performance.getEntriesByType("resource").some((one) => one.name.includes(`/${name}.`) && one.responseEnd > 0))"""
 
 
 @pytest.fixture
@@ -176,10 +181,8 @@ def test_scanner_types_a_label_that_the_server_reads(hand: Hand, page: Page) -> 
     expect(page.get_by_label("Label as scanned")).to_have_value("0109501101530003172909301042ABC7\x1d21DEMO-4242")
     hand.button("LV lead")
     hand.drained()
-    for _ in range(100):  # the tap is put into the outbox a moment after it
-        if ScannedPart.objects.exists():
-            break
-        page.wait_for_timeout(100)
+    # The tap is put into the outbox a moment after it.
+    eventually(page, ScannedPart.objects.exists, "the scanned part on the server")
     hand.drained()  # and until its answer is back
     part = ScannedPart.objects.get()
     assert (part.device_identifier, part.lot, part.serial_number) == ("09501101530003", "42ABC7", "DEMO-4242")
@@ -196,7 +199,8 @@ def test_everything_but_the_signature_works_without_a_line(
     hand: Hand, page: Page, context: BrowserContext, complaints, session
 ) -> None:
     complaints.allow("ERR_INTERNET_DISCONNECTED")
-    page.wait_for_timeout(500)
+    # The other places of the page are fetched when the first one stands.
+    wait_until(page, _MODULES_FETCHED)
     context.set_offline(True)
     hand.event("venogram")
     expect(page.locator(".moments li").first).to_contain_text("on this tablet")
@@ -234,7 +238,6 @@ def test_targets_are_large_enough_for_gloves(hand: Hand, page: Page, session, si
         "check",
     ):
         go(page, place)
-        page.wait_for_timeout(100)
         small = page.evaluate(
             """() => [...document.querySelectorAll("main :is(button, a, input, summary)")]
               .filter((one) => one.offsetParent && one.getBoundingClientRect().height < 64)

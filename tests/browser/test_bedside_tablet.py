@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Any
 
 import pytest
 from django.urls import reverse
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Error, Page, Route, expect
 
 from procedures.models import LogEntry
 from procedures.views import bedside as views
 from tests import factories as make
-from tests.browser.bedside import note, open_page, texts, wait_for_drained, wait_until
+from tests.browser.bedside import eventually, note, open_page, texts, wait_for_drained, wait_until
 
 pytestmark = pytest.mark.django_db(transaction=True)
 # Everything that the browser keeps for this site, as text; sealed content as the bytes it is.
@@ -177,6 +178,44 @@ def test_log_out_with_unsent_entries_asks(page: Page, context, complaints, log_i
     assert LogEntry.objects.get().text == "unsent"
 
 
+def test_what_an_open_page_asks_for_is_broken_off_before_the_log_out(
+    page: Page, context, log_in, nurse, session
+) -> None:
+    log_in(nurse)
+    open_page(page, session)
+    held: list[Route] = []
+    # An answer that is a long time coming.
+    page.route("**/api/v1/bedside/sessions/**", lambda route: held.append(route))
+    eventually(page, lambda: held, "the page's next look at the server")
+    other = context.new_page()
+    other.goto(reverse("procedures:sessions"))
+    other.get_by_role("button", name="Log out").click()
+    other.wait_for_url("**/log-in/**")
+    page.unroute("**/api/v1/bedside/sessions/**")
+    for route in held:
+        with suppress(Error):  # broken off, as it has to be; let through, the server would refuse it aloud
+            route.continue_()
+    page.wait_for_url("**/log-in/**")
+
+
+def test_an_open_page_waits_for_a_slow_log_out(page: Page, context, log_in, nurse, session) -> None:
+    log_in(nurse)
+    open_page(page, session)
+    looks: list[str] = []
+    other = context.new_page()
+    other.goto(reverse("procedures:sessions"))
+    held: list[Route] = []
+    other.route("**/log-out/", lambda route: held.append(route))
+    other.get_by_role("button", name="Log out").click(no_wait_after=True)
+    page.on("request", lambda request: looks.append(request.url))
+    eventually(other, lambda: held, "the log-out")
+    eventually(page, lambda: len([url for url in looks if url.endswith("/token")]) > 8, "looks at who is logged in")
+    assert page.url.endswith("/bedside/")
+    assert page.evaluate("document.body.childElementCount") == 0
+    held.pop().continue_()
+    page.wait_for_url("**/log-in/**")
+
+
 def test_log_out_works_after_a_log_in_elsewhere_renewed_the_token(page: Page, log_in, nurse, session) -> None:
     log_in(nurse)
     page.goto(reverse("procedures:sessions"))
@@ -200,7 +239,7 @@ def test_leaving_with_unsent_entries_warns(page: Page, context, complaints, log_
 
     page.on("dialog", stay)
     page.close(run_before_unload=True)
-    page.wait_for_timeout(500)
+    eventually(page, lambda: asked, "the question before leaving")
     assert asked == ["beforeunload"]
     assert not page.is_closed()
 
@@ -214,6 +253,6 @@ def test_session_never_opened_here_says_so_without_a_line(
     with_worker(page, session)
     context.set_offline(True)
     page.goto(reverse("procedures:bedside", args=[other.pk]))
-    wait_until(page, "Boolean(globalThis.bedside)", 20)
+    wait_until(page, "Boolean(globalThis.bedside)")
     refused = page.evaluate("bedside.store.put('log_entry', { kind: 'note' }).then(() => '', (error) => error.message)")
     assert "Connect once to load it" in refused

@@ -14,6 +14,7 @@ from playwright.sync_api import Page, expect
 from procedures.models import Session
 from procedures.services.decisions import record_decision
 from registry.models import Role, User
+from tests.browser.bedside import fits
 from tests.factories import (
     enter,
     make_epoch,
@@ -58,15 +59,6 @@ def _no_axe_violations(page: Page) -> None:
     assert results.violations_count == 0, results.generate_report()
 
 
-def _fits(page: Page) -> None:
-    extra = "document.documentElement.scrollWidth - document.documentElement.clientWidth"
-    for _ in range(50):  # figures follow a new width a moment later
-        if page.evaluate(extra) <= 0:
-            break
-        page.wait_for_timeout(100)
-    assert page.evaluate(extra) <= 0
-
-
 @pytest.mark.parametrize("theme", ["bright", "dark"])
 def test_comparison_is_drawn_accessible_and_fits_every_screen(visit: Callable[..., Page], theme: str) -> None:
     session = recorded_session({"PL-mid": 12.0, "LAT-mid": 4.0})
@@ -78,7 +70,7 @@ def test_comparison_is_drawn_accessible_and_fits_every_screen(visit: Callable[..
     _drawn(page, 5)
     for width, height in SIZES:
         page.set_viewport_size({"width": width, "height": height})
-        _fits(page)
+        fits(page)
         _no_axe_violations(page)
 
 
@@ -118,7 +110,7 @@ def test_open_page_follows_what_another_device_saves(visit: Callable[..., Page])
     lateral = session.sites.get(label="LAT-mid")
     for start, site, value in ((600, lateral, 960.0), (660, None, 800.0), (720, lateral, 960.0), (780, None, 800.0)):
         enter(make_epoch(session, site, start_s=start), KEY, value)
-    expect(page.locator("#answer")).to_contain_text("LAT-mid leads", timeout=6000)
+    expect(page.locator("#answer")).to_contain_text("LAT-mid leads")
     expect(page.locator("#said")).to_contain_text("LAT-mid leads")
     expect(page.locator("#reasoning")).to_have_attribute("open", "")
     _drawn(page, 2)
@@ -162,7 +154,7 @@ def test_unusual_sessions_are_accessible_too(visit: Callable[..., Page], kind: s
     page = visit(session)
     expect(page.locator("#answer")).to_be_visible()
     page.set_viewport_size({"width": 768, "height": 1024})
-    _fits(page)
+    fits(page)
     _no_axe_violations(page)
 
 

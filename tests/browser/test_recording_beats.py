@@ -13,6 +13,7 @@ from procedures.services.recordings import mark_epoch, store_recording
 from procedures.services.sessions import sign_session
 from registry.models import Role, User
 from tests import factories as make
+from tests.browser.bedside import fits
 from tests.signals import Uploaded, conductance_csv, pressure_volume_csv
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -166,13 +167,12 @@ def test_pages_of_beats_and_calibration_are_accessible_and_fit(page: Page, store
     look(page, recording, 14, 34)
     for address in (page.url, reverse("procedures:new_calibration", args=[recording.pk])):
         page.goto(address)
-        page.wait_for_timeout(500)
+        page.wait_for_load_state("networkidle")
         results = Axe().run(page)
         assert results.violations_count == 0, results.generate_report()
         for width, height in [(768, 1024), (1440, 900)]:
             page.set_viewport_size({"width": width, "height": height})
-            page.wait_for_timeout(300)
-            assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+            fits(page)
 
 
 def test_conductances_are_calibrated_from_the_page_and_get_loops(page: Page, complaints, store) -> None:

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import time
 from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
 from django.urls import reverse
-from playwright.sync_api import Page, expect
+from playwright.sync_api import Page, Route, expect
 
 from procedures.models import Epoch, Recording, RunState, Session
 from procedures.services.recordings import mark_epoch, store_recording
 from registry.models import Role, User
 from tests import factories as make
+from tests.browser.bedside import fits
 from tests.signals import Uploaded, pressure_volume_csv, write
 
 pytestmark = pytest.mark.django_db(transaction=True)
@@ -63,9 +63,11 @@ def test_upload_shows_its_progress(page: Page, session, physician, tmp_path) -> 
           new MutationObserver(() => window.seen.push(bar.textContent)).observe(bar, {childList: true});
         }"""
     )
-    page.route("**/recordings/new/", lambda route: (time.sleep(0.5), route.continue_()))
+    held: list[Route] = []
+    page.route("**/recordings/new/", lambda route: held.append(route))
     page.get_by_role("button", name="Upload").click()
     expect(page.get_by_label("Sending the file")).to_be_visible()
+    held.pop().continue_()
     page.wait_for_function("window.seen && window.seen.length > 0")
     expect(page.get_by_role("heading", name="day.csv")).to_be_visible()
     assert Recording.objects.get().session == session
@@ -113,8 +115,7 @@ def test_page_of_a_recording_is_drawn_and_accessible(page: Page, recording, phys
         assert results.violations_count == 0, results.generate_report()
         for width, height in [(768, 1024), (1024, 768), (1440, 900)]:
             page.set_viewport_size({"width": width, "height": height})
-            page.wait_for_timeout(300)
-            assert page.evaluate("document.documentElement.scrollWidth - innerWidth") <= 0
+            fits(page)
 
 
 def test_trace_is_moved_by_buttons_and_by_seconds(page: Page, recording) -> None:
@@ -171,7 +172,7 @@ def test_two_taps_on_the_trace_set_an_epoch_that_is_then_analysed(page: Page, re
     page.get_by_role("button", name="Mark the epoch").click()
     expect(page.get_by_text("Epoch marked.")).to_be_visible()
     page.get_by_role("button", name="Analyse", exact=True).click()
-    expect(page.locator("#progress .mark")).to_have_text("done", timeout=30_000)
+    expect(page.locator("#progress .mark")).to_have_text("done")
     epoch = Epoch.objects.get()
     assert recording.runs.get().state == RunState.DONE
     assert epoch.metrics.filter(key="dpdt_max_mmhg_per_s", origin="computed").exists()

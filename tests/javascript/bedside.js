@@ -64,6 +64,8 @@ export class Server {
   refuses = () => null;
   losesAnswer = false;
 
+  stop() {}
+
   async token() {
     if (this.fails.length) throw this.fails.shift();
     return { me: this.me, token: "token", server_now: new Date(Date.now() + this.clockAheadMs).toISOString() };

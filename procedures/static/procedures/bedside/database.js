@@ -1,6 +1,8 @@
 // The browser's database of the bedside page: entries not yet on the server, and the last known state of a session.
 export const NAME = "tributary-bedside";
 export const CHANNEL = "tributary-bedside";
+// Held by every open bedside page, so that a log-out can wait until all of them have stopped.
+export const OPEN = "tributary-bedside-open";
 
 /**
  * @template T

@@ -1,6 +1,6 @@
 // Logging out clears this tablet. What is not on the server yet is asked about first; it is never dropped unasked.
 import { csrfToken } from "../../tributary/current_token.js";
-import { CHANNEL, NAME, asked, openDatabase, written, writing } from "./database.js";
+import { CHANNEL, NAME, OPEN, asked, openDatabase, written, writing } from "./database.js";
 
 // Says what there is without making a database where nobody has used the bedside page.
 async function unsent() {
@@ -14,20 +14,25 @@ async function unsent() {
   }
 }
 
-function tell() {
+// A page that hangs does not keep anybody logged in for longer than this.
+const WAIT_MS = 5000;
+
+// Tells the open bedside pages and waits until they have stopped: none asks for anything while the session ends.
+async function closeOthers() {
   const channel = new BroadcastChannel(CHANNEL);
   channel.postMessage({ type: "left" });
   channel.close();
+  await navigator.locks?.request(OPEN, { signal: AbortSignal.timeout(WAIT_MS) }, () => {}).catch(() => {});
 }
 
 export async function purge() {
-  tell();
+  await closeOthers();
   await asked(indexedDB.deleteDatabase(NAME));
 }
 
 // Entries stay, sealed, until their author is back on this tablet; everything else goes.
 async function keepEntries() {
-  tell();
+  await closeOthers();
   const db = await openDatabase();
   const transaction = writing(db, ["sessions"]);
   transaction.objectStore("sessions").clear();

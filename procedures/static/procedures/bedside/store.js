@@ -1,16 +1,17 @@
 // The one door between the bedside page and everything that keeps and sends. Nothing is shown before it is safe.
-import { CHANNEL } from "./database.js";
+import { CHANNEL, OPEN } from "./database.js";
 import { Outbox } from "./outbox.js";
 import { completed, merged, overlay, placed } from "./overlay.js";
 import { settled, takenOver, troubled } from "./settling.js";
 import { Sync } from "./sync.js";
-import { Transport } from "./transport.js";
+import { NoLine, Transport } from "./transport.js";
 import { uuid7 } from "./uuid7.js";
 
 // The last known state of another session is forgotten after a day; this one's stays as long as it is open.
 const STATE_MAX_AGE_MS = 24 * 3600 * 1000;
 
-const LEAVE_MS = 1500;
+const LOOK_MS = 300;
+const LOOKS = 100;
 const ASK_MS = 1000;
 
 /** @param {number} ms */
@@ -44,6 +45,7 @@ export class Store {
   #tail = Promise.resolve();
   #added = 0;
   #returning = null;
+  #letGo = () => {};
 
   constructor(session, outbox, transport) {
     Object.assign(this, { session, outbox });
@@ -67,6 +69,9 @@ export class Store {
     await this.outbox.forget(STATE_MAX_AGE_MS, this.session);
     this.pending = await this.outbox.all();
     this.channel.onmessage = ({ data }) => this.#heard(data);
+    navigator.locks.request(OPEN, { mode: "shared" }, () => new Promise((resolve) => {
+      this.#letGo = resolve;
+    }));
     addEventListener("beforeunload", (event) => {
       if (this.pending.length || this.writing) event.preventDefault();
     });
@@ -288,17 +293,26 @@ export class Store {
   }
 
   // Logged out in another tab: nothing of the session stays on the screen either.
-  #leave() {
+  async #leave() {
     this.close();
     this.pending = [];
     document.body.replaceChildren();
-    // The other tab is still about to log out; only then does the way lead to the log-in.
-    setTimeout(() => location.replace("/"), LEAVE_MS);
+    // The other tab is still about to log out; only when it has does the way lead to the log-in.
+    const transport = new Transport(this.sync.transport.base);
+    for (let look = 0; look < LOOKS; look += 1) {
+      const loggedOut = await transport.token().then(({ me }) => me === null, (error) => error instanceof NoLine);
+      if (loggedOut) break;
+      await new Promise((resolve) => {
+        setTimeout(resolve, LOOK_MS);
+      });
+    }
+    location.replace("/");
   }
 
   close() {
     this.sync.stop();
     this.outbox.close();
+    this.#letGo();
   }
 
   #changed() {

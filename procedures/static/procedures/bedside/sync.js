@@ -39,6 +39,7 @@ export class Sync {
 
   stop() {
     this.#stopped = true;
+    this.transport.stop();
     clearTimeout(this.#timer);
     removeEventListener("online", this.wake);
     removeEventListener("pageshow", this.wake);

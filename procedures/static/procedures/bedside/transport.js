@@ -30,14 +30,15 @@ export function retryAfter(header) {
   return Math.min(bounded(header, [0, Number.MAX_VALUE], 0), LONGEST_S);
 }
 
-async function request(address, options = {}) {
+async function request(address, stopped, options = {}) {
+  const patience = AbortSignal.timeout(options.patience ?? PATIENCE_MS);
   let response;
   try {
     response = await fetch(address, {
       cache: "no-store",
       credentials: "same-origin",
       redirect: "error",
-      signal: AbortSignal.timeout(options.patience ?? PATIENCE_MS),
+      signal: AbortSignal.any?.([stopped, patience]) ?? patience,
       ...options,
       headers: { Accept: "application/json", ...options.headers },
     });
@@ -60,24 +61,35 @@ async function request(address, options = {}) {
 }
 
 export class Transport {
+  #stop = new AbortController();
+
   constructor(base) {
     this.base = base;
   }
 
+  // What is under way is broken off: an entry whose answer is missed is sent again and then a replay.
+  stop() {
+    this.#stop.abort();
+  }
+
+  #request(address, options) {
+    return request(address, this.#stop.signal, options);
+  }
+
   // Who is logged in and the token for writing; always fresh, since one from before an outage is stale.
   async token() {
-    return (await request(`${this.base}/token`)).body;
+    return (await this.#request(`${this.base}/token`)).body;
   }
 
   // Who is logged in is said also where there is nothing new.
   async session(id, since) {
-    const { headers, body } = await request(`${this.base}/sessions/${id}${since === null ? "" : `?since=${since}`}`);
+    const { headers, body } = await this.#request(`${this.base}/sessions/${id}${since === null ? "" : `?since=${since}`}`);
     return { me: headers.get("Tributary-Person"), answer: body };
   }
 
   async send(batch, token, author) {
     const post = async (value) =>
-      (await request(`${this.base}/entries`, {
+      (await this.#request(`${this.base}/entries`, {
         method: "POST",
         patience: BATCH_PATIENCE_MS,
         headers: { "Content-Type": "application/json", "X-CSRFToken": value },
