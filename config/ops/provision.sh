@@ -1,5 +1,5 @@
 #!/usr/bin/env bash
-# Install what is missing of: python postgresql redis chromium node npm.
+# Install what is missing of: python postgresql redis chromium node npm debootstrap.
 # As root on Debian it installs; otherwise it says what to.
 set -euo pipefail
 
@@ -9,12 +9,13 @@ packages=()
 for need in "$@"; do
   case "$need" in
     python)     "${PYTHON:-python3}" -c 'import ensurepip' 2>/dev/null || packages+=(python3 python3-venv) ;;
-    postgresql) [ -n "${TRIBUTARY_TEST_POSTGRES:-}" ] || have_postgresql || packages+=(postgresql) ;;
+    postgresql) [ "${TRIBUTARY_TEST_POSTGRES:-own}" != own ] || have_postgresql || packages+=(postgresql) ;;
     redis)      command -v redis-server >/dev/null || packages+=(redis-server) ;;
     # Node alone is 8 packages; npm brings 350 more, so only what checks the scripts asks for it.
     node)       command -v node >/dev/null || packages+=(nodejs) ;;
     npm)        command -v npm >/dev/null || packages+=(npm) ;;
     chromium)   command -v chromium >/dev/null || packages+=(chromium) ;;
+    debootstrap) command -v debootstrap >/dev/null || packages+=(debootstrap) ;;
   esac
 done
 [ "${#packages[@]}" -eq 0 ] && exit 0

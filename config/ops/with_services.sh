@@ -1,6 +1,6 @@
 #!/usr/bin/env bash
 # Run a command with a PostgreSQL to test against, named by TRIBUTARY_TEST_POSTGRES: the one that names already, else the
-# one on this machine's usual port when it lets us in, else a throw-away one that is stopped again. The tests make and
+# one on this machine's usual port when it lets us in, else (and always for 'own') a throw-away one that is stopped again. The tests make and
 # drop databases of their own and leave every other one alone.
 set -euo pipefail
 
@@ -24,9 +24,10 @@ free_port() {
 
 postgres_answers() { .venv/bin/python -c "import psycopg; psycopg.connect('$1', connect_timeout=3).close()" 2>/dev/null; }
 
-if [ -z "${TRIBUTARY_TEST_POSTGRES:-}" ]; then
+asked=${TRIBUTARY_TEST_POSTGRES:-}
+if [ -z "$asked" ] || [ "$asked" = own ]; then
   TRIBUTARY_TEST_POSTGRES=postgresql://postgres@127.0.0.1:5432/postgres
-  if ! postgres_answers "$TRIBUTARY_TEST_POSTGRES"; then
+  if [ "$asked" = own ] || ! postgres_answers "$TRIBUTARY_TEST_POSTGRES"; then
     port=$(free_port)
     [ "$(id -u)" -eq 0 ] && chown postgres "$work"
     as_postgres "$postgres_bin/initdb" -D "$work/postgres" -U postgres -A trust -E UTF8 --no-sync >/dev/null
