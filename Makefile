@@ -53,7 +53,7 @@ test-postgresql: $(READY)
 CHECKS := check-style check-scripts check-types check-imports check-django check-api check-deploy check-repository
 .PHONY: $(CHECKS)
 check: $(READY) ## Formatting, linting, typing, import contract, migrations, API document, deployment, lock and compose files
-	@$(MAKE) --keep-going $(CHECKS)
+	@$(MAKE) --keep-going --jobs=2 --output-sync=target $(CHECKS)
 
 check-style: $(READY)
 	$(BIN)/ruff check .

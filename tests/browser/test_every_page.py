@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from tests.pages import UNREACHABLE, World, address, cookie_of, make_world, routes
 
@@ -20,10 +20,14 @@ LOOKED_FOR = {
 BEDSIDE = ("", "site", "test", "difficulty", "scan", "decision", "ended", "total/contrast_ml", "check")
 
 
-def pages_of(world: World) -> tuple[dict[str, tuple[str, str]], list[str]]:
-    """Return address and viewer of every page, and what is wrong with addresses that lead nowhere."""
+# In parts, so that workers share them; a page is in the part of its place in the list.
+PARTS = 5
+
+
+def pages_of(world: World, part: int) -> tuple[dict[str, tuple[str, str]], list[str]]:
+    """Return address and viewer of every page of a part, and what is wrong with addresses that lead nowhere."""
     pages, lost = {}, []
-    for name, pattern in routes():
+    for name, pattern in list(routes())[part::PARTS]:
         try:
             values = world.values
             if "calibrations/<" in pattern:
@@ -53,9 +57,11 @@ def world(settings, tmp_path) -> World:
     return make_world()
 
 
-def test_every_page_is_accessible_in_both_themes(browser: Browser, live_server, world: World) -> None:
-    pages, lost = pages_of(world)
+@pytest.mark.parametrize("part", range(PARTS))
+def test_every_page_is_accessible_in_both_themes(browser: Browser, live_server, world: World, part: int) -> None:
+    pages, lost = pages_of(world, part)
     assert lost == [], "\n".join(lost)
+    assert len(pages) >= 10
     contexts = {}
     for who, client in world.clients.items():
         contexts[who] = browser.new_context(base_url=str(live_server), viewport=SCREEN, reduced_motion="reduce")
@@ -73,7 +79,7 @@ def test_every_page_is_accessible_in_both_themes(browser: Browser, live_server, 
             if len(places) > 1:
                 page.wait_for_selector("#main h2")
                 page.evaluate("place => (location.hash = place)", place)
-                page.wait_for_timeout(150)
+                expect(page.locator("body")).to_have_attribute("data-place", place.split("/")[0] or "home")
             page.evaluate("document.querySelectorAll('details').forEach((one) => (one.open = true))")
             for theme, rules in LOOKED_FOR.items():
                 page.evaluate("theme => (document.documentElement.dataset.theme = theme)", theme)

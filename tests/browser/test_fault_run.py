@@ -23,9 +23,9 @@ def test_nothing_is_lost_doubled_or_silently_overwritten(browser: Browser, tmp_p
     chromium_type = browser.browser_type
     chromium = shutil.which("chromium")
     assert chromium
-    plan = Plan(entries=60, drops=4, restarts=1, kills=1, clocks=1)
+    plan = Plan(entries=30, drops=2, restarts=1, kills=1, clocks=1)
     result = fault_run(plan, chromium_type, chromium, tmp_path)
     print(report(result))
     assert failures(result) == []
-    assert result["entries"] >= 55
+    assert result["entries"] >= 27
     assert (result["server kills"], result["browser kills"]) == (1, 1)

@@ -18,10 +18,11 @@ def table():
     spec = importlib.util.spec_from_file_location("bench_electrocardiogram", BENCH)
     module = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(module)
-    return module.run(widths=(100, 170))
+    return module.run(widths=(100, 170), times=1)
 
 
 @pytest.mark.slow
+@pytest.mark.xdist_group("comparators")  # one table for all four
 @pytest.mark.filterwarnings("ignore")
 @pytest.mark.parametrize("records", ["annotated", "simulated"])
 @pytest.mark.parametrize("comparator", ["neurokit2 dwt", "neurokit2 cwt"])
