@@ -79,7 +79,7 @@ def one_envelope(error: Exception, context: dict[str, Any]) -> Response | None:
             return _problem(404, "not_found", "This was not found.")
         case exceptions.ValidationError():
             fields = dict(_by_field(error.detail))
-            return _problem(error.status_code, "invalid", "There is a problem with the data sent.", fields)
+            return _problem(error.status_code, "invalid", "The data sent need correcting.", fields)
     response = exception_handler(error, context)
     if response is None:
         return None

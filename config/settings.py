@@ -47,6 +47,7 @@ INSTALLED_APPS = [
     "django.contrib.messages",
     "whitenoise.runserver_nostatic",
     "django.contrib.staticfiles",
+    "django.forms",  # its templates of controls; our renderer finds them through the site's own engine
     "django_htmx",
     "csp",
     "rest_framework",
@@ -84,6 +85,7 @@ MIDDLEWARE = [
 
 ROOT_URLCONF = "config.urls"
 WSGI_APPLICATION = "config.wsgi.application"
+FORM_RENDERER = "config.rendering.Renderer"
 TEMPLATES = [
     {
         "BACKEND": "django.template.backends.django.DjangoTemplates",

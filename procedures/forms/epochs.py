@@ -23,6 +23,8 @@ BASELINE = "baseline"
 class StateForm(EntryForm):
     """What was paced: baseline or a site, and how."""
 
+    says_optional = ("rate_per_min", "av_delay_ms", "vv_delay_ms")
+
     state = pick([], "State")
     chambers = pick(Chambers.choices, "Paced chambers", blank="Not recorded", required=False)
     rate_per_min = NumberField(label="Pacing rate", unit="/min", required=False)
@@ -81,6 +83,8 @@ class MetricRow:
 
 class TypedEpochForm(StateForm):
     """An epoch with metrics typed by hand: mean, SD and number of beats of each."""
+
+    wide = ("excluded_reason",)
 
     started_at = MomentField(label="Start")
     ended_at = MomentField(label="End", required=False)

@@ -18,6 +18,9 @@ _VALUES = ("kind", "chamber", "manufacturer", "model_name", "serial_number", "ud
 class ImplantForm(EntryForm):
     """A generator or lead that the session implanted."""
 
+    says_optional = True
+    wide = ("udi",)
+
     kind = AnswerField("Part", DeviceKind.choices)
     chamber = ListField("Chamber of a lead", [("", "None: a generator"), *Chamber.choices], empty="")
     manufacturer = WordsField("Manufacturer", required=False)
@@ -47,6 +50,8 @@ class ImplantForm(EntryForm):
 
 class ExplantForm(EntryForm):
     """That the session took a part out of service."""
+
+    says_optional = True
 
     explant_reason = pick(ExplantReason.choices, "Reason")
     left_in_place = forms.BooleanField(label="Capped and left in the body", required=False)

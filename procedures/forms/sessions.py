@@ -78,6 +78,8 @@ class NewSessionForm(forms.Form):
 class SessionDetailsForm(EntryForm):
     """What is recorded about the session as a whole."""
 
+    says_optional = True
+
     procedure = pick(ProcedureKind.choices, "Kind of procedure")
     baseline_pacing = pick(BaselinePacing.choices, "Baseline that sites are compared with")
     operator = pick([], "Implanting physician", blank="Not recorded", required=False)
@@ -110,6 +112,9 @@ class SessionDetailsForm(EntryForm):
 
 class LogEntryForm(EntryForm):
     """A timed note."""
+
+    says_optional = True
+    wide = ("text",)
 
     kind = pick(EntryKind.choices, "What happened")
     occurred_at = MomentField(label="When")

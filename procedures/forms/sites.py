@@ -39,6 +39,8 @@ _SITE_VALUES = ("long_axis", "cathode", "anode", "stability", "notes")
 class SiteForm(EntryForm):
     """A lead position in a tributary."""
 
+    says_optional = ("label", "cathode", "anode")
+
     vein = pick(Vein.choices, "Tributary")
     ordinal = CountField(
         label="Which of that name",

@@ -133,7 +133,7 @@ def _check_channels(
     elif excluded and len(segments) - len(excluded) < FEWEST_SEGMENTS:
         fields["excluded_segments"] = [f"At least {FEWEST_SEGMENTS} segments have to remain."]
     if fields:
-        raise RuleBroken("There is a problem with what was entered.", fields=fields)
+        raise RuleBroken("Your entry needs correcting.", fields=fields)
 
 
 def _alpha(recording: Recording, given: Calibration, alpha: float | ReferenceStroke) -> dict[str, Any]:

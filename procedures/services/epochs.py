@@ -147,7 +147,7 @@ def enter_metrics(
                 "is common. Confirm it if it is right."
             ]
     if refused:
-        raise RuleBroken("There is a problem with what was entered.", fields=refused)
+        raise RuleBroken("Your entry needs correcting.", fields=refused)
     if unusual and not confirmed:
         raise NeedsConfirmation("Some values are unusual. Confirm them if they are right.", fields=unusual)
     with writing(epoch.session, by=by, summary=f"Typed metrics of {epoch}", reason=reason) as locked:

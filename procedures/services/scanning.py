@@ -38,13 +38,13 @@ def put_scanned_part(
     text = scanned_text.strip()
     if not 1 <= len(text) <= LONGEST:
         raise RuleBroken(
-            "There is a problem with what was scanned.",
+            "What was scanned needs correcting.",
             fields={"scanned_text": [f"Scan or type from 1 to {LONGEST} characters."]},
         )
     try:
         label = read_label(text)
     except ValueError as error:
-        raise RuleBroken("There is a problem with what was scanned.", fields={"scanned_text": [str(error)]}) from None
+        raise RuleBroken("What was scanned needs correcting.", fields={"scanned_text": [str(error)]}) from None
     with writing(session, by=by, summary="Scanned part", reason=reason) as locked:
         stored = ScannedPart.objects.filter(pk=key).first() if key else None
         values = asdict(label) | {

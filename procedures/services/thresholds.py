@@ -58,7 +58,7 @@ def put_threshold_test(
 
 def _check(run: list[dict[str, Any]]) -> None:
     def refuse(message: str) -> RuleBroken:
-        return RuleBroken("There is a problem with the steps of the test.", fields={"steps": [message]})
+        return RuleBroken("The steps of the test need correcting.", fields={"steps": [message]})
 
     if not 1 <= len(run) <= MOST_STEPS:
         raise refuse(f"A test has from 1 to {MOST_STEPS} steps.")

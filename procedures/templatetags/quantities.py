@@ -39,9 +39,3 @@ def seconds(value: float | None) -> str:
     minutes, rest = divmod(round(value), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours} h {minutes:02d} min" if hours else f"{minutes} min {rest:02d} s"
-
-
-@register.filter
-def unit_of(field: Any) -> str:
-    """Return the unit of a form's field, if it has one."""
-    return getattr(field.field, "unit", "")

@@ -25,6 +25,7 @@ class RecordForm(WritingForm, PageForm):
     """A form that writes one record. Sent twice it writes once: the key is made when the form is first shown."""
 
     version_field = "record_version"
+    says_optional = True
 
     key = forms.UUIDField(widget=forms.HiddenInput)
     record_version = forms.IntegerField(widget=forms.HiddenInput, required=False)

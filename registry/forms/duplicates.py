@@ -16,6 +16,8 @@ APART = "apart"
 class PairForm(PageForm):
     """Judge a pair: one person, and which code stays, or two."""
 
+    wide = ("answer", "reason")
+
     answer = AnswerField("Decision", ())
     reason = WordsField("Reason", max_length=200, help_text="Recorded in the change trail. Do not enter names.")
 
@@ -34,6 +36,8 @@ class PairForm(PageForm):
 
 class UndoForm(PageForm):
     """Undo a merge."""
+
+    wide = ("reason",)
 
     reason = WordsField("Reason", max_length=200, help_text="Recorded in the change trail. Do not enter names.")
 

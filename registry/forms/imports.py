@@ -23,6 +23,8 @@ _SAME = "="  # marks, among the columns offered, one answer for every row
 class UploadForm(PageForm):
     """The file, and what kind of table it is."""
 
+    wide = ("centre", "kind", "file")
+
     key = forms.UUIDField(widget=forms.HiddenInput, initial=new_key)
     centre = forms.ModelChoiceField(Centre.objects.none(), label="Centre", empty_label=None)
     kind = AnswerField("Contents of the table", [])
@@ -70,6 +72,8 @@ class SheetForm(PageForm):
 
 class ColumnsForm(PageForm):
     """What each column is for, field by field of the registry."""
+
+    wide = ("missing_words", "leave_out_stored")
 
     def __init__(
         self,

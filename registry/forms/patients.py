@@ -50,7 +50,7 @@ class PatientForm(RecordForm):
         """Show the patients who look like the person, and the box that says they are others."""
         self.alike = alike
         box = self.fields["another_person"]
-        box.widget, box.wide = forms.CheckboxInput(), True  # type: ignore[attr-defined] # read by the template
+        box.widget, box.wide = forms.CheckboxInput(), True  # type: ignore[attr-defined] # read by the renderer
         self.order_fields(["another_person"])
         # The answer holds for those shown: a name corrected since may look like somebody else.
         self._rebind("another_person", "")
@@ -73,6 +73,8 @@ class PatientForm(RecordForm):
 class IdentityForm(PageForm):
     """Correct who a code stands for."""
 
+    says_optional = True
+
     seen = forms.CharField(widget=forms.HiddenInput)
     local_identifier = WordsField("Hospital number", max_length=60)
     family_name = WordsField("Family name")
@@ -83,6 +85,8 @@ class IdentityForm(PageForm):
 
 class DeathForm(PageForm):
     """Record the day of death."""
+
+    says_optional = True
 
     died_on = DayField("Date of death")
     death_cause = AnswerField("Cause", DeathCause.choices)

@@ -75,6 +75,8 @@ class RoleForm(PageForm):
 class NewMemberForm(RoleForm):
     """Somebody who joins the centre."""
 
+    wide = ("role",)
+
     full_name = WordsField("Name", max_length=120, help_text="As colleagues know them, with title.")
     username = WordsField(
         "User name",

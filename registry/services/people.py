@@ -16,7 +16,7 @@ from registry.trail import record as trail
 
 
 def _beside(field: str, message: str) -> RuleBroken:
-    return RuleBroken("There is a problem with your entry.", fields={field: [message]})
+    return RuleBroken("Your entry needs correcting.", fields={field: [message]})
 
 
 @transaction.atomic

@@ -68,7 +68,7 @@ def _in_words(error: ValidationError) -> RuleBroken:
             code = one.code or ""
             place = code.removeprefix(FIELD_CODE) if code.startswith(FIELD_CODE) else name
             fields.setdefault("" if place == NON_FIELD_ERRORS else place, []).extend(one.messages)
-    return RuleBroken("There is a problem with your entry.", fields=fields)
+    return RuleBroken("Your entry needs correcting.", fields=fields)
 
 
 @transaction.atomic

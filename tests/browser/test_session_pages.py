@@ -183,7 +183,7 @@ def test_problem_takes_the_focus_and_leads_to_its_field(page: Page, log_in, comp
     page.goto(reverse("procedures:new_site", args=[session.pk]))
     page.get_by_role("button", name="Save", exact=True).click()
     expect(page.locator(".error-summary")).to_be_focused()
-    assert page.title().startswith("Error: ")
+    assert page.title().startswith("To correct: ")
     assert_accessible(page)
     page.keyboard.press("Tab")
     page.keyboard.press("Enter")

@@ -24,7 +24,7 @@ function takeAnswer(form, html) {
   asked.querySelector("input[type=file]").replaceWith(form.querySelector("input[type=file]"));
   document.getElementById("main").replaceChildren(...main.childNodes);
   document.querySelector(".error-summary")?.focus();
-  document.title = document.title.startsWith("Error: ") ? document.title : `Error: ${document.title}`;
+  document.title = document.title.startsWith("To correct: ") ? document.title : `To correct: ${document.title}`;
 }
 
 function send(form) {

@@ -47,7 +47,7 @@ def test_entering_an_assessment_wrong_and_then_right(page, log_in, complaints):
     page.get_by_role("button", name="Save").click()
     page.wait_for_selector(".error-summary")
     assert page.evaluate("document.activeElement.className") == "error-summary"
-    assert page.title().startswith("Error: ")
+    assert page.title().startswith("To correct: ")
     assert violations(page) == []
     page.get_by_role("link", name="NYHA class: choose one answer.").click()
     assert page.evaluate("document.activeElement.name") == "nyha_class"

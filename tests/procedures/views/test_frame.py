@@ -27,7 +27,7 @@ def test_template_holds_nothing_the_policy_refuses(path):
 
 def test_log_in_page_says_what_is_wrong(client, db):
     answer = client.post(reverse("login"), {"username": "nobody", "password": "nothing"})
-    assert "There is a problem" in answer.content.decode()
+    assert "Not accepted yet" in answer.content.decode()
 
 
 def test_log_in_leads_to_the_sessions_and_log_out_is_a_post(client, centre):

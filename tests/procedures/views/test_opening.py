@@ -56,7 +56,7 @@ def test_new_session_says_what_is_wrong(doctor, patient, typed, message):
     assert answer.status_code == 422
     assert message in messages_of(answer)
     assert not Session.objects.exists()
-    assert "<title>Error: New session" in answer.content.decode()
+    assert "<title>To correct: New session" in answer.content.decode()
 
 
 def test_patient_of_another_centre_is_not_known(doctor):

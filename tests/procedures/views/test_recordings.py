@@ -225,7 +225,7 @@ def test_table_of_epochs_marked_before_is_no_problem(doctor, recording, physicia
     answer = doctor.post(at("epoch_table", recording), table("label,start_s,end_s\nbaseline,0,10\n"))
     assert answer.status_code == 200
     assert "All epochs that were found are marked already." in answer.content.decode()
-    assert "There is a problem" not in answer.content.decode()
+    assert "Not accepted yet" not in answer.content.decode()
 
 
 @pytest.mark.parametrize(

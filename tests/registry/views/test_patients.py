@@ -140,8 +140,8 @@ def test_missing_answers_are_listed_and_linked(staff):
 
     html = answer.content.decode()
     assert answer.status_code == 422
-    assert "There is a problem" in html
-    assert "<title>Error: " in html
+    assert "Not accepted yet" in html
+    assert "<title>To correct: " in html
     assert '<a href="#id_sex">Sex: choose one answer.</a>' in html
     assert 'id="id_sex"' in html
     assert 'value="Kept"' in html
