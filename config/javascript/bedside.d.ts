@@ -101,3 +101,33 @@ interface Settlement {
   gone?: number[];
   changed?: Entry[];
 }
+
+/** An entry before it is in the outbox. */
+type Fresh = Omit<Entry, "sequence" | "session" | "author" | "state" | "since" | "problem">;
+
+/** An entry as it lies in the browser's database. */
+interface Row {
+  sequence: number;
+  id: Key;
+  session: Key;
+  author: string | null;
+  state: "waiting" | "attention";
+  since: number;
+  sealed: { iv: Uint8Array<ArrayBuffer>; data: ArrayBuffer };
+}
+
+/** What the server says of one entry of a batch. */
+interface Answer extends Problem {
+  status: string;
+  record?: Item | null;
+}
+
+/** How the line is. */
+interface Line {
+  online: boolean;
+  lastSeen: number | null;
+  needsLogIn: boolean;
+  missing: boolean;
+  clockAheadS: number;
+  failure: string;
+}

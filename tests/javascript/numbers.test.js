@@ -20,7 +20,7 @@ for (const text of [
 
 test("a comma before three digits is asked about", () => {
   assert.ok(Number.isNaN(numberFrom("1,200")));
-  assert.equal(ambiguous("1,200"), "1,200 could be 1200 or 1.2; write it without a comma.");
+  assert.equal(ambiguous("1,200"), "1,200 could mean 1200 or 1.2. Enter it without a comma.");
   assert.equal(ambiguous("0,200"), "");
   assert.equal(ambiguous("1,2000"), "");
 });

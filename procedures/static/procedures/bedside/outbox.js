@@ -5,47 +5,73 @@ import { asked, openDatabase, written, writing } from "./database.js";
 // States of a row: "waiting" to be sent, or "attention" of a person.
 export class Outbox {
   static async open() {
-    const outbox = new Outbox();
-    outbox.unsealed = new Map();
-    outbox.db = await openDatabase();
+    const db = await openDatabase();
     // The key is made before the transaction: one that waits for anything else closes by itself.
     const fresh = await makeKey();
-    const made = writing(outbox.db, ["keys"]);
+    const made = writing(db, ["keys"]);
     const keys = made.objectStore("keys");
-    outbox.key = await asked(keys.get("seal"));
-    outbox.device = await asked(keys.get("device"));
-    if (!outbox.key) {
-      outbox.key = fresh;
-      outbox.device = crypto.randomUUID();
-      keys.put(outbox.key, "seal");
-      keys.put(outbox.device, "device");
+    let key = await asked(keys.get("seal"));
+    let device = await asked(keys.get("device"));
+    if (!key) {
+      key = fresh;
+      device = crypto.randomUUID();
+      keys.put(key, "seal");
+      keys.put(device, "device");
     }
     await written(made);
-    return outbox;
+    return new Outbox(db, key, device);
   }
 
+  /** @type {Map<string, any>} */
+  #unsealed = new Map();
+
+  /**
+   * @param {IDBDatabase} db
+   * @param {CryptoKey} key
+   * @param {string} device
+   */
+  constructor(db, key, device) {
+    this.db = db;
+    this.key = key;
+    this.device = device;
+  }
+
+  /**
+   * @param {Key} session
+   * @param {string | null} author
+   * @param {Fresh} entry
+   * @returns {Promise<Entry>}
+   */
   async add(session, author, entry) {
     const sealed = await seal(this.key, entry);
     const transaction = writing(this.db, ["entries"]);
-    const row = { id: entry.id, session, author, state: "waiting", since: Date.now(), sealed };
-    const sequence = await asked(transaction.objectStore("entries").add(row));
+    const state = /** @type {const} */ ("waiting");
+    const row = { id: entry.id, session, author, state, since: Date.now(), sealed };
+    const sequence = Number(await asked(transaction.objectStore("entries").add(row)));
     await written(transaction);
-    return { ...entry, sequence, session, author, state: "waiting", since: row.since };
+    return { ...entry, sequence, session, author, state, since: row.since };
   }
 
-  // Every entry, in the order of entering.
+  /**
+   * Every entry, in the order of entering.
+   * @returns {Promise<Entry[]>}
+   */
   async all() {
+    /** @type {Row[]} */
     const rows = await asked(this.db.transaction("entries").objectStore("entries").getAll());
     const found = await Promise.all(rows.map((row) => this.#opened(row)));
     // Unsealing hundreds of waiting entries anew after each answer would be felt.
-    this.unsealed = new Map(rows.map((row, place) => [String(row.sealed.iv), found[place].content]));
+    this.#unsealed = new Map(rows.map((row, place) => [String(row.sealed.iv), found[place].content]));
     return found.map(({ content, ...rest }) => ({ ...content, ...rest }));
   }
 
-  // Deletes and rewrites rows, and keeps the state of a session, all or nothing.
+  /**
+   * Deletes and rewrites rows, and keeps the state of a session, all or nothing.
+   * @param {Settlement & {session?: Key | null, state?: Known | null}} what
+   */
   async settle({ gone = [], changed = [], session = null, state = null }) {
     const rows = await Promise.all(changed.map((entry) => this.#closed(entry)));
-    const kept = state && { session, savedAt: Date.now(), sealed: await seal(this.key, state) };
+    const kept = state && session && { session, savedAt: Date.now(), sealed: await seal(this.key, state) };
     const transaction = writing(this.db, ["entries", "sessions"]);
     const entries = transaction.objectStore("entries");
     for (const sequence of gone) entries.delete(sequence);
@@ -54,7 +80,11 @@ export class Outbox {
     await written(transaction);
   }
 
-  // The last known state alone can be had again from the server, so nothing waits for the disk.
+  /**
+   * The last known state alone can be had again from the server, so nothing waits for the disk.
+   * @param {Key} session
+   * @param {Known} state
+   */
   async remember(session, state) {
     const row = { session, savedAt: Date.now(), sealed: await seal(this.key, state) };
     const transaction = this.db.transaction(["sessions"], "readwrite", { durability: "relaxed" });
@@ -62,19 +92,30 @@ export class Outbox {
     await written(transaction);
   }
 
-  // The last known state of a session the server does not show this person.
+  /**
+   * The last known state of a session the server does not show this person.
+   * @param {Key} session
+   */
   async withdraw(session) {
     const transaction = writing(this.db, ["sessions"]);
     transaction.objectStore("sessions").delete(session);
     await written(transaction);
   }
 
+  /**
+   * @param {Key} session
+   * @returns {Promise<{savedAt: number, state: Known} | null>}
+   */
   async known(session) {
     const row = await asked(this.db.transaction("sessions").objectStore("sessions").get(session));
     return row ? { savedAt: row.savedAt, state: await unseal(this.key, row.sealed) } : null;
   }
 
-  // Forgets the states of sessions nobody has opened for a while; entries are never dropped by a clock.
+  /**
+   * Forgets the states of sessions nobody has opened for a while; entries are never dropped by a clock.
+   * @param {number} olderThanMs
+   * @param {Key} except
+   */
   async forget(olderThanMs, except) {
     const transaction = writing(this.db, ["sessions"]);
     const sessions = transaction.objectStore("sessions");
@@ -88,11 +129,13 @@ export class Outbox {
     this.db.close();
   }
 
+  /** @param {Row} row */
   async #opened(row) {
     const { sealed, ...rest } = row;
-    return { content: this.unsealed.get(String(sealed.iv)) ?? (await unseal(this.key, sealed)), ...rest };
+    return { content: this.#unsealed.get(String(sealed.iv)) ?? (await unseal(this.key, sealed)), ...rest };
   }
 
+  /** @param {Entry} entry */
   async #closed({ sequence, id, session, author, state, since, ...content }) {
     return { sequence, id, session, author, state, since, sealed: await seal(this.key, { id, ...content }) };
   }

@@ -33,6 +33,10 @@ export class Locked extends Error {
   }
 }
 
+/**
+ * @param {Key} session
+ * @param {{base?: string}} options
+ */
 export async function openStore(session, { base = "/api/v1/bedside" } = {}) {
   if (!globalThis.isSecureContext) throw new Error("Entries can only be kept over a secure connection (https).");
   const store = new Store(session, await Outbox.open(), new Transport(base));
@@ -41,21 +45,36 @@ export async function openStore(session, { base = "/api/v1/bedside" } = {}) {
 }
 
 export class Store {
+  /** @type {Set<(store: Store) => void>} */
   #listeners = new Set();
+  /** @type {Promise<void>} */
   #tail = Promise.resolve();
   #added = 0;
+  /** @type {Promise<void> | null} */
   #returning = null;
   #letGo = () => {};
 
+  /**
+   * @param {Key} session
+   * @param {Outbox} outbox
+   * @param {Transport} transport
+   */
   constructor(session, outbox, transport) {
-    Object.assign(this, { session, outbox });
+    this.session = session;
+    this.outbox = outbox;
     // Who is logged in, as far as this tablet knows; of anybody else's entries only their number and times are shown.
+    /** @type {string | null} */
     this.me = null;
+    /** @type {Known | null} */
     this.known = null;
+    /** @type {Entry[]} */
     this.pending = [];
     this.writing = 0; // entries on their way to the disk
+    /** @type {Set<Key>} */
     this.sending = new Set();
+    /** @type {Shown | null} */
     this.state = null;
+    /** @type {Line} */
     this.line = { online: false, lastSeen: null, needsLogIn: false, missing: false, clockAheadS: 0, failure: "" };
     this.channel = new BroadcastChannel(CHANNEL);
     this.sync = new Sync(this, transport);
@@ -70,7 +89,7 @@ export class Store {
     this.pending = await this.outbox.all();
     this.channel.onmessage = ({ data }) => this.#heard(data);
     navigator.locks.request(OPEN, { mode: "shared" }, () => new Promise((resolve) => {
-      this.#letGo = resolve;
+      this.#letGo = () => resolve(undefined);
     }));
     addEventListener("beforeunload", (event) => {
       if (this.pending.length || this.writing) event.preventDefault();
@@ -116,20 +135,34 @@ export class Store {
     return this.pending.filter((entry) => entry.author !== this.me && entry.session === this.session);
   }
 
+  /** @param {(store: Store) => void} listener */
   subscribe(listener) {
     this.#listeners.add(listener);
     return () => this.#listeners.delete(listener);
   }
 
-  // Resolves when the entry is on the disk. `key` names a record there is; without one a new record is made.
+  /**
+   * Resolves when the entry is on the disk. `key` names a record there is; without one a new record is made.
+   * @param {string} kind
+   * @param {Record<string, unknown>} payload
+   * @param {{key?: Key | null, version?: number | null, confirmed?: boolean}} options
+   */
   put(kind, payload, { key = null, version = null, confirmed = false } = {}) {
     return this.#inTurn(() => this.#add(kind, payload, { key, version, confirmed, remove: false }));
   }
 
+  /**
+   * @param {string} kind
+   * @param {Key} key
+   */
   remove(kind, key) {
     return this.#inTurn(() => this.#add(kind, {}, { key, version: null, confirmed: false, remove: true }));
   }
 
+  /**
+   * @param {Key} key
+   * @param {Parameters<typeof settled>[2]} choice
+   */
   settle(key, choice) {
     return this.#inTurn(async () => {
       const entry = this.#mine().find((one) => one.key === key && one.state === "attention");
@@ -143,6 +176,7 @@ export class Store {
     });
   }
 
+  /** @param {Settlement} change */
   async #rewrite(change) {
     await this.outbox.settle(change);
     await this.reload();
@@ -154,12 +188,23 @@ export class Store {
     return this.sync.now();
   }
 
+  /**
+   * @param {string} kind
+   * @param {Key} key
+   * @returns {Item | null}
+   */
   item(kind, key) {
     const name = this.known?.vocabulary.collections[kind];
+    if (!name) return null;
     const items = name === "session" ? [this.state?.session] : this.state?.[name];
-    return items?.find((one) => one?.key === key) ?? null;
+    return items?.find((/** @type {Item | null} */ one) => one?.key === key) ?? null;
   }
 
+  /**
+   * @param {string} kind
+   * @param {Record<string, unknown>} changes
+   * @param {{key: Key | null, version: number | null, confirmed: boolean, remove: boolean}} options
+   */
   async #add(kind, changes, { key, version, confirmed, remove }) {
     if (this.#returning) {
       await Promise.race([this.#returning, pause(ASK_MS)]).catch(() => {});
@@ -167,8 +212,9 @@ export class Store {
     }
     if (!this.known) throw new NotLoaded();
     const { known: { vocabulary }, me } = this;
-    const item = key && this.item(kind, key);
+    const item = key ? this.item(kind, key) : null;
     const earlier = this.#mine().findLast((entry) => entry.key === key && entry.kind === kind);
+    /** @type {Record<string, unknown>} */
     const payload = remove ? {} : completed(vocabulary, kind, item, changes);
     if (confirmed) payload.confirmed = true;
     const entry = await this.outbox.add(this.session, me, {
@@ -190,7 +236,12 @@ export class Store {
     return this.item(kind, entry.key);
   }
 
-  // Two entries made in the same instant keep their order although each waits for its sealing.
+  /**
+   * Two entries made in the same instant keep their order although each waits for its sealing.
+   * @template T
+   * @param {() => Promise<T>} task
+   * @returns {Promise<T>}
+   */
   #inTurn(task) {
     this.writing += 1;
     const done = this.#tail.then(() => {
@@ -204,7 +255,10 @@ export class Store {
     return done;
   }
 
-  // Called by the sync: what the server said about the session.
+  /**
+   * Called by the sync: what the server said about the session.
+   * @param {Known | null} answer
+   */
   async learned(answer) {
     if (answer === null) return;
     this.me = answer.me;
@@ -213,12 +267,21 @@ export class Store {
     await this.outbox.remember(this.session, this.known);
   }
 
-  // Called by the sync: entries the server has, and entries it could not take. Both are one transaction on the disk.
+  /**
+   * Called by the sync: entries the server has, and entries it could not take. Both are one transaction on the disk.
+   * @param {{entry: Entry, record?: Item | null}[]} stored
+   * @param {Entry[]} changed
+   */
   async answered(stored, changed) {
-    const records = stored
-      .filter(({ entry, record }) => record && entry.session === this.session && this.known)
-      .map(({ entry, record }) => ({ collection: this.known.vocabulary.collections[entry.kind], record }));
+    const collections = this.known?.vocabulary.collections ?? {};
+    /** @type {{collection: string, record: Item}[]} */
+    const records = [];
+    for (const { entry, record } of stored) {
+      const collection = collections[entry.kind];
+      if (record && collection && entry.session === this.session) records.push({ collection, record });
+    }
     const taken = new Set(stored.filter(({ entry }) => entry.remove).map(({ entry }) => entry.key));
+    /** @type {Known | null} */
     let state = null;
     if (this.known && (records.length || taken.size)) {
       state = { ...this.known, records: { ...this.known.records } };
@@ -237,7 +300,9 @@ export class Store {
   }
 
   async reload() {
-    let found, count;
+    /** @type {Entry[]} */
+    let found;
+    let count;
     // What is entered while the disk is read would be missing from what was read.
     do {
       count = this.#added;
@@ -247,14 +312,22 @@ export class Store {
     this.#changed();
   }
 
-  // Called by the sync: how the line is. Each look at the server alone is no news.
+  /**
+   * Called by the sync: how the line is. Each look at the server alone is no news.
+   * @param {Partial<Line>} line
+   */
   told(line) {
-    const news = Object.keys(line).some((name) => name !== "lastSeen" && line[name] !== this.line[name]);
+    const names = /** @type {(keyof Line)[]} */ (Object.keys(line));
+    const news = names.some((name) => name !== "lastSeen" && !Object.is(line[name], this.line[name]));
     Object.assign(this.line, line);
     if (news) this.#tell();
   }
 
-  // Called by the sync: which entries are under way.
+  /**
+   * Called by the sync: which entries are under way.
+   * @param {Entry[]} entries
+   * @param {boolean} sending
+   */
   underWay(entries, sending) {
     for (const { id } of entries) {
       if (sending) this.sending.add(id);
@@ -265,6 +338,7 @@ export class Store {
 
   // Called by the sync with each answer: who is logged in. Says whether that is somebody else than before; what was known
   // holds another's rights and is asked for anew.
+  /** @param {string | null} me */
   isNow(me) {
     if (me === null || me === this.me) return false;
     this.me = me;
@@ -281,6 +355,7 @@ export class Store {
     await this.outbox.withdraw(this.session);
   }
 
+  /** @param {{type: string, session?: Key, records?: {collection: string, record: Item}[]}} news */
   async #heard({ type, session, records }) {
     if (type === "left") return this.#leave();
     if (type === "logged-in") return this.sync.now();

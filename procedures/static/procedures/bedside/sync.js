@@ -14,22 +14,39 @@ const LOCK = "tributary-bedside-outbox";
 const OLD = { code: "old", message: "Entered more than a week ago by this tablet's clock. Is it still to be sent?" };
 const ALONE = { code: "waits", message: "What this entry follows is neither on the server nor on this tablet." };
 
+/**
+ * @param {Entry} entry
+ * @param {Problem} problem
+ * @returns {Entry}
+ */
+function needing(entry, problem) {
+  return { ...entry, state: "attention", problem };
+}
+
 export class Sync {
-  #timer = null;
+  /** @type {ReturnType<typeof setTimeout> | undefined} */
+  #timer;
+  /** @type {Promise<void> | null} */
   #running = null;
   #again = false;
   #failures = 0;
   #stopped = false;
   #most = AT_ONCE;
 
+  /**
+   * @param {import("./store.js").Store} store
+   * @param {import("./transport.js").Transport} transport
+   */
   constructor(store, transport) {
-    Object.assign(this, { store, transport });
-  }
-
-  start() {
+    this.store = store;
+    this.transport = transport;
+    this.first = Promise.resolve();
     this.wake = () => {
       if (document.visibilityState === "visible") this.now();
     };
+  }
+
+  start() {
     addEventListener("online", this.wake);
     addEventListener("pageshow", this.wake);
     document.addEventListener("visibilitychange", this.wake);
@@ -76,17 +93,19 @@ export class Sync {
     }
     const slower = Math.min(FIRST_RETRY_MS * 2 ** this.#failures, SLOWEST_MS);
     // Jitter, so that a ward of tablets does not knock at the same moment when the server is back.
-    const pause = this.#failures ? Math.max(slower * (0.5 + Math.random() / 2), this.#asked ?? 0) : PERIOD_MS;
+    const pause = this.#failures ? Math.max(slower * (0.5 + Math.random() / 2), this.#askedMs) : PERIOD_MS;
     const hidden = document.visibilityState === "hidden" && this.store.pending.length === 0;
     if (!hidden) this.#timer = setTimeout(() => this.now(), pause);
   }
 
-  #asked = 0;
+  #askedMs = 0;
+  /** @type {Map<Key, number>} */
   #faults = new Map();
 
   async #round() {
     const { store } = this;
     try {
+      /** @type {TryLater | null} */
       let later = null;
       if (store.pending.length) {
         await this.#drain().catch((error) => {
@@ -101,7 +120,7 @@ export class Sync {
         throw later;
       }
       this.#failures = 0;
-      this.#asked = 0;
+      this.#askedMs = 0;
       store.told({ online: true, lastSeen: Date.now(), needsLogIn: false, missing: false, failure: "" });
       await store.learned(answer);
     } catch (error) {
@@ -117,6 +136,7 @@ export class Sync {
     return (await this.transport.session(store.session, null)).answer;
   }
 
+  /** @param {unknown} error */
   #failed(error) {
     const { store } = this;
     if (this.#stopped) return;
@@ -131,7 +151,7 @@ export class Sync {
       if (error.problem.code === "not_found") store.withdraw();
     } else if (error instanceof NoLine || error instanceof TryLater) {
       this.#failures += 1;
-      this.#asked = (error.seconds ?? 0) * 1000;
+      this.#askedMs = error instanceof TryLater ? error.seconds * 1000 : 0;
       store.told({ online: false });
     } else {
       this.#failures += 1;
@@ -156,12 +176,17 @@ export class Sync {
     });
   }
 
-  // Sends one batch; says whether there may be another.
+  /**
+   * Sends one batch; says whether there may be another.
+   * @param {string} me
+   * @param {string} token
+   * @returns {Promise<boolean>}
+   */
   async #batch(me, token) {
     const { store } = this;
     // Off the disk: another tab may have settled what this one still shows.
     const { ready, old } = sendable(await store.outbox.all(), me, this.#most);
-    if (old.length) await store.answered([], old.map((entry) => ({ ...entry, state: "attention", problem: OLD })));
+    if (old.length) await store.answered([], old.map((entry) => needing(entry, OLD)));
     if (!ready.length) return false;
     store.underWay(ready, true);
     try {
@@ -170,15 +195,20 @@ export class Sync {
       this.#most = AT_ONCE;
       return await this.#take(ready, answers);
     } catch (error) {
-      const whole = error instanceof Refused || (error.status === 500 && this.#isStubborn(ready));
-      if (!whole) throw error;
-      return await this.#refused(ready, error);
+      if (error instanceof Refused) return await this.#refused(ready, { ...error.problem, message: error.message });
+      if (!(error instanceof TryLater) || error.status !== 500 || !this.#isStubborn(ready)) throw error;
+      return await this.#refused(ready, { message: "The server failed at this entry several times." });
     } finally {
       store.underWay(ready, false);
     }
   }
 
+  /**
+   * @param {Key} session
+   * @param {Entry[]} entries
+   */
   #wire(session, entries) {
+    /** @param {Entry} entry */
     const wire = ({ id, sequence, kind, key, version, based_on, captured_at, captured_by, remove, payload }) => ({
       ...{ id, sequence, kind, key, version, based_on, captured_at, captured_by, remove, payload },
     });
@@ -190,8 +220,14 @@ export class Sync {
     };
   }
 
+  /**
+   * @param {Entry[]} entries
+   * @param {Answer[]} answers
+   */
   async #take(entries, answers) {
+    /** @type {{entry: Entry, record?: Item | null}[]} */
     const stored = [];
+    /** @type {Entry[]} */
     const changed = [];
     let later = false;
     const stuck = new Set();
@@ -210,29 +246,34 @@ export class Sync {
       const follows = leansOn(entry).some((one) => stuck.has(one)) && (status === "waits" || problem.http === 404);
       stuck.add(entry.id).add(entry.key);
       if (follows) return;
-      changed.push({ ...entry, state: "attention", problem: status === "waits" ? ALONE : problem });
+      changed.push(needing(entry, status === "waits" ? ALONE : problem));
     });
     await this.store.answered(stored, changed);
     if (later) throw new TryLater(1);
     return true;
   }
 
-  // A server that is up but fails at the same entry again and again must not hold up all that follow it.
+  /**
+   * A server that is up but fails at the same entry again and again must not hold up all that follow it.
+   * @param {Entry[]} entries
+   */
   #isStubborn([first]) {
     const times = (this.#faults.get(first.id) ?? 0) + 1;
     this.#faults.set(first.id, times);
     return times >= MOST_FAULTS;
   }
 
-  // The batch as a whole was refused: find the entry it was by sending them one by one, and ask about that one.
-  async #refused(entries, error) {
+  /**
+   * The batch as a whole was refused: find the entry it was by sending them one by one, and ask about that one.
+   * @param {Entry[]} entries
+   * @param {Problem} problem
+   */
+  async #refused(entries, problem) {
     if (entries.length > 1) {
       this.#most = 1;
       return true;
     }
-    const message = error.problem ? error.message : "The server failed at this entry several times.";
-    const problem = { code: "refused", ...error.problem, message };
-    await this.store.answered([], [{ ...entries[0], state: "attention", problem }]);
+    await this.store.answered([], [needing(entries[0], { code: "refused", ...problem })]);
     return true;
   }
 }

@@ -8,6 +8,10 @@ const LONGEST_S = 60;
 export class NoLine extends Error {}
 export class NeedsLogIn extends Error {}
 export class TryLater extends Error {
+  /**
+   * @param {number} seconds
+   * @param {number} status
+   */
   constructor(seconds, status = 0) {
     super("later");
     this.seconds = seconds;
@@ -15,6 +19,10 @@ export class TryLater extends Error {
   }
 }
 export class Refused extends Error {
+  /**
+   * @param {number} status
+   * @param {Problem} problem
+   */
   constructor(status, problem) {
     super(problem.message ?? `The server answered ${status}.`);
     this.status = status;
@@ -30,6 +38,14 @@ export function retryAfter(header) {
   return Math.min(bounded(header, [0, Number.MAX_VALUE], 0), LONGEST_S);
 }
 
+/** @typedef {RequestInit & {patience?: number}} Options */
+
+/**
+ * @param {string} address
+ * @param {AbortSignal} stopped
+ * @param {Options} options
+ * @returns {Promise<{headers: Headers, body: any}>}
+ */
 async function request(address, stopped, options = {}) {
   const patience = AbortSignal.timeout(options.patience ?? PATIENCE_MS);
   let response;
@@ -46,7 +62,7 @@ async function request(address, stopped, options = {}) {
     if (response.status === 304) return { headers, body: null };
     if (response.ok) return { headers, body: await response.json() };
   } catch (error) {
-    throw new NoLine(error.message);
+    throw new NoLine(String(error));
   }
   const problem = await response.json().catch(() => ({}));
   // 423: locked. The page locks itself at once, and entries wait as after a log-in run out.
@@ -63,6 +79,7 @@ async function request(address, stopped, options = {}) {
 export class Transport {
   #stop = new AbortController();
 
+  /** @param {string} base */
   constructor(base) {
     this.base = base;
   }
@@ -72,22 +89,41 @@ export class Transport {
     this.#stop.abort();
   }
 
+  /**
+   * @param {string} address
+   * @param {Options} [options]
+   */
   #request(address, options) {
     return request(address, this.#stop.signal, options);
   }
 
-  // Who is logged in and the token for writing; always fresh, since one from before an outage is stale.
+  /**
+   * Who is logged in and the token for writing; always fresh, since one from before an outage is stale.
+   * @returns {Promise<{me: string | null, token: string, server_now: Moment}>}
+   */
   async token() {
     return (await this.#request(`${this.base}/token`)).body;
   }
 
-  // Who is logged in is said also where there is nothing new.
+  /**
+   * Who is logged in is said also where there is nothing new.
+   * @param {Key} id
+   * @param {string | null} since
+   * @returns {Promise<{me: string | null, answer: Known | null}>}
+   */
   async session(id, since) {
     const { headers, body } = await this.#request(`${this.base}/sessions/${id}${since === null ? "" : `?since=${since}`}`);
     return { me: headers.get("Tributary-Person"), answer: body };
   }
 
+  /**
+   * @param {object} batch
+   * @param {string} token
+   * @param {string} author
+   * @returns {Promise<{answers: Answer[]}>}
+   */
   async send(batch, token, author) {
+    /** @param {string} value */
     const post = async (value) =>
       (await this.#request(`${this.base}/entries`, {
         method: "POST",
