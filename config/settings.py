@@ -77,6 +77,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "allauth.account.middleware.AccountMiddleware",
+    "config.uploads.RefusedUploads",
     "config.middleware.private_pages",
     "config.middleware.readable_addresses",
     "config.middleware.recorded_looks",
@@ -187,7 +188,9 @@ RECORDING_MAX_BYTES = 1024**3
 # Decoded signals: a folder, or the URL of one in an object storage; empty: a folder beside the original files.
 SIGNALS_ROOT = env.text("TRIBUTARY_SIGNALS", "")
 SIGNALS_KEY: bytes | None = None
-FILE_UPLOAD_HANDLERS = ["django.core.files.uploadhandler.TemporaryFileUploadHandler"]
+FILE_UPLOAD_HANDLERS = ["config.uploads.DiskUploadHandler"]
+# Room that a file must leave free for everybody else.
+STORE_RESERVE_BYTES = 512 * 1024**2
 
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": ["rest_framework.authentication.SessionAuthentication"],
@@ -263,6 +266,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": float(SWEEP_EVERY_S),
         # After an outage only the latest is of use.
         "options": {"queue": CLOCK_QUEUE, "expires": SWEEP_EVERY_S},
+    },
+    "clear-uploads": {
+        "task": "procedures.tasks.clear_uploads",
+        "schedule": 3600.0,
+        "options": {"queue": CLOCK_QUEUE, "expires": 3600},
     },
     "requeue-stuck-imports": {"task": "registry.tasks.requeue_stuck_imports", "schedule": 60.0},
 }

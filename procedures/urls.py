@@ -21,6 +21,7 @@ from procedures.views import (
     sessions,
     signals,
     sites,
+    uploads,
 )
 
 app_name = "procedures"
@@ -53,6 +54,8 @@ urlpatterns: list[URLPattern] = [
     ),
     path("sessions/<uuid:session>/epochs/new/", epochs.epoch, name="new_epoch"),
     path("sessions/<uuid:session>/epochs/<uuid:epoch>/", epochs.epoch, name="epoch"),
+    path("sessions/<uuid:session>/uploads/", uploads.uploads, name="uploads"),
+    path("uploads/<uuid:upload>/", uploads.upload, name="upload"),
     path("sessions/<uuid:session>/recordings/new/", recordings.new_recording, name="new_recording"),
     path("sessions/<uuid:session>/ecgs/", ecgs.session_ecgs, name="session_ecgs"),
     path("sessions/<uuid:session>/ecgs/new/", ecg_entry.new_ecg, name="new_ecg"),

@@ -35,6 +35,7 @@ class _ChannelChoice(EntryForm):
 
     def offer_channels(self, labels: Sequence[str], chosen: dict[str, str] | None = None) -> None:
         """Add one list of channels per role; nothing chosen means as recognised."""
+        self.labels = list(labels)
         for role in ROLES:
             field = pick([(label, label) for label in labels], role_words(role), blank="As recognised", required=False)
             self.fields[f"role_{role}"] = field
@@ -64,12 +65,22 @@ class UploadForm(_ChannelChoice):
             "max_length": "The name of the file is too long: at most 200 characters.",
         },
         max_length=200,
+        required=False,
     )
+    # Instead of the file: one that was sent in parts and lies on the server.
+    upload = forms.UUIDField(required=False, widget=forms.HiddenInput)
     started_at = MomentField(
         label="Time of the first sample",
         required=False,
         help_text="Needed when the file does not say it. On the clock of the session.",
     )
+
+    def clean(self) -> dict[str, Any]:
+        """Ask for the file unless it is here already."""
+        data = super().clean() or self.cleaned_data
+        if not data.get("file") and not data.get("upload") and "file" not in self.errors:
+            self.add_error("file", self.fields["file"].error_messages["required"])
+        return data
 
 
 class ChannelsForm(_ChannelChoice):

@@ -29,6 +29,7 @@ from procedures.models.session import (
 from procedures.models.site import LeadMeasurement, LongAxis, Obstacle, Site, Stability, Tributary, Vein
 from procedures.models.stored_signals import StoredSignals
 from procedures.models.threshold import ThresholdTest
+from procedures.models.upload import Upload
 from registry.models import RunState
 
 __all__ = [
@@ -76,5 +77,6 @@ __all__ = [
     "StoredSignals",
     "ThresholdTest",
     "Tributary",
+    "Upload",
     "Vein",
 ]

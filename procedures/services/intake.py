@@ -5,8 +5,8 @@ from __future__ import annotations
 import datetime as dt
 import hashlib
 import tempfile
-from collections.abc import Iterable, Iterator, Mapping
-from contextlib import contextmanager
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, Protocol
@@ -24,10 +24,30 @@ from procedures.selectors.drawn_signals import sums_of
 from procedures.selectors.signals import opened
 from procedures.services.file_names import kept_name
 from procedures.services.guard import put_in
+from procedures.services.room import incoming, said
 from procedures.services.stored_signals import drop_form, make_form, note_form
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import User
+
+
+@dataclass(frozen=True)
+class SentFile:
+    """A whole file that lies on the server already, handed on as an upload."""
+
+    path: Path
+
+    def chunks(self) -> Iterable[bytes]:
+        """Return its bytes in pieces."""
+        with self.path.open("rb") as stream:
+            while piece := stream.read(1 << 20):
+                yield piece
+
+
+class ChannelsUnclear(RuleBroken):
+    """The file can be read, but which of its channels is what has to be said; ``labels`` are all of them."""
+
+    labels: Sequence[str] = ()
 
 
 class Upload(Protocol):
@@ -89,20 +109,25 @@ def taken_in(
     """
     require(by, session.centre_id, Right.WRITE_SESSIONS)
     name = kept_name(session, original_name, plain_name)
-    incoming = Path(settings.MEDIA_ROOT) / "incoming"
-    incoming.mkdir(parents=True, exist_ok=True)
-    with tempfile.NamedTemporaryFile(dir=incoming) as temporary:
-        sha256, size = _receive(upload, temporary)
+    with _received(upload) as (path, sha256, size):
         if stored := session.recordings.filter(sha256=sha256).first():
             yield Incoming(sha256, stored)
             return
-        path = Path(temporary.name)
+        labels: list[str] = []
         try:
             source = open_recording(path)
+            labels = [channel.label for channel in source.channels]
             assignment = assign_roles(source.channels, mapping)
         except RecordingError as error:
             sentence = str(error).replace(path.name, Path(name).name)  # by the name its sender knows
+            if labels:
+                unclear = ChannelsUnclear(sentence, fields={"file": [sentence]})
+                unclear.labels = labels
+                raise unclear from None
             raise RuleBroken(sentence, fields={"file": [sentence]}) from None
+        begins = _start(started_at, source.started_at, session)
+        with said():
+            kept = _keep(path, sha256)
         values = {
             "sha256": sha256,
             "original_name": name,
@@ -110,11 +135,11 @@ def taken_in(
             "size_bytes": size,
             "duration_s": source.duration_s,
             "axis_start_s": source.start_s,
-            "started_at": _start(started_at, source.started_at, session),
+            "started_at": begins,
             "channels": described(source.channels, assignment),
             "mapping": dict(mapping or {}),
             "uploaded_by": by,
-            "file": _keep(path, sha256),
+            "file": kept,
         }
         yield from _with_form(Incoming(sha256, None, values, source))
 
@@ -125,7 +150,8 @@ def _with_form(incoming: Incoming) -> Iterator[Incoming]:
         yield incoming
         return
     sums = sums_of(Recording(channels=incoming.values["channels"]))
-    place = make_form(incoming.opened, incoming.sha256, sums)
+    with said():
+        place = make_form(incoming.opened, incoming.sha256, sums)
     try:
         yield replace(incoming, place=place)
     finally:
@@ -154,6 +180,24 @@ def described(channels: Iterable[ChannelInfo], assignment: Assignment) -> list[d
     ]
 
 
+@contextmanager
+def _received(upload: Upload) -> Iterator[tuple[Path, str, int]]:
+    """Give a file's place, SHA-256 and size; one that was sent in parts lies there already."""
+    if isinstance(upload, SentFile):
+        sha256, size = _receive(upload, None)
+        yield upload.path, sha256, size
+        return
+    with said():
+        temporary = tempfile.NamedTemporaryFile(dir=incoming())  # noqa: SIM115 - closed below, which removes it
+    try:
+        with said():
+            sha256, size = _receive(upload, temporary)
+        yield Path(temporary.name), sha256, size
+    finally:
+        with suppress(OSError):
+            temporary.close()
+
+
 def _receive(upload: Upload, target: Any) -> tuple[str, int]:
     digest, size = hashlib.sha256(), 0
     for chunk in upload.chunks():
@@ -162,8 +206,10 @@ def _receive(upload: Upload, target: Any) -> tuple[str, int]:
             limit = settings.RECORDING_MAX_BYTES // 1024**2
             raise RuleBroken(f"The file is larger than {limit} MB.", fields={"file": ["Choose a smaller file."]})
         digest.update(chunk)
-        target.write(chunk)
-    target.flush()
+        if target is not None:
+            target.write(chunk)
+    if target is not None:
+        target.flush()
     return digest.hexdigest(), size
 
 
@@ -171,8 +217,13 @@ def _keep(path: Path, sha256: str) -> str:
     """Copy into the store unless this content lies there already; a row that fails later leaves only a spare file."""
     name = f"{sha256[:2]}/{sha256}"
     if not default_storage.exists(name):
-        with path.open("rb") as stream:
-            default_storage.save(name, File(stream))
+        try:
+            with path.open("rb") as stream:
+                default_storage.save(name, File(stream))
+        except OSError:
+            with suppress(OSError):
+                default_storage.delete(name)
+            raise
     return name
 
 

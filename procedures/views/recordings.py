@@ -16,7 +16,6 @@ from procedures.forms.epochs import MarkedEpochForm
 from procedures.forms.recordings import ChannelsForm, EpochTableForm, UploadForm, role_words
 from procedures.metrics import BY_KEY
 from procedures.models import AnalysisRun, Recording, RunState
-from procedures.recordings import RecordingError, open_recording
 from procedures.selectors.beats import LONGEST_VIEW_S
 from procedures.selectors.ecgs import MOST_ECGS
 from procedures.selectors.recorded import SHOWN, recorded_epochs
@@ -24,11 +23,16 @@ from procedures.selectors.sessions import rights_in, sessions_for
 from procedures.services.analysis import cancel_analysis, start_analysis
 from procedures.services.calibrations import segment_numbers
 from procedures.services.ecgs import has_twelve_leads
+from procedures.services.intake import ChannelsUnclear
 from procedures.services.recordings import map_channels, store_recording
+from procedures.services.uploads import end_upload, sent_file, upload_for
 from procedures.views.entry import answer, session_to_write
 from registry.access import Right, require
+from registry.errors import RuleBroken
 from registry.models import User
 from registry.views.request import MemberRequest
+
+MOST_CHANNELS = 4096
 
 
 def recording_for(user: User, key: UUID, *, writing: bool = False) -> Recording:
@@ -49,22 +53,32 @@ def new_recording(request: MemberRequest, session: UUID) -> HttpResponse:
         session=found,
         initial={"started_at": None},
     )
-    labels = _channel_labels(request) if any(name.startswith("role_") for name in request.POST) else []
+    labels, unclear = _labels_posted(request), list[str]()
     if labels:
         form.offer_channels(labels)
 
     def write(form: UploadForm) -> Recording:
-        upload, guard = form.cleaned_data["file"], form.guard
-        return store_recording(
-            by=request.user,
-            session=found,
-            upload=upload,
-            original_name=upload.name,
-            started_at=form.cleaned_data["started_at"],
-            mapping=form.mapping,
-            key=guard["key"],
-            reason=guard["reason"],
-        )
+        guard, sent = form.guard, form.cleaned_data["upload"]
+        parts = upload_for(request.user, sent) if sent else None
+        if parts and parts.session_id != found.pk:
+            raise RuleBroken("This file was sent to another session. Choose it again.")
+        try:
+            recording = store_recording(
+                by=request.user,
+                session=found,
+                upload=sent_file(parts) if parts else form.cleaned_data["file"],
+                original_name=parts.original_name if parts else form.cleaned_data["file"].name,
+                started_at=form.cleaned_data["started_at"],
+                mapping=form.mapping,
+                key=guard["key"],
+                reason=guard["reason"],
+            )
+        except ChannelsUnclear as error:
+            unclear.extend(error.labels)
+            raise
+        if parts:
+            end_upload(parts)
+        return recording
 
     response = answer(
         request,
@@ -75,21 +89,16 @@ def new_recording(request: MemberRequest, session: UUID) -> HttpResponse:
         said="The recording is stored. Confirm or mark its epochs, then analyse it.",
         context={"offered": likely_moment(found)},
     )
-    if response.status_code == 422 and form.files and not form.role_fields and (labels := _channel_labels(request)):
-        form.offer_channels(labels)
+    if unclear and not form.role_fields:
+        form.offer_channels(unclear)
         response = render(request, "procedures/new_recording.html", {"form": form, "session": found}, status=422)
     return response
 
 
-def _channel_labels(request: MemberRequest) -> list[str]:
-    """Return the channels of the file just sent, so that the page can ask; none when it cannot be read."""
-    upload = request.FILES.get("file")
-    if upload is None or not hasattr(upload, "temporary_file_path"):
-        return []
-    try:
-        return [channel.label for channel in open_recording(upload.temporary_file_path()).channels]
-    except RecordingError:
-        return []
+def _labels_posted(request: MemberRequest) -> list[str]:
+    """Return the channels that the page asked about; none where it did not ask."""
+    chosen = {value for name, value in request.POST.items() if name.startswith("role_") and value}
+    return request.POST.getlist("channel")[:MOST_CHANNELS] or sorted(map(str, chosen))
 
 
 @require_safe

@@ -129,6 +129,8 @@ RULES: dict[str, Rule] = {
     "procedures:new_epoch": SESSION_FORM,
     "procedures:epoch": SESSION_FORM,
     "procedures:new_recording": SESSION_FORM,
+    "procedures:uploads": SESSION_ACT,
+    "procedures:upload": MADE_UP,  # one's own only: tests/procedures/views/test_uploads.py
     "procedures:decision": DECISION,
     "procedures:sign": DECISION,
     "procedures:comparison": SESSION,

@@ -1,6 +1,9 @@
 // Sends the upload form with a progress display. The file stays chosen when the page has to ask something.
+import { sendInParts } from "./resumable.js";
+
 const megabytes = (bytes) => (bytes / 1e6).toFixed(1);
 let request = null;
+let stopParts = null;
 
 function show(form, words, share) {
   form.querySelector("#sending").hidden = words === null;
@@ -27,7 +30,31 @@ function takeAnswer(form, html) {
   document.title = document.title.startsWith("To correct: ") ? document.title : `To correct: ${document.title}`;
 }
 
-function send(form) {
+// Sends the file first, in parts that survive a lost line, then the form that names it.
+async function sendFile(form) {
+  const field = form.querySelector("input[type=file]");
+  const file = field.files[0];
+  const token = form.querySelector("input[name=csrfmiddlewaretoken]").value;
+  show(form, "Starting …", 0);
+  try {
+    form.elements.upload.value ||= await sendInParts(file, form.dataset.upload, token, {
+      progress: (sent, all) => show(form, `${megabytes(sent)} of ${megabytes(all)} MB sent`, sent / all),
+      stop: (end) => (stopParts = end),
+    });
+  } catch (error) {
+    show(form, error.message, 0);
+    release(form);
+    return;
+  } finally {
+    stopParts = null;
+  }
+  const data = new FormData(form);
+  data.delete("file");
+  show(form, "Sent. The server is reading the file …", 1);
+  send(form, data);
+}
+
+function send(form, data = new FormData(form)) {
   request = new XMLHttpRequest();
   request.upload.addEventListener("progress", (event) => {
     if (!event.lengthComputable) return;
@@ -52,8 +79,7 @@ function send(form) {
     });
   }
   request.open("POST", form.action || location.href);
-  show(form, "Starting …", 0);
-  request.send(new FormData(form));
+  request.send(data);
 }
 
 document.addEventListener("submit", (event) => {
@@ -63,9 +89,20 @@ document.addEventListener("submit", (event) => {
   for (const button of form.querySelectorAll("button:not([type='button'])")) button.setAttribute("aria-disabled", "true");
   if (!form.dataset.sent) {
     form.dataset.sent = "yes";
-    send(form);
+    if (form.dataset.upload && window.tus) sendFile(form);
+    else {
+      show(form, "Starting …", 0);
+      send(form);
+    }
   }
 });
 document.addEventListener("click", (event) => {
-  if (event.target.id === "stop-sending") request?.abort();
+  if (event.target.id !== "stop-sending") return;
+  if (stopParts) stopParts();
+  else request?.abort();
+});
+// Another file is another upload.
+document.addEventListener("change", (event) => {
+  const form = event.target.matches("input[type=file]") && event.target.closest("form[data-upload]");
+  if (form?.elements.upload) form.elements.upload.value = "";
 });

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.core.management.base import BaseCommand, CommandParser
+from django.core.management.base import CommandParser
 
 from procedures.models import Recording
 from procedures.recordings import RecordingError
 from procedures.selectors.signals import opened
 from procedures.services.stored_signals import prepare_again
+from registry.management.sentence import SentenceCommand
 
 
-class Command(BaseCommand):
+class Command(SentenceCommand):
     """Ask for the stored form of every recording that has none that can be read."""
 
     help = "Make the stored form of recordings from their original files, where it is missing or damaged."
