@@ -164,3 +164,12 @@ def test_every_foreign_key_says_what_a_deletion_does() -> None:
         if isinstance(field, models.ForeignKey) and field.remote_field.on_delete not in refused
     ]
     assert lax == []
+
+
+def test_a_lock_never_holds_up_the_check_of_a_link() -> None:
+    """FOR UPDATE stands in the way of rows that point at the locked one; at commit that made a deadlock."""
+    room = [path for name in OURS for path in (ROOT / name).rglob("*.py")]
+    found = [
+        path for path in room if re.search(r"select_for_update\((?!no_key=True)", path.read_text(encoding="utf-8"))
+    ]
+    assert found == []

@@ -130,7 +130,7 @@ def _write(
     claim: Claim, recording: Recording, found: Computed, ecgs: Sequence[KeptEcg | None], notes: list[dict[str, Any]]
 ) -> None:
     """Replace the computed numbers of these epochs by those of the run."""
-    session = Session.objects.select_for_update().get(pk=recording.session_id)
+    session = Session.objects.select_for_update(no_key=True).get(pk=recording.session_id)
     with claim.writing() as run:
         EpochMetric.objects.filter(epoch__in=found.epochs, origin=Origin.COMPUTED).delete()
         EpochBeats.objects.filter(epoch__in=found.epochs).delete()

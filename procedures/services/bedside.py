@@ -144,7 +144,7 @@ def take(
 @transaction.atomic
 def _claim(*, by: User, session: Session, device: UUID, sent_at: dt.datetime, envelope: Envelope) -> BedsideEntry:
     now = timezone.now()
-    row, new = BedsideEntry.objects.select_for_update().get_or_create(
+    row, new = BedsideEntry.objects.select_for_update(no_key=True).get_or_create(
         centre_id=session.centre_id,
         device=device,
         client_uuid=envelope.client_uuid,

@@ -45,7 +45,7 @@ def writing(
     """
     require(by, session.centre_id, right)
     with transaction.atomic():
-        locked = Session.objects.select_for_update().get(pk=session.pk)
+        locked = Session.objects.select_for_update(no_key=True).get(pk=session.pk)
         signed = locked.status == Status.SIGNED
         with act() as done:
             yield locked

@@ -59,7 +59,7 @@ def implant_part(
 
 
 def _link(label: ScannedPart, device: Device, *, by: User, session: Session, reason: str) -> None:
-    stored = ScannedPart.objects.select_for_update().get(pk=label.pk, session=session)
+    stored = ScannedPart.objects.select_for_update(no_key=True).get(pk=label.pk, session=session)
     if stored.device_id not in (None, device.pk):
         raise RuleBroken("The part of this label is recorded already.")
     change(stored, by=by, centre_id=session.centre_id, values={"device": device}, version=None, reason=reason)

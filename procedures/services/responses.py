@@ -52,11 +52,11 @@ def refresh_responses(session_id: UUID) -> None:
         session = Session.objects.get(pk=session_id)
         basis, found = _basis(session), _compared(session)
         with transaction.atomic():
-            locked = Session.objects.select_for_update().get(pk=session_id)
+            locked = Session.objects.select_for_update(no_key=True).get(pk=session_id)
             if _basis(locked) == basis:
                 return _replace(locked, *found)
     with transaction.atomic():
-        locked = Session.objects.select_for_update().get(pk=session_id)
+        locked = Session.objects.select_for_update(no_key=True).get(pk=session_id)
         _replace(locked, *_compared(locked))
 
 

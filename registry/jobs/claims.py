@@ -75,7 +75,7 @@ class Claim:
             When it was cancelled or taken over; nothing is written.
         """
         with transaction.atomic():
-            row = self._mine().select_for_update().first()
+            row = self._mine().select_for_update(no_key=True).first()
             if row is None:
                 raise NotOurs
             yield row

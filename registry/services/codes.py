@@ -25,7 +25,7 @@ def held_counter(centre_id: UUID, series: str) -> CodeCounter:
     sender of the same record waits here and finds it.
     """
     CodeCounter.objects.get_or_create(centre_id=centre_id, series=series)
-    return CodeCounter.objects.select_for_update().get(centre_id=centre_id, series=series)
+    return CodeCounter.objects.select_for_update(no_key=True).get(centre_id=centre_id, series=series)
 
 
 def drawn_code(counter: CodeCounter, model: type[Coded]) -> str:

@@ -68,8 +68,8 @@ def correct_identity(
     refuse_merged(patient)
     if birth_date > timezone.localdate():
         raise RuleBroken("The birth date is in the future.", fields={"birth_date": ["Enter a date in the past."]})
-    centre = Centre.objects.select_for_update().get(pk=patient.centre_id)
-    identity = PatientIdentity.objects.select_for_update().get(patient=patient)
+    centre = Centre.objects.select_for_update(no_key=True).get(pk=patient.centre_id)
+    identity = PatientIdentity.objects.select_for_update(no_key=True).get(patient=patient)
     values = {
         "family_name": family_name,
         "given_name": given_name,

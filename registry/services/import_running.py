@@ -74,7 +74,7 @@ def requeue_stuck() -> int:
 
 def _claim(key: UUID) -> TableImport | None:
     with transaction.atomic():
-        run = TableImport.objects.select_for_update().filter(pk=key).first()
+        run = TableImport.objects.select_for_update(no_key=True).filter(pk=key).first()
         if run is None or run.state not in BUSY or run.claimed_at is not None:
             return None
         run.claimed_at, run.attempts = timezone.now(), run.attempts + 1
@@ -174,10 +174,10 @@ def _load(run: TableImport) -> None:
     _tell(run, f"Writing {len(made)} records, in one step", 80)
     with transaction.atomic():
         for_coded(hold_series, run.centre_id, (record for record, _ in made))
-        head, _ = TrailHead.objects.select_for_update().get_or_create(centre_id=run.centre_id)
+        head, _ = TrailHead.objects.select_for_update(no_key=True).get_or_create(centre_id=run.centre_id)
         if head.sequence != before:
             made, rows = _prepared(run, silent=True)
-        locked = TableImport.objects.select_for_update().get(pk=run.pk)
+        locked = TableImport.objects.select_for_update(no_key=True).get(pk=run.pk)
         if locked.state != ImportState.LOADING or locked.claimed_at != run.claimed_at:
             raise Stopped
         _write(locked, made, rows)

@@ -320,7 +320,7 @@ def _editing(by: User, run: TableImport) -> Iterator[TableImport]:
     """Hold the row of an import that may be changed now, for a user who may."""
     require_import(by, run.centre_id, kind_of(run))
     with transaction.atomic():
-        locked = TableImport.objects.select_for_update().get(pk=run.pk)
+        locked = TableImport.objects.select_for_update(no_key=True).get(pk=run.pk)
         if locked.state == ImportState.LOADED:
             raise RuleBroken("This table has already been loaded.")
         if locked.state == ImportState.DISCARDED:

@@ -60,7 +60,7 @@ _SECRETS = {Authenticator.Type.TOTP: "secret", Authenticator.Type.RECOVERY_CODES
 def _rotate_second_factors(done: Rotated) -> None:
     """Make the secrets of authenticator apps and recovery codes anew; there are two a person at most."""
     newest = Fernet(settings.IDENTITY_KEYS[0])
-    for factor in Authenticator.objects.select_for_update().filter(type__in=_SECRETS):
+    for factor in Authenticator.objects.select_for_update(no_key=True).filter(type__in=_SECRETS):
         name = _SECRETS[Authenticator.Type(factor.type)]
         stored = factor.data[name]
         if _made_with(newest, stored):
@@ -82,7 +82,7 @@ def _rotate_batch(
     model: type[models.Model], fields: list[models.Field[Any, Any]], last: Any, batch: int, done: Rotated
 ) -> Any:
     """Make one batch anew, after the key ``last``. Returns the last key, or none when there was nothing left."""
-    rows = model._default_manager.select_for_update().order_by("pk")
+    rows = model._default_manager.select_for_update(no_key=True).order_by("pk")
     if last is not None:
         rows = rows.filter(pk__gt=last)
     hashed = {field.name for field in model._meta.concrete_fields if field.name.endswith("_digest")}

@@ -20,7 +20,7 @@ from registry.services.records import change, put
 
 
 def _locked_pair(first: Patient, second: Patient) -> tuple[Patient, Patient]:
-    rows = {row.pk: row for row in Patient.objects.select_for_update().filter(pk__in=[first.pk, second.pk])}
+    rows = {row.pk: row for row in Patient.objects.select_for_update(no_key=True).filter(pk__in=[first.pk, second.pk])}
     return rows[first.pk], rows[second.pk]
 
 
@@ -59,7 +59,7 @@ def merge_patients(*, by: User, kept: Patient, merged: Patient, reason: str) -> 
         )
     moved: dict[str, list[str]] = defaultdict(list)
     for model in owned_by_patients():
-        for row in model._default_manager.select_for_update().filter(patient=merged).order_by("pk"):
+        for row in model._default_manager.select_for_update(no_key=True).filter(patient=merged).order_by("pk"):
             try:
                 _move(row, kept, by=by, reason=reason)
             except RuleBroken:
@@ -88,7 +88,7 @@ def _take_over_withdrawals(kept: Patient, merged: Patient, *, by: User, reason: 
     taken: dict[str, list[str | None]] = {}
     for theirs in Consent.objects.filter(patient=merged, withdrawn_on__isnull=False):
         same = {"scope": theirs.scope, "given_on": theirs.given_on}
-        for ours in Consent.objects.select_for_update().filter(patient=kept, **same):
+        for ours in Consent.objects.select_for_update(no_key=True).filter(patient=kept, **same):
             before, after = ours.withdrawn_on, theirs.withdrawn_on
             if after is None or (before is not None and before <= after):
                 continue
@@ -100,7 +100,7 @@ def _take_over_withdrawals(kept: Patient, merged: Patient, *, by: User, reason: 
 
 def _give_back_withdrawals(merge: PatientMerge, *, by: User, reason: str) -> None:
     """Put back the days of withdrawal that a merge changed and nobody corrected since."""
-    for consent in Consent.objects.select_for_update().filter(pk__in=merge.withdrawn).order_by("pk"):
+    for consent in Consent.objects.select_for_update(no_key=True).filter(pk__in=merge.withdrawn).order_by("pk"):
         before, after = (day and dt.date.fromisoformat(day) for day in merge.withdrawn[str(consent.pk)])
         if consent.withdrawn_on == after:
             values = {"withdrawn_on": before}
@@ -120,14 +120,14 @@ def undo_merge(*, by: User, merge: PatientMerge, reason: str) -> PatientMerge:
     """
     require(by, merge.centre_id, Right.OVERSEE_IDENTITY)
     reason = _reason(reason)
-    merge = PatientMerge.objects.select_for_update().get(pk=merge.pk)
+    merge = PatientMerge.objects.select_for_update(no_key=True).get(pk=merge.pk)
     kept, merged = _locked_pair(merge.kept, merge.merged)
     if merge.undone_at:
         raise RuleBroken("This merge has already been undone.")
     if kept.merged_into_id:
         raise RuleBroken(f"{kept.code} was itself merged later. Undo that merge first.")
     for label, keys in merge.moved.items():
-        rows = apps.get_model(label)._default_manager.select_for_update()
+        rows = apps.get_model(label)._default_manager.select_for_update(no_key=True)
         for row in rows.filter(pk__in=keys, patient=kept).order_by("pk"):
             change(row, by=by, centre_id=merge.centre_id, values={"patient": merged}, version=None, reason=reason)
     _give_back_withdrawals(merge, by=by, reason=reason)

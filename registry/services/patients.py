@@ -109,7 +109,7 @@ def refuse_known_number(centre: Centre, number: str, key: UUID | None) -> None:
 def _register(
     by: User, centre: Centre, key: UUID | None, code: str | None, values: dict[str, Any], identifiers: dict[str, Any]
 ) -> Patient:
-    Centre.objects.select_for_update().get(pk=centre.pk)
+    Centre.objects.select_for_update(no_key=True).get(pk=centre.pk)
     refuse_known_number(centre, identifiers["local_identifier"], key)
     if code:
         note_codes(centre.pk, Patient, [code])
@@ -154,7 +154,7 @@ def describe_patient(*, by: User, patient: Patient, version: int | None = None, 
         raise RuleBroken("The date is in the future.", fields={"follow_up_ended_on": ["Enter a date in the past."]})
     with transaction.atomic():
         refuse_merged(patient)
-        locked = Patient.objects.select_for_update().get(pk=patient.pk)
+        locked = Patient.objects.select_for_update(no_key=True).get(pk=patient.pk)
         return change(locked, by=by, centre_id=patient.centre_id, values=values, version=version)
 
 
@@ -173,6 +173,6 @@ def record_death(*, by: User, patient: Patient, died_on: dt.date, death_cause: s
         raise RuleBroken("The date of death is in the future.", fields={"died_on": ["Enter a date in the past."]})
     require(by, patient.centre_id, Right.WRITE_REGISTRY)
     refuse_merged(patient)
-    locked = Patient.objects.select_for_update().get(pk=patient.pk)
+    locked = Patient.objects.select_for_update(no_key=True).get(pk=patient.pk)
     values = {"died_on": died_on, "death_cause": death_cause}
     return change(locked, by=by, centre_id=patient.centre_id, values=values, version=None)

@@ -143,7 +143,7 @@ def end_membership(*, by: User, member: Member, ended_on: dt.date, reason: str =
     """
     require(by, member.centre_id, Right.MANAGE_MEMBERS)
     # The centre's row keeps two administrators from ending one another in the same instant.
-    Centre.objects.select_for_update().get(pk=member.centre_id)
+    Centre.objects.select_for_update(no_key=True).get(pk=member.centre_id)
     stored = Member.objects.get(pk=member.pk)
     if stored.ended_on and stored.ended_on <= timezone.localdate():
         raise RuleBroken("This membership has already ended.")

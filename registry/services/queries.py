@@ -88,7 +88,7 @@ def _move(
     text: str,
 ) -> DataQuery:
     require(by, query.centre_id, right)
-    locked = DataQuery.objects.select_for_update().get(pk=query.pk)
+    locked = DataQuery.objects.select_for_update(no_key=True).get(pk=query.pk)
     if locked.state not in standing:
         raise RuleBroken(f"This query cannot be {kind.label.lower()}: it is '{locked.get_state_display()}'.")
     _turn(locked, by, kind, text)

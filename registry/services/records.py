@@ -97,7 +97,7 @@ def put(
     ObjectDoesNotExist
         When the key belongs to somebody else's record.
     """
-    stored = model._default_manager.select_for_update().filter(pk=key).first() if key else None
+    stored = model._default_manager.select_for_update(no_key=True).filter(pk=key).first() if key else None
     if stored is None and version:
         message = "There is no such record (any more). Send a new record without a version."
         raise Conflict(message, yours={name: str(value) for name, value in values.items()}, stored={})
@@ -107,7 +107,7 @@ def put(
             _save(record, new=True)
         except (RuleBroken, IntegrityError):
             # Another writer may have used the key since it was looked for; then this is a replay or a conflict.
-            stored = model._default_manager.select_for_update().filter(pk=key).first() if key else None
+            stored = model._default_manager.select_for_update(no_key=True).filter(pk=key).first() if key else None
             if stored is None:
                 raise
         else:

@@ -32,7 +32,7 @@ def set_schedule(*, by: User, centre: Centre, visits: Sequence[Visit]) -> None:
         raise RuleBroken(f"A schedule can have at most {MOST_VISITS} visits.")
     if found := faults(ordered):
         raise RuleBroken(" ".join(found))
-    Centre.objects.select_for_update().get(pk=centre.pk)
+    Centre.objects.select_for_update(no_key=True).get(pk=centre.pk)
     for stored in PlannedVisit.objects.filter(centre=centre):
         remove(stored, by=by, centre_id=centre.pk)
     for visit in ordered:

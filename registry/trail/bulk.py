@@ -37,7 +37,7 @@ def write_created(
     connection = transaction.get_connection()
     if not connection.in_atomic_block:
         raise RuntimeError("The change trail is written inside the transaction of the change.")
-    head, _ = TrailHead.objects.select_for_update().get_or_create(centre_id=centre_id)
+    head, _ = TrailHead.objects.select_for_update(no_key=True).get_or_create(centre_id=centre_id)
     moment = timezone.now()
     actor_id, actor_name = (by.pk, str(by)) if by else (None, "the system")
     native = connection.features.has_native_uuid_field
