@@ -30,9 +30,11 @@ from procedures.selectors.bedside import cursor_of
 from procedures.selectors.sessions import sessions_for
 from procedures.services.bedside import Envelope, InProgress, Waits, take, take_back, version_after
 from registry.access import Right, in_force
+from registry.api.fields import PossibleDateTimeField
 from registry.api.schema import problems
 from registry.errors import AccessDenied, Conflict, RuleBroken
 from registry.models import User
+from registry.numbers.outside import NotANumber, whole_number
 from registry.trail.canonical import text_of
 
 MOST_ENTRIES = 50
@@ -59,7 +61,7 @@ class EntrySerializer(serializers.Serializer[Any]):
     based_on = serializers.UUIDField(
         required=False, allow_null=True, default=None, help_text="The entry whose outcome this one edits."
     )
-    captured_at = serializers.DateTimeField(help_text="The tablet's clock when it was entered.")
+    captured_at = PossibleDateTimeField(help_text="The tablet's clock when it was entered.")
     captured_by = serializers.UUIDField(required=False, allow_null=True, default=None)
     remove = serializers.BooleanField(default=False)
     payload = serializers.DictField()
@@ -70,7 +72,7 @@ class BatchSerializer(serializers.Serializer[Any]):
 
     session = serializers.UUIDField()
     device = serializers.UUIDField()
-    sent_at = serializers.DateTimeField(help_text="The tablet's clock now.")
+    sent_at = PossibleDateTimeField(help_text="The tablet's clock now.")
     entries = EntrySerializer(many=True, allow_empty=False, max_length=MOST_ENTRIES)  # type: ignore[call-arg] # of the list
 
 
@@ -141,11 +143,13 @@ class StateView(APIView):
         person = {"Tributary-Person": str(user.pk)}
         cursor = cursor_of(session.centre_id)
         text = request.query_params.get("since", "")
-        if text and not text.isdecimal():
-            raise serializers.ValidationError({"since": ["Give the cursor of an earlier answer."]})
-        if text and int(text) == cursor:
+        try:
+            since = whole_number(text, 0, 2**63 - 1) if text else None
+        except NotANumber:
+            raise serializers.ValidationError({"since": ["Give the cursor of an earlier answer."]}) from None
+        if since == cursor:
             return Response(status=304, headers=person)
-        answer = bedside_state.since(user, session, int(text), cursor) if text else None
+        answer = bedside_state.since(user, session, since, cursor) if since is not None else None
         return Response(answer or bedside_state.whole(user, session, cursor), headers=person)
 
 
@@ -159,8 +163,10 @@ class EntriesView(APIView):
     )
     def post(self, request: Request) -> Response:
         """Take a batch in order. What one entry is refused for stops only that one and those that follow from it."""
-        if int(request.META.get("CONTENT_LENGTH") or 0) > MOST_BYTES:
-            raise RequestDataTooBig
+        try:
+            whole_number(request.META.get("CONTENT_LENGTH") or "0", 0, MOST_BYTES)
+        except NotANumber:
+            raise RequestDataTooBig from None
         sent = BatchSerializer(data=request.data)
         sent.is_valid(raise_exception=True)
         batch = sent.validated_data

@@ -9,9 +9,13 @@ from typing import Any, cast
 from django import forms
 from django.utils import timezone
 
+from registry.described.checks import in_our_time
+
 
 class MomentField(forms.DateTimeField):
     """A date and time to the second, in the clock of this installation."""
+
+    default_validators = [in_our_time]
 
     def __init__(self, **options: Any) -> None:
         widget = forms.DateTimeInput(format="%Y-%m-%dT%H:%M:%S", attrs={"type": "datetime-local", "step": "1"})

@@ -78,6 +78,8 @@ def _channels(dataset: Any, group: Any, index: int) -> list[Channel]:
         units = definition.get("ChannelSensitivityUnitsSequence") if "ChannelSensitivity" in definition else None
         unit = str(units[0].CodeValue) if units else ""
         column = np.ascontiguousarray(values[:, i], dtype=np.float64)
+        if not np.isfinite(column).all():
+            raise RecordingError(f"Channel {_label(definition, i)} of the DICOM waveform holds what is not a number.")
         channels.append(Channel(_label(definition, i), unit, rate, column))
     return channels
 

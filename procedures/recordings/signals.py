@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -10,6 +11,8 @@ from numpy.typing import NDArray
 
 #: Most samples decoded at once (2 GiB as float64): a larger file is refused before memory is taken for it.
 MAX_SAMPLES = 2**28
+#: Fastest sampling believed, Hz: windows of a stated length grow with it, so a damaged header must not ask for memory.
+MAX_RATE_HZ = 1e6
 
 
 class RecordingError(ValueError):
@@ -37,6 +40,9 @@ class Channel:
     sample_rate_hz: float
     samples: NDArray[np.float64]
 
+    def __post_init__(self) -> None:
+        _check_rate(self.label, self.sample_rate_hz)
+
 
 @dataclass(frozen=True)
 class ChannelInfo:
@@ -46,6 +52,14 @@ class ChannelInfo:
     unit: str
     sample_rate_hz: float
 
+    def __post_init__(self) -> None:
+        _check_rate(self.label, self.sample_rate_hz)
+
+
+def _check_rate(label: str, rate_hz: float) -> None:
+    if not 0 < rate_hz <= MAX_RATE_HZ:  # NaN is not either
+        raise RecordingError(f"The channel '{label[:40]}' has a sampling rate of {rate_hz:g} Hz, which cannot be.")
+
 
 @dataclass(frozen=True)
 class Annotation:
@@ -54,6 +68,10 @@ class Annotation:
     onset_s: float
     duration_s: float | None
     text: str
+
+    def __post_init__(self) -> None:
+        if not (math.isfinite(self.onset_s) and math.isfinite(self.duration_s or 0.0)):
+            raise RecordingError(f"The annotation '{self.text[:40]}' is at a time that is not a number.")
 
 
 @dataclass(frozen=True, eq=False)

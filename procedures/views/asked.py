@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 
 from registry.errors import RuleBroken
+from registry.numbers.outside import NotANumber, decimal_number
 
 
 def asked_number(given: Mapping[str, str], name: str, default: float, low: float, high: float) -> float:
@@ -18,9 +18,7 @@ def asked_number(given: Mapping[str, str], name: str, default: float, low: float
     """
     text = given.get(name, "")
     try:
-        value = float(text) if text else default
-    except ValueError:
-        raise RuleBroken(f"'{text}' is not a number.") from None
-    if not math.isfinite(value):
-        raise RuleBroken(f"'{text}' is not a number.")
+        value = decimal_number(text) if text else default
+    except NotANumber as error:
+        raise RuleBroken(str(error)) from None
     return min(max(value, low), high)

@@ -17,6 +17,7 @@ from procedures.forms.recordings import EpochTableForm, FoundEpochForm
 from procedures.models import Epoch, Recording
 from procedures.services.epochs import put_pacing
 from procedures.services.recordings import mark_epoch, propose_epochs
+from procedures.views.asked import asked_number
 from procedures.views.entry import answer
 from procedures.views.recordings import recording_for
 from registry.errors import Conflict, RuleBroken
@@ -99,7 +100,7 @@ def _offer(request: MemberRequest, recording: Recording, table: str | None) -> H
 def confirm_found(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Mark the epochs that were confirmed, all or none."""
     found = recording_for(request.user, recording, writing=True)
-    count = min(int(request.POST["count"]), MOST_FOUND) if request.POST.get("count", "").isdigit() else 0
+    count = int(asked_number(request.POST, "count", 0, 0, MOST_FOUND))
     forms = [FoundEpochForm(request.POST, session=found.session, prefix=f"found-{n}") for n in range(count)]
     reason = request.POST.get("amendment_reason", "")
     problem = ""

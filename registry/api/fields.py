@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import math
 from typing import Any
 
@@ -10,6 +11,7 @@ from rest_framework import exceptions, serializers
 
 from registry.access import Right, centres_for, in_force
 from registry.models import User
+from registry.numbers.outside import impossible
 
 
 class FiniteFloatField(serializers.FloatField):
@@ -21,6 +23,28 @@ class FiniteFloatField(serializers.FloatField):
         if isinstance(data, bool) or not math.isfinite(value):
             self.fail("invalid")
         return value
+
+
+class PossibleDateTimeField(serializers.DateTimeField):
+    """A moment of our time; a year such as 1 or 9999 would end beyond the calendar in another time zone."""
+
+    def to_internal_value(self, value: Any) -> dt.datetime:
+        """Refuse other years."""
+        moment = super().to_internal_value(value)
+        if message := impossible(moment):
+            raise serializers.ValidationError([message])
+        return moment
+
+
+class PossibleDateField(serializers.DateField):
+    """A day of our time."""
+
+    def to_internal_value(self, value: Any) -> dt.date:
+        """Refuse other years."""
+        day = super().to_internal_value(value)
+        if message := impossible(day):
+            raise serializers.ValidationError([message])
+        return day
 
 
 class Confirmed(serializers.BooleanField):

@@ -8,7 +8,7 @@ from django.db import models
 from drf_spectacular.utils import extend_schema_serializer
 from rest_framework import serializers
 
-from registry.api.fields import FiniteFloatField
+from registry.api.fields import FiniteFloatField, PossibleDateField, PossibleDateTimeField
 
 RECORD = ("id", "version", "created_at", "updated_at")
 
@@ -42,7 +42,9 @@ class WriteSerializer(KnownFieldsOnly, serializers.ModelSerializer[Any]):
     """
 
     serializer_field_mapping = serializers.ModelSerializer.serializer_field_mapping | {
-        models.FloatField: FiniteFloatField
+        models.FloatField: FiniteFloatField,
+        models.DateTimeField: PossibleDateTimeField,
+        models.DateField: PossibleDateField,
     }
 
     version = serializers.IntegerField(

@@ -21,6 +21,9 @@ from registry.api.schema import RecordSchema
 from registry.described.kind import RecordKind
 from registry.errors import RuleBroken
 from registry.models import User
+from registry.numbers.outside import NotANumber, whole_number
+
+LARGEST_VERSION = 2**31 - 1
 
 _PAGING = {"cursor", "page_size"}
 
@@ -136,7 +139,11 @@ def base_version(request: Request, in_body: int | None) -> int | None:
     header = request.headers.get("If-Match")
     if header is None:
         return in_body
-    text = header.removeprefix("W/").strip('"')
-    if not text.isdecimal() or (in_body is not None and int(text) != in_body):
-        raise serializers.ValidationError({"If-Match": ["Give the version of the record, the same as in the body."]})
-    return int(text)
+    refused = serializers.ValidationError({"If-Match": ["Give the version of the record, the same as in the body."]})
+    try:
+        version = whole_number(header.removeprefix("W/").strip('"'), 0, LARGEST_VERSION)
+    except NotANumber:
+        raise refused from None
+    if in_body is not None and version != in_body:
+        raise refused
+    return version

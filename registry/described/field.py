@@ -15,6 +15,7 @@ from registry.described.constraints import hard_range
 from registry.described.units import stored_unit, units_of
 from registry.described.words import folded
 from registry.models.encrypted import EncryptedTextField
+from registry.numbers.outside import NotANumber, whole_number
 
 
 class Sort(Enum):
@@ -144,6 +145,14 @@ def _sort(stored: models.Field, shown: forms.Field | None) -> tuple[Sort | None,
     return None, ()
 
 
+def _choice_number(key: str) -> int | None:
+    """Return the number a choice stands for; an answer such as "not known" stands for none."""
+    try:
+        return whole_number(key, -1000, 1000)
+    except NotANumber:
+        return None
+
+
 def _words(stored: models.Field, shown: forms.Field | None, options: tuple[tuple[str, str], ...]) -> dict[str, Any]:
     """Return the words understood for a field, with what each stands for: the stored word and its label."""
     words: dict[str, Any] = {}
@@ -152,6 +161,6 @@ def _words(stored: models.Field, shown: forms.Field | None, options: tuple[tuple
         if isinstance(stored, models.BooleanField):
             value = key == "true"
         elif isinstance(stored, models.IntegerField):
-            value = int(key) if key.lstrip("-").isdigit() else None
+            value = _choice_number(key)
         words[folded(key)] = words[folded(label)] = value
     return words

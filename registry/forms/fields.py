@@ -8,14 +8,14 @@ from typing import Any
 
 from django import forms
 
-from registry.described.checks import not_in_the_future
+from registry.described.checks import in_our_time, not_in_the_future
+from registry.numbers.outside import NotANumber, decimal_number, whole_number
 
 # Blanks of every kind, and the thin ones that keyboards and spreadsheets put between thousands.
 _BLANKS = re.compile(r"[\s\u00a0\u2007\u2009\u202f]+")
-_NUMBER = re.compile(r"[+-]?(\d+([.,]\d*)?|[.,]\d+)")
+_NUMBER = re.compile(r"[+-]?([0-9]+([.,][0-9]*)?|[.,][0-9]+)")
 # A comma before three digits separates thousands for some and decimals for others: a factor of a thousand.
-_THOUSANDS = re.compile(r"[+-]?[1-9]\d{0,2},\d{3}")
-_WHOLE = re.compile(r"\d+")
+_THOUSANDS = re.compile(r"[+-]?[1-9][0-9]{0,2},[0-9]{3}")
 
 
 class NumberField(forms.Field):
@@ -51,7 +51,7 @@ class NumberField(forms.Field):
                 f"{self.label}: {text} could mean {plain} or {decimal:g}. Enter it without a comma.",
                 code="ambiguous",
             )
-        return float(text.replace(",", "."))
+        return decimal_number(text.replace(",", "."), -1e20, 1e20)
 
     def prepare_value(self, value: Any) -> Any:
         """Show a stored number without needless digits."""
@@ -72,9 +72,11 @@ class CountField(forms.Field):
         text = _BLANKS.sub("", str(value if value is not None else ""))
         if not text:
             return None
-        if not _WHOLE.fullmatch(text) or len(text) > 9:
-            raise forms.ValidationError(f"{self.label}: enter a whole number, such as 30.", code="not_a_number")
-        return int(text)
+        try:
+            return whole_number(text, 0, 999_999_999)
+        except NotANumber:
+            message = f"{self.label}: enter a whole number, such as 30."
+            raise forms.ValidationError(message, code="not_a_number") from None
 
 
 class AnswerField(forms.ChoiceField):
@@ -127,7 +129,7 @@ class YesNoField(forms.TypedChoiceField):
 class DayField(forms.DateField):
     """A day up to today: what is recorded has happened."""
 
-    default_validators = [not_in_the_future]
+    default_validators = [not_in_the_future, in_our_time]
 
     def __init__(self, label: str, **options: Any) -> None:
         """Make the field."""

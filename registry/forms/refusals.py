@@ -105,5 +105,5 @@ class WritingForm(forms.Form):
             return str(choices[text])
         if text in {"None", ""}:
             return "not given"
-        moment = parse_datetime(text) if ":" in text and text[:1].isdigit() else None
+        moment = parse_datetime(text) if isinstance(self.fields[name], forms.DateTimeField) else None
         return date_format(timezone.localtime(moment), "j F Y, H:i:s") if moment else text

@@ -12,19 +12,21 @@ from zoneinfo import ZoneInfo
 from registry.days import in_words
 from registry.importing.table import Cell, Fault
 from registry.importing.xlsx_table import Shown
+from registry.numbers.outside import FIRST_YEAR, LARGEST, LAST_YEAR, NotANumber, decimal_number
 
-EARLIEST = dt.date(1900, 1, 1)
+EARLIEST = dt.date(FIRST_YEAR, 1, 1)
+LATEST = dt.date(LAST_YEAR, 12, 31)
 ORDERS = {"dmy": "day, month, year", "mdy": "month, day, year"}
 SERIALS = {"1900": dt.date(1899, 12, 30), "1904": dt.date(1904, 1, 1)}
 SERIAL_RANGE = (1.0, 80_000.0)
 _NUMBER = {
-    ".": re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,2})?"),
-    ",": re.compile(r"[+-]?(\d+(,\d*)?|,\d+)([eE][+-]?\d{1,2})?"),
+    ".": re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,2})?", re.ASCII),
+    ",": re.compile(r"[+-]?(\d+(,\d*)?|,\d+)([eE][+-]?\d{1,2})?", re.ASCII),
 }
-_ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})|(\d{4})/(\d{1,2})/(\d{1,2})|(\d{4})\.(\d{1,2})\.(\d{1,2})")
-_PARTS = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{4})")
-_SHORT = re.compile(r"\d{1,2}[./-]\d{1,2}[./-]\d{2}")
-_CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?")
+_ISO = re.compile(r"(\d{4})-(\d{1,2})-(\d{1,2})|(\d{4})/(\d{1,2})/(\d{1,2})|(\d{4})\.(\d{1,2})\.(\d{1,2})", re.ASCII)
+_PARTS = re.compile(r"(\d{1,2})[./-](\d{1,2})[./-](\d{4})", re.ASCII)
+_SHORT = re.compile(r"\d{1,2}[./-]\d{1,2}[./-]\d{2}", re.ASCII)
+_CLOCK = re.compile(r"(\d{1,2}):(\d{2})(?::(\d{2})(?:\.\d+)?)?", re.ASCII)
 
 
 class CellError(ValueError):
@@ -72,6 +74,8 @@ def number_in(cell: Cell, agreed: Agreed) -> float | None:
         When it is none, or could be two.
     """
     if isinstance(cell, int | float) and not isinstance(cell, bool):
+        if not -LARGEST <= cell <= LARGEST:  # NaN is not either
+            raise CellError("is not a number of a possible size")
         return float(cell)
     if isinstance(cell, dt.datetime | dt.date | dt.time):
         raise CellError(f"{cell} is a date, not a number; the spreadsheet may have converted the number")
@@ -87,7 +91,10 @@ def number_in(cell: Cell, agreed: Agreed) -> float | None:
         raise CellError(f"'{text[:60]}' is not a number")
     if not agreed.decimal and "." in text:
         raise CellError(f"'{text}' has a decimal sign, but none was chosen for this file")
-    return float(text.replace(",", "."))
+    try:
+        return decimal_number(text.replace(",", "."))
+    except NotANumber:
+        raise CellError(f"'{text[:60]}' is not a number of a possible size") from None
 
 
 def day_in(cell: Cell, agreed: Agreed) -> dt.date | None:
@@ -96,14 +103,14 @@ def day_in(cell: Cell, agreed: Agreed) -> dt.date | None:
     Raises
     ------
     CellError
-        When it is none, could be two, or is before 1900.
+        When it is none, could be two, is before 1900 or after 2199.
     """
     if isinstance(cell, dt.datetime):
         if cell.time() != dt.time(0):
             raise CellError(f"{in_words(cell)}, {cell:%H:%M} has a time of day, but only a date is expected")
-        return _late_enough(cell.date())
+        return _possible(cell.date())
     if isinstance(cell, dt.date):
-        return _late_enough(cell)
+        return _possible(cell)
     if isinstance(cell, int | float) and not isinstance(cell, bool):
         return _serial(float(cell), agreed)
     text = text_in(cell, agreed)
@@ -114,13 +121,14 @@ def moment_in(cell: Cell, agreed: Agreed) -> dt.datetime | None:
     """Return a cell's moment, on the clock of the file's time zone; a day alone is its midnight; None when missing."""
     zone = ZoneInfo(agreed.zone)
     if isinstance(cell, dt.datetime):
-        _late_enough(cell.date())
+        _possible(cell.date())
         return cell.replace(tzinfo=cell.tzinfo or zone)
     if isinstance(cell, int | float) and not isinstance(cell, bool):
-        day = _serial(float(int(cell)), agreed)
-        return dt.datetime.combine(day, dt.time(0), zone) + dt.timedelta(seconds=round(86400 * (float(cell) % 1)))
+        number = number_in(cell, agreed) or 0.0
+        day = _serial(float(int(number)), agreed)
+        return dt.datetime.combine(day, dt.time(0), zone) + dt.timedelta(seconds=round(86400 * (number % 1)))
     if isinstance(cell, dt.date):
-        return dt.datetime.combine(_late_enough(cell), dt.time(0), zone)
+        return dt.datetime.combine(_possible(cell), dt.time(0), zone)
     text = text_in(cell, agreed)
     if text is None:
         return None
@@ -153,12 +161,12 @@ def _day(text: str, agreed: Agreed) -> dt.date:
         day, month = (first, second) if agreed.date_order == "dmy" else (second, first)
     elif _SHORT.fullmatch(text):
         raise CellError(f"'{text}' has a two-digit year; write all four digits")
-    elif re.fullmatch(r"\d{4,6}([.,]\d+)?", text):
+    elif re.fullmatch(r"[0-9]{4,6}([.,][0-9]{1,15})?", text):
         return _serial(float(text.replace(",", ".")), agreed)
     else:
         raise CellError(f"'{text[:40]}' is not a date such as 2024-03-27")
     try:
-        return _late_enough(dt.date(year, month, day))
+        return _possible(dt.date(year, month, day))
     except ValueError as error:
         if isinstance(error, CellError):
             raise
@@ -171,12 +179,14 @@ def _serial(number: float, agreed: Agreed) -> dt.date:
         raise CellError(f"{number:g} is a number; it was not chosen whether numbers are dates in this file")
     if not SERIAL_RANGE[0] <= number <= SERIAL_RANGE[1] or number % 1:
         raise CellError(f"{number:g} is not a valid day count from {agreed.serial}")
-    return _late_enough(SERIALS[agreed.serial] + dt.timedelta(days=int(number)))
+    return _possible(SERIALS[agreed.serial] + dt.timedelta(days=int(number)))
 
 
-def _late_enough(day: dt.date) -> dt.date:
+def _possible(day: dt.date) -> dt.date:
     if day < EARLIEST:
         raise CellError(f"{in_words(day)} is before 1900")
+    if day > LATEST:
+        raise CellError(f"{in_words(day)} is after {LAST_YEAR}")
     return day
 
 
@@ -189,12 +199,12 @@ def proves(text: str) -> dict[str, Any]:
         if second > 12 >= first:
             return {"date_order": "mdy"}
         return {} if first == second else {"date_order": ""}
-    if re.fullmatch(r"\d{4,6}([.,]\d+)?", text):
+    if re.fullmatch(r"[0-9]{4,6}([.,][0-9]{1,15})?", text):
         return {"serial": ""}
     return {}
 
 
-_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}")
+_GROUPED = re.compile(r"[+-]?[1-9]\d{0,2}[.,]\d{3}", re.ASCII)
 
 
 def decimal_proof(text: str) -> str | None:

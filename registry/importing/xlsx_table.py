@@ -11,6 +11,7 @@ from typing import Any
 from xml.parsers import expat
 
 from registry.importing.table import MAX_CELL, Cell, Fault, Row, Table, TableError, header_of, is_blank, rows_under
+from registry.numbers.outside import whole_number
 
 MAX_UNFOLDED = 400 * 1024**2
 MAX_ENTRIES = 1000
@@ -70,6 +71,7 @@ class _Look:
 
 
 _MOST_MERGED = 20
+_MOST_STATED = 1 << 20  # rows a sheet can have
 
 
 def _look(stream: Any) -> _Look:
@@ -81,7 +83,7 @@ def _look(stream: Any) -> _Look:
         local = name.rpartition(" ")[2]
         if local == "row":
             stated = attributes.get("r")
-            look.row = int(stated) if stated else look.row + 1
+            look.row = whole_number(stated, 1, _MOST_STATED) if stated else look.row + 1
             look.last_row = max(look.last_row, look.row)
         elif local == "f":
             look.formulas = True

@@ -14,6 +14,7 @@ from registry.importing.plan import Plan
 from registry.importing.reading import read_table
 from registry.importing.table import Cell, Fault, Table, TableError
 from registry.models import ImportPart, ImportState, PartOf, TableImport, User
+from registry.numbers.outside import LARGEST
 
 FIRST_ROWS = 4
 LONGEST_SHOWN = 40
@@ -73,6 +74,6 @@ def _shown(cell: Cell) -> str:
     if isinstance(cell, Fault):
         return f"({cell.sentence})"
     text: Any = cell
-    if isinstance(cell, float) and cell.is_integer():
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < LARGEST:
         text = int(cell)
     return str(text).strip()[:LONGEST_SHOWN]

@@ -12,6 +12,7 @@ from registry.errors import RuleBroken
 from registry.identity.merged import refuse_merged
 from registry.models import Centre, Patient, PatientIdentity, User
 from registry.models.encrypted import digest
+from registry.numbers.outside import impossible
 from registry.services.patients import refuse_known_number
 from registry.services.records import refuse_nul
 from registry.trail import record as trail
@@ -68,6 +69,8 @@ def correct_identity(
     refuse_merged(patient)
     if birth_date > timezone.localdate():
         raise RuleBroken("The birth date is in the future.", fields={"birth_date": ["Enter a date in the past."]})
+    if message := impossible(birth_date):
+        raise RuleBroken(message, fields={"birth_date": [message]})
     centre = Centre.objects.select_for_update(no_key=True).get(pk=patient.centre_id)
     identity = PatientIdentity.objects.select_for_update(no_key=True).get(patient=patient)
     values = {

@@ -13,6 +13,7 @@ from registry.errors import Conflict, RuleBroken
 from registry.models import Record, User
 from registry.models.base import new_key
 from registry.models.constraints import FIELD_CODE
+from registry.numbers.outside import impossible
 from registry.trail import record as trail
 
 R = TypeVar("R", bound=Record)
@@ -29,6 +30,7 @@ def _save(record: Record, *, new: bool) -> None:
         With the messages by field.
     """
     refuse_nul(record)
+    refuse_impossible(record)
     foreign = [field.name for field in record._meta.concrete_fields if field.is_relation]
     try:
         record.clean_fields(exclude=foreign)
@@ -49,6 +51,13 @@ def refuse_nul(record: models.Model) -> None:
     for field in record._meta.concrete_fields:
         if has_nul(record.__dict__.get(field.attname)):
             message = "The text has an invalid character (NUL). Type the text again."
+            raise RuleBroken(message, fields={field.name: [message]})
+
+
+def refuse_impossible(record: models.Model) -> None:
+    """Refuse what no page could show again: a number that is not finite, a year far from ours."""
+    for field in record._meta.concrete_fields:
+        if message := impossible(record.__dict__.get(field.attname)):
             raise RuleBroken(message, fields={field.name: [message]})
 
 

@@ -21,6 +21,7 @@ from django.utils import timezone
 
 from registry.errors import RuleBroken
 from registry.models import Centre, TrailHead
+from registry.numbers.outside import whole_number
 from registry.trail.canonical import text_of
 
 FORMAT = "tributary trail heads 1"
@@ -83,7 +84,12 @@ def read_heads(text: str, *, signed_by: str | None = None) -> list[Head]:
             raise RuleBroken(_BAD)
         key = Ed25519PublicKey.from_public_bytes(bytes.fromhex(signed_by or public_key()))
         heads = [
-            Head(UUID(head["centre"]), int(head["links"]), str(head["digest"]), str(content["exported_at"]))
+            Head(
+                UUID(head["centre"]),
+                whole_number(str(head["links"]), 0, 2**63 - 1),
+                str(head["digest"]),
+                str(content["exported_at"]),
+            )
             for head in content["heads"]
         ]
         signed = text_of(content).encode()

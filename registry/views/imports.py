@@ -18,6 +18,7 @@ from registry.forms.imports import ColumnsForm, QuestionsForm, SheetForm, Upload
 from registry.forms.rules import apply_rule
 from registry.importing.plan import Plan, proposed, questions
 from registry.models import ImportState, TableImport
+from registry.numbers.outside import NotANumber, whole_number
 from registry.selectors.imports import find_import, first_rows, imports_for, last_plan
 from registry.services import imports
 from registry.services.import_running import PAGE
@@ -149,7 +150,10 @@ def show(request: MemberRequest, key: UUID) -> HttpResponse:
     found = run.problems + run.unusual
     pages = -(-found // PAGE)
     asked = request.GET.get("page", "1")
-    number = min(max(int(asked) if asked.isdecimal() and len(asked) < 7 else 1, 1), max(pages, 1))
+    try:
+        number = min(whole_number(asked, 1, 999_999), max(pages, 1))
+    except NotANumber:  # as on every other page of pages: what is no number is the first
+        number = 1
     context = {
         "run": run,
         "kind": imports.kind_of(run),

@@ -13,12 +13,14 @@ from analytics.services.cohort_export import export_cohort
 from registry.errors import AccessDenied, RuleBroken
 from registry.management.sentence import SentenceCommand
 from registry.models import Centre, User
+from registry.numbers.outside import NotANumber, shown, whole_number
 
 
 def _year(text: str) -> int:
-    if not text.isdecimal() or not 1900 <= int(text) <= 9999:
-        raise argparse.ArgumentTypeError(f"'{text}' is no year; write it as 2026.")
-    return int(text)
+    try:
+        return whole_number(text, 1900, 9999)
+    except NotANumber:
+        raise argparse.ArgumentTypeError(f"'{shown(text)}' is no year; write it as 2026.") from None
 
 
 class Command(SentenceCommand):

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import math
 from typing import TYPE_CHECKING, Any
 
 from django.core.management.base import CommandError, CommandParser
@@ -12,6 +11,7 @@ from django.core.management.base import CommandError, CommandParser
 from procedures.metrics import BY_KEY
 from registry.caution import CAUTION
 from registry.management.sentence import SentenceCommand
+from registry.numbers.outside import NotANumber, decimal_number, shown
 
 if TYPE_CHECKING:
     from procedures.haemodynamics.conditioning.calibration import Calibration
@@ -62,12 +62,9 @@ class Command(SentenceCommand):
 
 def _not_negative(text: str) -> float:
     try:
-        value = float(text)
-    except ValueError:
-        value = math.nan
-    if not 0 <= value < math.inf:
-        raise argparse.ArgumentTypeError(f"'{text}' is not a number from 0 up")
-    return value
+        return decimal_number(text, low=0)
+    except NotANumber:
+        raise argparse.ArgumentTypeError(f"'{shown(text)}' is not a number from 0 up") from None
 
 
 def _above_zero(text: str) -> float:
