@@ -6,7 +6,9 @@ import xml.etree.ElementTree as ET
 from datetime import datetime
 from pathlib import Path
 
+import defusedxml.ElementTree as defused
 import numpy as np
+from defusedxml import DefusedXmlException
 from numpy.typing import NDArray
 
 from .hashing import sha256_of
@@ -53,18 +55,20 @@ def _parse(path: Path) -> ET.Element:
     if path.stat().st_size > _MAX_BYTES:
         raise RecordingError("The XML file is too large to be an aECG.")
     data = path.read_bytes()
-    # the encodings allowed below keep ASCII, so that a declaration of entities cannot hide from this search
-    if b"<!DOCTYPE" in data or b"<!ENTITY" in data:
-        raise RecordingError("The XML file declares a document type or entities, which is not read here.")
     try:
         data.decode("utf-8")
         encoding = "utf-8"
     except UnicodeDecodeError:
         encoding = "iso-8859-1"
+    parser = defused.XMLParser(encoding=encoding, forbid_dtd=True)
     try:
-        return ET.fromstring(data, ET.XMLParser(encoding=encoding))  # noqa: S314 - entities are refused above
-    except ET.ParseError as error:
+        parser.feed(data)
+        root: ET.Element = parser.close()
+    except DefusedXmlException:
+        raise RecordingError("The XML file declares a document type or entities, which is not read here.") from None
+    except (defused.ParseError, ET.ParseError) as error:
         raise RecordingError("The XML file is damaged or cut short.") from error
+    return root
 
 
 def _sequences(sequence_set: ET.Element) -> tuple[float, datetime | None, tuple[Channel, ...]]:
@@ -100,7 +104,7 @@ def _rate(value: ET.Element) -> float:
     unit = "" if step is None else step.get("unit") or ""
     if unit not in _SECONDS or not size > 0:
         raise RecordingError(f"The aECG time step '{size:g} {unit}' is not a length of time.")
-    rate = 1.0 / (size * _SECONDS[unit])
+    rate = 1.0 / max(size * _SECONDS[unit], 1e-12)  # a step too short to be one is refused with its channel
     return float(round(rate)) if abs(rate - round(rate)) < 1e-6 * rate else rate
 
 
@@ -117,7 +121,10 @@ def _samples(code: str, value: ET.Element) -> tuple[str, str, NDArray[np.float64
     except ValueError:
         raise RecordingError(f"Lead {label} of the aECG file holds something that is not a number.") from None
     start = 0.0 if origin is None else _number(origin, "origin")
-    return label, unit, start + _number(scale, "scale") * raw
+    values = start + _number(scale, "scale") * raw
+    if not np.isfinite(values).all():
+        raise RecordingError(f"Lead {label} of the aECG file holds something that is not a number.")
+    return label, unit, values
 
 
 def _number(element: ET.Element | None, what: str) -> float:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import signal
 
 from ..signals import FloatArray
 
@@ -25,20 +26,32 @@ class Breathing:
 def sine_share(time_s: FloatArray, value: FloatArray, frequency_hz: FloatArray) -> FloatArray:
     """Share of the variance of ``value`` about a straight line that a sine of each frequency explains.
 
-    Least squares at uneven times (Lomb, Astrophys Space Sci 1976;39:447, from memory).
+    Least squares at uneven times, the mean fitted with the sine.
+
+    Parameters
+    ----------
+    time_s, value
+        Times, s, and values, both of shape (n,), finite; NaN is not looked for and would spread to the result.
+    frequency_hz
+        Frequencies above zero, Hz, shape (f,).
+
+    Returns
+    -------
+    ndarray
+        Shares from 0 to 1, shape (f,); all 0 where the values lie on a straight line.
+
+    References
+    ----------
+    Lomb, Astrophys Space Sci 1976;39:447 (from memory), with a floating mean: ``scipy.signal.lombscargle``.
     """
     line = np.polynomial.Polynomial.fit(time_s, value, 1)
     rest = value - line(time_s)
     power = float(rest @ rest)
     if not power > 0:
         return np.zeros(frequency_hz.size)
-    angle = 2 * np.pi * frequency_hz[:, None] * (time_s - time_s[0])
-    s, c = np.sin(angle), np.cos(angle)
-    s, c = s - s.mean(axis=1, keepdims=True), c - c.mean(axis=1, keepdims=True)
-    ss, cc, sc = (s * s).sum(axis=1), (c * c).sum(axis=1), (s * c).sum(axis=1)
-    ys, yc = s @ rest, c @ rest
-    determinant = np.maximum(ss * cc - sc**2, 1e-9 * ss * cc + 1e-30)
-    return np.asarray((ys**2 * cc - 2 * ys * yc * sc + yc**2 * ss) / determinant / power)
+    angular = 2 * np.pi * frequency_hz
+    share = signal.lombscargle(time_s - time_s[0], rest, angular, normalize=True, floating_mean=True)
+    return np.nan_to_num(np.asarray(share, dtype=np.float64))  # NaN where every sample falls on a node of the sine
 
 
 def dominant_period_s(

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import EpochWindow, PressureVolumeSignals, Settings, analyse, loops
-from procedures.haemodynamics.epochs.breathing import dominant_period_s, from_beats, whole_breaths
+from procedures.haemodynamics.epochs.breathing import dominant_period_s, from_beats, sine_share, whole_breaths
 from tests.procedures.haemodynamics.generator import Made
 
 UNTRIMMED = Settings(whole_breaths=False)
@@ -205,3 +205,21 @@ def test_r_wave_as_end_diastole_needs_no_upstroke(made: dict[str, Made]) -> None
     marks = made["steady"].plan.r_wave_s
     samples = np.round(marks[(marks > 1) & (marks < 38)] * 1000).astype(int)
     assert at_r == pytest.approx(made["steady"].pressure[samples].mean(), abs=0.3)
+
+
+def test_share_of_a_sine_is_that_of_least_squares() -> None:
+    """By definition: a line is taken off, then sine, cosine and mean are fitted together at each frequency."""
+    rng = np.random.default_rng(4)
+    time = np.sort(rng.uniform(300.0, 340.0, 45))
+    value = 80.0 + 0.05 * time + 1.5 * np.sin(2 * np.pi * 0.23 * time) + rng.normal(0, 1.0, time.size)
+    frequency = np.array([0.12, 0.23, 0.31, 0.58])
+    line = np.stack([np.ones_like(time), time], axis=1)
+    rest = value - line @ np.linalg.lstsq(line, value, rcond=None)[0]
+    expected = []
+    for one in frequency:
+        angle = 2 * np.pi * one * time
+        design = np.stack([np.ones_like(time), np.sin(angle), np.cos(angle)], axis=1)
+        left = rest - design @ np.linalg.lstsq(design, rest, rcond=None)[0]
+        expected.append(1 - (left @ left) / (rest @ rest))
+    np.testing.assert_allclose(sine_share(time, value, frequency), expected, atol=1e-9)
+    assert not sine_share(time, 3.0 + 0.0 * time, frequency).any()
