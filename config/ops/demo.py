@@ -6,6 +6,7 @@ to standard output.
 
 import io
 import os
+import re
 import socket
 import sys
 from pathlib import Path
@@ -42,7 +43,7 @@ def port_for(asked: str) -> int:
     """Return the port asked for, or the first free one from 8000 on; a bad or taken one ends with a sentence."""
     if not asked:
         return next(port for port in range(8000, 8100) if free(port))
-    if not asked.isdecimal() or not asked.isascii() or not 0 < int(asked) < 65536:
+    if not re.fullmatch(r"[0-9]{1,5}", asked) or not 0 < int(asked) < 65536:
         stop(f"PORT must be a number from 1 to 65535, not '{asked}'.")
     if not free(int(asked)):
         stop(f"Port {asked} is in use; choose another with PORT=...")
