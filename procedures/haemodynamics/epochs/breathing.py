@@ -38,7 +38,7 @@ def sine_share(time_s: FloatArray, value: FloatArray, frequency_hz: FloatArray) 
     Returns
     -------
     ndarray
-        Shares from 0 to 1, shape (f,); all 0 where the values lie on a straight line.
+        Shares from 0 to 1, shape (f,); 0 where nothing is left beside the line.
 
     References
     ----------
