@@ -37,7 +37,7 @@ def wilson_interval(events: int, total: int, *, confidence: float = 0.95, contin
     Raises
     ------
     ValueError
-        When ``total`` is below 1, ``events`` lies outside 0 to ``total``, or ``confidence`` outside 0 to 1. A
+        When ``total`` is below 1, ``events`` lies outside 0 to ``total``, or ``confidence`` is NaN or outside 0 to 1. A
         proportion of nothing has no interval: the caller says "not applicable".
 
     References

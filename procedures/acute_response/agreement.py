@@ -34,6 +34,16 @@ def agreement(comparisons: Sequence[Comparison]) -> Agreement:
 
     Kendall's coefficient of concordance: W = 12 S / (m^2 (n^3 - n)), S the squared deviations of the rank sums of n
     sites over m metrics (Kendall & Babington Smith, Ann Math Stat 1939;10:275 [from memory]).
+
+    Parameters
+    ----------
+    comparisons
+        One for each metric of the session.
+
+    Returns
+    -------
+    Agreement
+        The site that most metrics put first, and how alike the metrics rank the sites.
     """
     ranked = [c for c in comparisons if c.direction != 0 and c.sites]
     leaders = {c.metric: c.sites[0].state for c in ranked}

@@ -34,6 +34,22 @@ def read_table(
 ) -> pd.DataFrame:
     """Read a CSV as text and turn its numeric columns into numbers; a blank is missing (NaN).
 
+    Parameters
+    ----------
+    path
+        The CSV file.
+    needed
+        Columns that must be there.
+    optional
+        Columns read as text where they are there.
+    numeric
+        Columns read as numbers.
+
+    Returns
+    -------
+    DataFrame
+        Text columns as text, numeric ones as float64 with NaN for a blank.
+
     Raises
     ------
     ResponseError
@@ -89,6 +105,23 @@ def read_beats(path: Path, settings: Settings) -> Iterator[SessionTable]:
     another epoch, it is a new visit, and the session carries the flag ``epoch_label_reused``. When no epoch
     of a session has more than one row, each row is taken as the mean of an epoch (flag ``epoch_means``). Rows
     without a value are left out.
+
+    Parameters
+    ----------
+    path
+        The CSV file.
+    settings
+        Choices of the model.
+
+    Yields
+    ------
+    SessionTable
+        One for each session and metric.
+
+    Raises
+    ------
+    ResponseError
+        As :func:`read_table`, and where a row has no time, epoch or state.
     """
     table = read_table(path, NEEDED, OPTIONAL, ("time_s", "value"))
     if table["time_s"].isna().any():

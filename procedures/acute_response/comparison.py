@@ -48,6 +48,8 @@ def compare(
         Name of the metric, passed through.
     direction
         1 when higher is better, -1 when lower is better, 0 when the metric is shown but not ranked.
+    settings
+        Choices of the model.
 
     Returns
     -------

@@ -59,6 +59,11 @@ def delay_optimum(
     ------
     ResponseError
         Fewer than three different delays, values that are not numbers, or a standard error that is not above zero.
+
+    Notes
+    -----
+    Weighted least squares of a parabola in the delay; the interval of its vertex is Fieller's (1954,
+    from memory). NaN is refused.
     """
     x, y, weight = _checked(delay_ms, change_percent, standard_error)
     centre, width = 0.5 * float(x.min() + x.max()), 0.5 * float(np.ptp(x))

@@ -51,10 +51,34 @@ def check_response(
     The two lots are fitted as if they were two sites; their difference has a Student t interval. It agrees
     when the interval holds zero; how small a difference could have been seen is said beside it.
 
+    Parameters
+    ----------
+    epochs
+        Epochs of the session, in any order.
+    state
+        The site returned to.
+    since_s
+        Start of the return, s on the session's clock; with NaN there is no visit after it.
+    baseline
+        The state that counts as baseline.
+    metric
+        Name of the metric, passed through.
+    settings
+        Choices of the model.
+
+    Returns
+    -------
+    ReturnCheck
+        Difference in percentage points with its 95 % interval.
+
     Raises
     ------
     ResponseError
         There is no visit before or after ``since_s``, or the epochs cannot be compared at all.
+
+    Notes
+    -----
+    The model is that of :func:`compare`; comparing the two lots as two sites is our own definition.
     """
     again = f"{state}\N{NULL}return"
     parted = [replace(e, state=again) if e.state == state and e.start_s >= since_s else e for e in epochs]
@@ -84,7 +108,24 @@ def check_response(
 
 
 def check_measurement(key: str, first: float | None, second: float | None) -> ReturnCheck:
-    """Compare one electrical value of the two visits with its tolerance in ``TOLERANCES``."""
+    """Compare one electrical value of the two visits with its tolerance.
+
+    Parameters
+    ----------
+    key
+        Key of ``TOLERANCES``, which also gives the unit.
+    first, second
+        Values of the first and the second visit; None where not measured. NaN agrees with nothing.
+
+    Returns
+    -------
+    ReturnCheck
+        ``agrees`` is None where a value is missing.
+
+    Notes
+    -----
+    The tolerances are common practice, no source.
+    """
     tolerance, unit, words = TOLERANCES[key]
     if first is None or second is None:
         return ReturnCheck(key, None, None, None, None, f"The {words} was not measured at both visits.")

@@ -48,6 +48,11 @@ def weigh(sites: Mapping[str, Mapping[str, Fact | None]], criteria: Sequence[Cri
         For each site its facts by criterion key; a criterion that is absent or None is not known.
     criteria
         The counts that matter; which they are is the team's choice.
+
+    Returns
+    -------
+    Weighing
+        The facts as a table, and the sites that no other beats on every count.
     """
     facts = {site: {c.key: known.get(c.key) for c in criteria} for site, known in sites.items()}
     beaten_by: dict[str, str] = {}

@@ -49,6 +49,16 @@ def capture_by_ratio(v1: LeadQrs | None, lead_i: LeadQrs | None) -> Capture:
     R/S in V1 >= 1: captured. Else R/S in I <= 1: captured; otherwise lost. Found with native left bundle branch
     block and an apical right ventricular lead; sensitivity 94 %, specificity 93 % for loss.
     A ratio with an R and no S is infinite (>= 1); with neither it cannot be judged.
+
+    Parameters
+    ----------
+    v1, lead_i
+        The QRS in V1 and in I; None where the lead is missing.
+
+    Returns
+    -------
+    Capture
+        ``captured`` or ``lost`` with its steps; the verdict is None where a step that matters cannot be answered.
     """
     first, second = _ratio(v1), _ratio(lead_i)
     met_first = None if first is None else first >= 1
@@ -74,6 +84,16 @@ def capture_with_q(v1: LeadQrs | None, lead_i: LeadQrs | None) -> Capture:
 
     Accuracy 78.9 % against 69.1 % of the steps alone (422 electrocardiograms of 53 patients). The place of the
     added step, before the other two, is from memory.
+
+    Parameters
+    ----------
+    v1, lead_i
+        The QRS in V1 and in I; None where the lead is missing.
+
+    Returns
+    -------
+    Capture
+        As :func:`capture_by_ratio`, with the added step first.
     """
     q = None if lead_i is None else lead_i.initial_negative
     rest = capture_by_ratio(v1, lead_i)
@@ -102,6 +122,16 @@ def fusion(
         Comparison with the baseline electrocardiogram, or None.
     baseline_paced
         A paced baseline says nothing of intrinsic conduction.
+
+    Returns
+    -------
+    Suspicion
+        With its reasons; None where the beat was not paced. NaN in either time gives no reason.
+
+    Notes
+    -----
+    That a QRS begins before the stimulus by two SDs, or resembles the intrinsic one, speaks for fusion: for the figures
+    common practice, no source.
     """
     if latency_ms is None:
         return Suspicion(None, ())
@@ -118,7 +148,24 @@ def fusion(
 def capture_lost(
     capture: Capture | None, paced: bool, same_as_baseline: QrsChange | None, baseline_paced: bool
 ) -> Suspicion:
-    """Whether capture may be lost: by the steps (None: not asked), or as the QRS is that of the unpaced baseline."""
+    """Whether capture may be lost: by the steps (None: not asked), or as the QRS is that of the unpaced baseline.
+
+    Parameters
+    ----------
+    capture
+        Verdict of the published steps; None: not asked.
+    paced
+        Whether the beat was paced in the ventricle.
+    same_as_baseline
+        Comparison with the baseline electrocardiogram, or None.
+    baseline_paced
+        A paced baseline says nothing of lost capture.
+
+    Returns
+    -------
+    Suspicion
+        With its reasons; None where there was nothing to judge by.
+    """
     if not paced:
         return Suspicion(None, ())
     reasons = []
@@ -140,7 +187,18 @@ def r_s_word(lead: LeadQrs | None) -> str:
 
 
 def morphology(leads: Mapping[str, LeadQrs]) -> dict[str, str | float | bool | None]:
-    """Q or qR in I, and R/S in I, V1 and V2 (None where infinite or not assessable; the word tells which)."""
+    """Q or qR in I, and R/S in I, V1 and V2 (None where infinite or not assessable; the word tells which).
+
+    Parameters
+    ----------
+    leads
+        The QRS of each lead; I, V1 and V2 are read.
+
+    Returns
+    -------
+    dict
+        By ``pattern_``, ``r_s_`` and ``r_s_word_`` with the lead's name, and ``q_in_I``.
+    """
     found: dict[str, str | float | bool | None] = {}
     for name in ("I", "V1", "V2"):
         lead = leads.get(name)

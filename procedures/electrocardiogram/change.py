@@ -41,6 +41,16 @@ class QrsChange:
 def change_from_baseline(site: Measurement, baseline: Measurement) -> QrsChange:
     """Compare two measured average beats.
 
+    Parameters
+    ----------
+    site, baseline
+        The two measurements.
+
+    Returns
+    -------
+    QrsChange
+        Site minus baseline.
+
     Raises
     ------
     ElectrocardiogramError

@@ -59,6 +59,11 @@ def strict_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs], sex: Sex |
     sex
         Decides between 140 ms (men) and 130 ms (women); without it a duration between them stays open.
 
+    Returns
+    -------
+    Criteria
+        Clause by clause. A duration of NaN meets none.
+
     Raises
     ------
     ElectrocardiogramError
@@ -85,7 +90,20 @@ def strict_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs], sex: Sex |
 
 
 def esc_2013_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs]) -> Criteria:
-    """ESC 2013 pacing guideline (from memory; consistent with Neth Heart J 2021;29:643 table 2)."""
+    """ESC 2013 pacing guideline (from memory; consistent with Neth Heart J 2021;29:643 table 2).
+
+    Parameters
+    ----------
+    qrs_duration_ms
+        Global QRS duration, ms; NaN meets no clause.
+    leads
+        The QRS of each lead; those missing leave their clauses open.
+
+    Returns
+    -------
+    Criteria
+        Clause by clause.
+    """
     return Criteria(
         "Left bundle branch block, ESC 2013",
         "ESC guidelines on cardiac pacing 2013 (from memory)",
@@ -104,6 +122,18 @@ def aha_2009_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs]) -> Crite
     The R-peak time runs to the last peak of a notched R, as the intrinsicoid deflection does. An RS in V5 or V6 stands
     for the notched R there ("occasional RS pattern attributed to displaced transition"). That the R-peak time of small
     r waves in V1 to V3 be normal is not asked: the text gives no limit.
+
+    Parameters
+    ----------
+    qrs_duration_ms
+        Global QRS duration, ms; NaN meets no clause.
+    leads
+        The QRS of each lead; those missing leave their clauses open.
+
+    Returns
+    -------
+    Criteria
+        Clause by clause.
     """
     late = [_r_peak_late(leads.get(name)) for name in ("V5", "V6")]
     values = {name: leads[name].intrinsicoid_ms if name in leads else None for name in ("V5", "V6")}

@@ -86,6 +86,18 @@ def delineate(
         Sample inside the QRS, near its centre.
     sample_rate_hz
         Samples per second.
+    settings
+        Choices of the method; the defaults when None.
+
+    Returns
+    -------
+    Delineation
+        Onset and offset with their standard deviations, ms from the first sample.
+
+    Notes
+    -----
+    The leads hold no NaN: lost samples were filled before the beats were averaged. The spatial velocity and its
+    thresholds are our own definition.
 
     Raises
     ------

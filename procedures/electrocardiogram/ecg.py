@@ -65,10 +65,20 @@ def electrocardiogram(leads_mv: Mapping[str, FloatArray], sample_rate_hz: float)
     sample_rate_hz
         At least 200 Hz: below, onset and offset of the QRS are not resolved.
 
+    Returns
+    -------
+    Electrocardiogram
+        Leads of shape (n_leads, n) in the order of ``LEADS``; NaN is kept where the signal was lost, and a lead lost
+        for most of the time is left out.
+
     Raises
     ------
     ElectrocardiogramError
         Where a name is unknown, lengths differ, the rate is too low, or nothing usable is left.
+
+    References
+    ----------
+    Einthoven 1913 and Goldberger 1942 (from memory).
     """
     if not (np.isfinite(sample_rate_hz) and sample_rate_hz >= LOWEST_RATE_HZ):
         raise ElectrocardiogramError(

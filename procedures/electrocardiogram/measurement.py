@@ -109,6 +109,18 @@ class Measurement:
 def measure(ecg: Electrocardiogram, settings: DelineationSettings | None = None) -> Measurement:
     """Blank stimuli, average the beats of the commonest shape, delineate and describe the QRS.
 
+    Parameters
+    ----------
+    ecg
+        The leads; NaN where the signal was lost is filled, and beats that touch it do not count.
+    settings
+        Choices of the delineation; the defaults when None.
+
+    Returns
+    -------
+    Measurement
+        Times in ms, potentials in mV.
+
     Raises
     ------
     ElectrocardiogramError

@@ -50,6 +50,11 @@ def position_findings(wall: str, leads: Mapping[str, LeadQrs]) -> tuple[Position
     leads
         The paced QRS of each lead.
 
+    Returns
+    -------
+    tuple of PositionFinding
+        One for each expectation; None in it where a lead is missing.
+
     Raises
     ------
     ElectrocardiogramError

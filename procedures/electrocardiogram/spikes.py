@@ -41,6 +41,15 @@ def find_spikes(samples_mv: FloatArray, sample_rate_hz: float) -> Spikes:
         Independent leads without gaps, mV.
     sample_rate_hz
         Samples per second.
+
+    Returns
+    -------
+    Spikes
+        Places and widths of the stimuli, in samples; none where nothing stands out.
+
+    Notes
+    -----
+    The leads hold no NaN: gaps were filled before. The detector is our own definition.
     """
     per_ms = sample_rate_hz / 1000.0
     window = 2 * max(round((_WIDEST_MS + 0.5) * per_ms), 1) + 1

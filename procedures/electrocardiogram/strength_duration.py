@@ -48,10 +48,15 @@ def fit_strength_duration(widths_ms: Sequence[float], thresholds_v: Sequence[flo
     widths_ms, thresholds_v : (n,)
         Pulse widths and capture thresholds, n >= 2 with two different widths.
 
+    Returns
+    -------
+    StrengthDuration
+        Rheobase in V, chronaxie in ms, each with its 95 % interval.
+
     Raises
     ------
     ElectrocardiogramError
-        Where there are too few, a value is not above zero, or the thresholds do not fall with width.
+        Where there are too few, a value is NaN or not above zero, or the thresholds do not fall with width.
     """
     width, threshold = np.asarray(widths_ms, dtype=float), np.asarray(thresholds_v, dtype=float)
     if width.shape != threshold.shape or width.ndim != 1:
@@ -86,31 +91,101 @@ def fit_strength_duration(widths_ms: Sequence[float], thresholds_v: Sequence[flo
 
 
 def pulse_energy_uj(amplitude_v: float, width_ms: float, impedance_ohm: float) -> float:
-    """Energy of a pulse, E = V²·t/R, in microjoules.
+    """Energy of a rectangular pulse, E = V²·t/R.
+
+    Parameters
+    ----------
+    amplitude_v
+        Amplitude, V; its droop over the pulse is left out of account.
+    width_ms
+        Pulse width, ms.
+    impedance_ohm
+        Pacing impedance, Ω.
+
+    Returns
+    -------
+    float
+        Microjoules.
 
     Raises
     ------
     ElectrocardiogramError
-        Where a value is not above zero.
+        Where a value is NaN or not above zero.
+
+    Notes
+    -----
+    Ohm's law; common practice, no source.
     """
     _positive(amplitude=amplitude_v, width=width_ms, impedance=impedance_ohm)
     return amplitude_v**2 * width_ms / impedance_ohm * 1000.0
 
 
 def safety_margin(output_v: float, threshold_v: float) -> float:
-    """Output over threshold, at one pulse width."""
+    """Output over threshold, at one pulse width (common practice, no source).
+
+    Parameters
+    ----------
+    output_v, threshold_v
+        Programmed amplitude and capture threshold, V.
+
+    Returns
+    -------
+    float
+        Ratio, without unit.
+
+    Raises
+    ------
+    ElectrocardiogramError
+        Where a value is NaN or not above zero.
+    """
     _positive(output=output_v, threshold=threshold_v)
     return output_v / threshold_v
 
 
 def safety_margin_at(curve: StrengthDuration, output_v: float, width_ms: float) -> float:
-    """Output over the threshold that the curve gives for the programmed pulse width."""
+    """Output over the threshold that the curve gives for the programmed pulse width (own definition).
+
+    Parameters
+    ----------
+    curve
+        Fitted strength-duration curve.
+    output_v
+        Programmed amplitude, V.
+    width_ms
+        Programmed pulse width, ms.
+
+    Returns
+    -------
+    float
+        Ratio, without unit.
+
+    Raises
+    ------
+    ElectrocardiogramError
+        Where a value is NaN or not above zero.
+    """
     _positive(width=width_ms)
     return safety_margin(output_v, curve.threshold_v(width_ms))
 
 
 def phrenic_ratio(phrenic_threshold_v: float, capture_threshold_v: float) -> float:
-    """Phrenic over capture threshold, at one pulse width."""
+    """Phrenic over capture threshold, at one pulse width (common practice, no source).
+
+    Parameters
+    ----------
+    phrenic_threshold_v, capture_threshold_v
+        Thresholds, V.
+
+    Returns
+    -------
+    float
+        Ratio, without unit.
+
+    Raises
+    ------
+    ElectrocardiogramError
+        Where a value is NaN or not above zero.
+    """
     _positive(phrenic=phrenic_threshold_v, threshold=capture_threshold_v)
     return phrenic_threshold_v / capture_threshold_v
 

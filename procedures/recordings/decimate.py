@@ -35,6 +35,10 @@ def decimate(
     ------
     ValueError
         Where the rate or the number of points is not positive.
+
+    Notes
+    -----
+    Minimum and maximum of equal stretches: own definition, so that no peak is lost in a drawing.
     """
     if not rate > 0 or max_points < 1:
         raise ValueError("The rate and the number of points must be positive.")

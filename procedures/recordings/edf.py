@@ -128,6 +128,16 @@ def _stretches(starts: NDArray[np.float64], record_s: float) -> tuple[tuple[floa
 def read_edf(path: Path | str) -> Signals:
     """Decode a whole EDF or EDF+ file (C or D; pauses become NaN and are listed in ``gaps``).
 
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    Signals
+        Physical values by the header's scale.
+
     Raises
     ------
     RecordingError

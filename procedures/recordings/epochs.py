@@ -31,6 +31,16 @@ class EpochMark:
 def read_epochs_csv(path: Path | str) -> tuple[EpochMark, ...]:
     """Epochs from a table with the columns ``label,start_s,end_s``.
 
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    tuple of EpochMark
+        In the order of the table.
+
     Raises
     ------
     RecordingError
@@ -51,7 +61,23 @@ def read_epochs_csv(path: Path | str) -> tuple[EpochMark, ...]:
 
 
 def parse_epochs_csv(text: str) -> tuple[EpochMark, ...]:
-    """As `read_epochs_csv`, from the table's text."""
+    """Epochs from the text of a table, as :func:`read_epochs_csv` reads them from a file.
+
+    Parameters
+    ----------
+    text
+        Content of the table.
+
+    Returns
+    -------
+    tuple of EpochMark
+        In the order of the table.
+
+    Raises
+    ------
+    RecordingError
+        Where a column is missing, or a row is not an epoch.
+    """
     try:
         rows = list(csv.reader(io.StringIO(text, newline="")))
     except csv.Error:
@@ -83,6 +109,22 @@ def epochs_from_annotations(annotations: Iterable[Annotation], end_s: float) -> 
 
     An epoch lasts its annotation's duration; without one it runs to the next epoch annotation, to a text
     ``end``, or to the end of the recording at ``end_s``.
+
+    Parameters
+    ----------
+    annotations
+        In any order; an annotation's time is never NaN.
+    end_s
+        End of the recording on its own time axis, s.
+
+    Returns
+    -------
+    tuple of EpochMark
+        In order of their start; not checked against the recording's ends.
+
+    Notes
+    -----
+    The two words are our own definition.
     """
     marks: list[EpochMark] = []
     open_label: str | None = None
@@ -127,15 +169,25 @@ def check_epochs(marks: Iterable[EpochMark], start_s: float, end_s: float) -> tu
     start_s, end_s
         Ends of the recording's time axis, s.
 
+    Returns
+    -------
+    tuple of EpochMark
+        In order of time, cut to the recording where they reach past it by less than the slack of rounding.
+
     Raises
     ------
     RecordingError
-        Where an epoch ends before it starts, lies outside the recording, or overlaps another.
+        Where an epoch does not end after it starts, has NaN for a time, lies outside the recording, or overlaps
+        another.
+
+    Notes
+    -----
+    The slack is our own definition.
     """
     ordered = sorted(marks, key=lambda mark: (mark.start_s, mark.end_s))
     checked: list[EpochMark] = []
     for mark in ordered:
-        if mark.end_s <= mark.start_s:
+        if not mark.end_s > mark.start_s:  # NaN is not either
             raise RecordingError(f"The epoch {_named(mark)} does not end after it starts.")
         if mark.start_s < start_s - _SLACK_S or mark.end_s > end_s + _SLACK_S:
             raise RecordingError(

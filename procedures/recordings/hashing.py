@@ -7,6 +7,17 @@ from pathlib import Path
 
 
 def sha256_of(path: Path) -> str:
-    """SHA-256 of the file's bytes, hexadecimal, read in blocks."""
+    """SHA-256 of the file's bytes, hexadecimal, read in blocks.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
+    """
     with path.open("rb") as file:
         return hashlib.file_digest(file, "sha256").hexdigest()

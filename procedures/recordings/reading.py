@@ -98,6 +98,16 @@ class DecodedRecording:
 def open_recording(path: Path | str) -> Recording:
     """Open a recording for reading in parts; an EDF file is not decoded until a part is asked for.
 
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    Recording
+        Open; its parts are read on demand.
+
     Raises
     ------
     RecordingError
@@ -116,6 +126,11 @@ def read_recording(path: Path | str) -> Signals:
     ----------
     path
         EDF or EDF+, CSV, a zip with a WFDB record, a DICOM waveform or HL7 aECG; told apart by content.
+
+    Returns
+    -------
+    Signals
+        Channels in physical units, annotations, and where they came from.
 
     Raises
     ------

@@ -72,6 +72,16 @@ class Assignment:
 def parse_mapping(items: Iterable[str]) -> dict[str, str]:
     """``ROLE=LABEL`` texts as a mapping from role to label.
 
+    Parameters
+    ----------
+    items
+        Texts of the form ``ROLE=LABEL``.
+
+    Returns
+    -------
+    dict
+        Label by role.
+
     Raises
     ------
     RecordingError
@@ -93,6 +103,18 @@ def parse_mapping(items: Iterable[str]) -> dict[str, str]:
 
 def assign_roles(channels: Sequence[ChannelInfo | Channel], mapping: Mapping[str, str] | None = None) -> Assignment:
     """Recognise channels by label and unit; an explicit ``mapping`` from role to label goes first.
+
+    Parameters
+    ----------
+    channels
+        Channels of the recording, with or without samples.
+    mapping
+        Label by role, as chosen by hand.
+
+    Returns
+    -------
+    Assignment
+        Channel by role, with remarks about what was left out or turned into another unit.
 
     Raises
     ------

@@ -73,6 +73,18 @@ def judge_unit(unit: str, expected: Quantity) -> UnitVerdict:
 
     Microvolts of an electrocardiogram are the one unit that is turned into the expected one, and said so:
     recorders store them by standard (DICOM PS3.16), and no result depends on their size.
+
+    Parameters
+    ----------
+    unit
+        Unit as the file writes it.
+    expected
+        The quantity that is asked for.
+
+    Returns
+    -------
+    UnitVerdict
+        The factor into the expected unit, None where the unit is refused, and a remark.
     """
     text = _clean(unit)
     if expected is Quantity.ANY or text in _AS_EXPECTED[expected]:

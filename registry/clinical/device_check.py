@@ -13,7 +13,22 @@ _LEADS = (("ra", "right atrium"), ("rv", "right ventricle"), ("lv", "left ventri
 
 
 def pacing_remark(percent: float | None) -> str | None:
-    """Say how the share of biventricular pacing compares with the published cut-offs."""
+    """Say how the share of biventricular pacing compares with the published cut-offs.
+
+    Parameters
+    ----------
+    percent
+        Share of biventricular pacing, %; None where not known.
+
+    Returns
+    -------
+    str or None
+        A sentence; None where the share is not known, NaN or high enough.
+
+    References
+    ----------
+    Koplan et al., J Am Coll Cardiol 2009;53:355; Hayes et al., Heart Rhythm 2011;8:1469 (both from memory).
+    """
     if percent is None:
         return None
     if percent <= LOW_PACING_PERCENT:
@@ -30,6 +45,21 @@ def lead_remarks(before: Mapping[str, float | None], now: Mapping[str, float | N
     """Return the changes of thresholds and impedances since the check before that stand out.
 
     Thresholds are compared only when both were measured at the same pulse width, and it is known.
+
+    Parameters
+    ----------
+    before, now
+        Values of the two checks by field name: thresholds in V, impedances in Ω, pulse width in ms; None where not
+        measured. NaN never stands out.
+
+    Returns
+    -------
+    list of str
+        One sentence for each change; empty where nothing stands out.
+
+    Notes
+    -----
+    The limits are common practice, no source.
     """
     found = []
     for lead, words in _LEADS:

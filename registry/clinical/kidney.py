@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isnan
 from typing import Literal
 
 UMOL_PER_L_IN_MG_PER_DL = 88.4  # 113.12 g/mol
@@ -23,6 +24,11 @@ def ckd_epi_2021(creatinine_umol_per_l: float, age_years: int, sex: Literal["fem
     sex
         The equation knows two.
 
+    Returns
+    -------
+    float
+        mL/min/1.73 m²; NaN where creatinine is NaN.
+
     Raises
     ------
     ValueError
@@ -43,5 +49,27 @@ def ckd_epi_2021(creatinine_umol_per_l: float, age_years: int, sex: Literal["fem
 
 
 def kidney_stage(egfr: float) -> str:
-    """Return the KDIGO stage G1 to G5 of a filtration rate in mL/min/1.73 m²."""
+    """Return the KDIGO stage of a filtration rate.
+
+    Parameters
+    ----------
+    egfr
+        Estimated glomerular filtration rate, mL/min/1.73 m².
+
+    Returns
+    -------
+    str
+        ``G1`` to ``G5``.
+
+    Raises
+    ------
+    ValueError
+        For NaN, which has no stage.
+
+    References
+    ----------
+    KDIGO 2012, table 5 (from memory).
+    """
+    if isnan(egfr):
+        raise ValueError("NaN has no stage.")
     return next((stage for low, stage in _STAGES if egfr >= low), "G5")

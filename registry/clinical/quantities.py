@@ -59,7 +59,18 @@ BY_FIELD: dict[str, Quantity] = {quantity.field: quantity for quantity in (*ASSE
 
 
 def unusual(values: Mapping[str, object]) -> dict[str, list[str]]:
-    """Return a message for each number inside its hard but outside its usual range."""
+    """Return a message for each number inside its hard but outside its usual range.
+
+    Parameters
+    ----------
+    values
+        By field name; what is no number is passed over.
+
+    Returns
+    -------
+    dict
+        Messages by field name; empty where nothing is unusual.
+    """
     found = {}
     for name, value in values.items():
         quantity = BY_FIELD.get(name)

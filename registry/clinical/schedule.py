@@ -57,7 +57,18 @@ class Open:
 
 
 def faults(visits: Sequence[Visit]) -> list[str]:
-    """Say what is wrong with a schedule, in words."""
+    """Say what is wrong with a schedule, in words.
+
+    Parameters
+    ----------
+    visits
+        The schedule in order of days.
+
+    Returns
+    -------
+    list of str
+        One sentence for each fault; empty for a sound schedule.
+    """
     found = []
     for earlier, later in pairwise(visits):
         if later.after_days - later.early_days <= earlier.after_days - earlier.early_days:
@@ -96,6 +107,8 @@ def standing(
         Day of the implant the schedule counts from.
     last_seen_on
         Day of the last follow-up after it.
+    today
+        The day to judge by.
 
     Returns
     -------

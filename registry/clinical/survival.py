@@ -60,7 +60,7 @@ def survival(
     lifetimes
         One for each part; days above 0 or equal to it.
     at_days
-        Days to report; those beyond the longest observation are left out, because nothing is known there.
+        Days to report; those beyond the longest observation, and NaN, are left out, because nothing is known there.
     level
         Confidence level of the pointwise interval: exponential Greenwood, log(-log), as Kalbfleisch and Prentice.
 

@@ -46,7 +46,18 @@ def _judged(verdict: str, word: str, reason: str) -> Judgement:
 
 
 def clinical_composite(facts: CompositeFacts) -> Judgement:
-    """Judge the clinical course after an implant."""
+    """Judge the clinical course after an implant.
+
+    Parameters
+    ----------
+    facts
+        The implant, the follow-ups and the setbacks.
+
+    Returns
+    -------
+    Judgement
+        The verdict with its reason, or that it cannot be judged and why.
+    """
     known = [one for one in facts.follow_ups if one.nyha_class or one.global_assessment]
     state = nearest_to_target(facts.implanted_on, known)
     window_end = facts.implanted_on + dt.timedelta(days=WINDOW_DAYS[1])

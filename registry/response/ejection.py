@@ -51,6 +51,11 @@ def ejection_response(
         Measured values; chosen as for the volumes.
     setbacks
         Days and words of a death or of admissions for heart failure.
+
+    Returns
+    -------
+    Judgement
+        The verdict with its reason, or that it cannot be judged and why.
     """
     references = [state for state in before if state.measured_on <= implanted_on]
     if not references:

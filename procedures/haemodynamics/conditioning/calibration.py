@@ -113,16 +113,49 @@ def calibrate(conductance_ms: FloatArray, time_s: FloatArray, calibrations: Sequ
     calibrations
         In any order; each holds from its ``valid_from_s`` until the next one's.
 
+    Returns
+    -------
+    ndarray
+        Volumes in mL, shape of ``conductance_ms``; NaN before the first calibration and where the conductance is NaN.
+
     Raises
     ------
     CalibrationError
         If there is none, two begin at the same moment, or one lacks spacing or resistivity.
+
+    References
+    ----------
+    V = (1/alpha)·(rho·L²·G) − Vp: Baan et al., Circulation 1984;70:812 (from memory).
     """
     return _in_turn(calibrated_volume_ml, conductance_ms, time_s, calibrations)
 
 
 def correct(raw_ml: FloatArray, time_s: FloatArray, calibrations: Sequence[Calibration]) -> FloatArray:
-    """Volumes from uncorrected volumes, mL; otherwise as :func:`calibrate`."""
+    """Volumes from uncorrected volumes under several calibrations in turn, as :func:`calibrate` does from conductances.
+
+    Parameters
+    ----------
+    raw_ml
+        Volumes before alpha and parallel volume, mL, shape (k, n) or (n,).
+    time_s
+        Time of each sample, ascending, s, shape (n,).
+    calibrations
+        In any order; each holds from its ``valid_from_s`` until the next one's.
+
+    Returns
+    -------
+    ndarray
+        Volumes in mL, shape of ``raw_ml``; NaN before the first calibration and where the volume is NaN.
+
+    Raises
+    ------
+    CalibrationError
+        If there is none, or two begin at the same moment.
+
+    References
+    ----------
+    As :func:`calibrate`: Baan et al., Circulation 1984;70:812 (from memory).
+    """
     return _in_turn(corrected_volume_ml, raw_ml, time_s, calibrations)
 
 
@@ -146,12 +179,28 @@ def _in_turn(
 
 
 def slope_factor(conductance_sv_ml: float, reference_sv_ml: float) -> float:
-    """Alpha from the stroke volume by conductance (alpha 1) and by a reference (thermodilution, flow, imaging).
+    """Alpha from the stroke volume by conductance and by a reference (thermodilution, flow, imaging).
+
+    Parameters
+    ----------
+    conductance_sv_ml
+        Stroke volume by conductance under alpha 1, mL.
+    reference_sv_ml
+        Stroke volume by the reference, mL.
+
+    Returns
+    -------
+    float
+        Their ratio, without unit.
 
     Raises
     ------
     CalibrationError
-        If either is not above zero or alpha falls outside 0.2 to 2 (project choice: beyond belief).
+        If either is NaN or not above zero, or alpha falls outside 0.2 to 2 (own choice: beyond belief).
+
+    References
+    ----------
+    Baan et al., Circulation 1984;70:812 (from memory).
     """
     if not (conductance_sv_ml > 0 and reference_sv_ml > 0):
         raise CalibrationError("Both stroke volumes must be above zero.")
@@ -180,7 +229,25 @@ class ParallelVolume:
 
 
 def rising_limb(edv_ml: FloatArray) -> slice:
-    """Beats of a wash-in from the first clear rise of EDV (a tenth of the whole rise) to its peak."""
+    """Beats of a wash-in from the first clear rise of EDV to its peak.
+
+    Our own definition: the rise is clear at a tenth of the whole, over the median of the first five beats.
+
+    Parameters
+    ----------
+    edv_ml
+        Uncorrected end-diastolic volume of each beat, mL, shape (n,).
+
+    Returns
+    -------
+    slice
+        Of the beats, the peak included.
+
+    Raises
+    ------
+    CalibrationError
+        With fewer than 4 beats, or where a volume is NaN.
+    """
     edv = np.asarray(edv_ml, dtype=float)
     if edv.size < FEWEST_BEATS or not np.isfinite(edv).all():
         raise CalibrationError(f"A wash-in needs {FEWEST_BEATS} beats or more with a volume each.")
@@ -199,6 +266,11 @@ def parallel_volume(edv_ml: FloatArray, esv_ml: FloatArray, regress: str = "esv_
         Uncorrected volumes of the beats, shape (n,).
     regress
         ``esv_on_edv`` (default) or ``edv_on_esv``; they differ (Herrera et al., Med Biol Eng Comput 1999;37:169).
+
+    Returns
+    -------
+    ParallelVolume
+        Beats of which either volume is NaN are left out of it.
 
     Raises
     ------

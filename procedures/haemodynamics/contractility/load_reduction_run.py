@@ -73,6 +73,11 @@ def load_reduction_run(
     curved
         Fit the second-order end-systolic relation too.
 
+    Returns
+    -------
+    LoadReductionRun
+        Every relation, or the reason under its name in ``refused`` where one could not be fitted.
+
     Raises
     ------
     LoadReductionError

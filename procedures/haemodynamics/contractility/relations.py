@@ -193,17 +193,71 @@ def edpvr(edv_ml: FloatArray, edp_mmhg: FloatArray) -> ExponentialRelation:
 
 
 def coupling_ratio(ea_mmhg_per_ml: float, ees_mmhg_per_ml: float) -> float:
-    """Ea/Ees."""
+    """Ventriculo-arterial coupling, Ea/Ees.
+
+    Parameters
+    ----------
+    ea_mmhg_per_ml
+        Effective arterial elastance, mmHg/mL; NaN gives NaN.
+    ees_mmhg_per_ml
+        End-systolic elastance, mmHg/mL.
+
+    Returns
+    -------
+    float
+        Without unit.
+
+    Raises
+    ------
+    LoadReductionError
+        If Ees is NaN or not above zero.
+
+    References
+    ----------
+    Sunagawa et al., Am J Physiol 1983;245:H773 (from memory).
+    """
     if not ees_mmhg_per_ml > 0:
         raise LoadReductionError("Ees must be above zero.")
     return ea_mmhg_per_ml / ees_mmhg_per_ml
 
 
 def potential_energy_mmhg_ml(esp_mmhg: FloatArray, esv_ml: FloatArray, v0_ml: float) -> FloatArray:
-    """PE = ESP·(ESV − V0)/2, mmHg·mL (Suga, Physiol Rev 1990;70:247, from memory); EDPVR taken as zero."""
+    """Potential energy at end-systole, ESP·(ESV − V0)/2; the diastolic relation is taken as zero.
+
+    Parameters
+    ----------
+    esp_mmhg, esv_ml
+        End-systolic pressures, mmHg, and volumes, mL, of one shape.
+    v0_ml
+        Volume intercept of the end-systolic relation, mL.
+
+    Returns
+    -------
+    ndarray
+        Energies in mmHg·mL, same shape; NaN where a value is NaN.
+
+    References
+    ----------
+    Suga, Physiol Rev 1990;70:247 (from memory).
+    """
     return np.asarray(np.asarray(esp_mmhg, dtype=float) * (np.asarray(esv_ml, dtype=float) - v0_ml) / 2)
 
 
 def pressure_volume_area_mmhg_ml(stroke_work_mmhg_ml: FloatArray, potential_energy: FloatArray) -> FloatArray:
-    """PVA = SW + PE, mmHg·mL; SW/PVA is the mechanical efficiency."""
+    """Pressure-volume area, SW + PE; SW over it is the mechanical efficiency.
+
+    Parameters
+    ----------
+    stroke_work_mmhg_ml, potential_energy
+        Stroke work and potential energy, mmHg·mL, of one shape.
+
+    Returns
+    -------
+    ndarray
+        Areas in mmHg·mL, same shape; NaN where a value is NaN.
+
+    References
+    ----------
+    Suga, Physiol Rev 1990;70:247 (from memory).
+    """
     return np.asarray(stroke_work_mmhg_ml) + np.asarray(potential_energy)

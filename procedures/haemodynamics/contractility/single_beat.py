@@ -72,10 +72,26 @@ def isovolumic_peak(time_s: FloatArray, pressure: FloatArray) -> float | None:
 def single_beat_estimate(signals: SignalSource, analysis: Analysis, epoch_index: int) -> SingleBeatEstimate:
     """Estimate Ees from the used beats of a steady epoch, at most 60 of them.
 
+    Parameters
+    ----------
+    signals, analysis
+        The recording and its analysis.
+    epoch_index
+        Index of the epoch.
+
+    Returns
+    -------
+    SingleBeatEstimate
+        Means over the beats, and their SD from beat to beat.
+
     Raises
     ------
     LoadReductionError
         Without volume, or where fewer than three beats give a plausible isovolumic pressure.
+
+    References
+    ----------
+    Takeuchi et al., Circulation 1991;83:202 (from memory).
     """
     beats, rate = analysis.beats, signals.sample_rate_hz
     if not signals.has_volume or "sv_ml" not in beats.metrics:

@@ -16,6 +16,15 @@ def loops(
 ) -> tuple[FloatArray, FloatArray, FloatArray | None]:
     """Average loop of the used beats of one epoch, on cycle phase, for drawing.
 
+    Parameters
+    ----------
+    signals, analysis
+        The recording and its analysis; NaN marks a missing sample, and gaps are bridged.
+    epoch_index
+        Index of the epoch.
+    points
+        Points of the loop.
+
     Returns
     -------
     volume, pressure, segments

@@ -58,6 +58,12 @@ def analyse(
     ------
     ValueError
         If epochs overlap or lie wholly outside the recording.
+
+    Notes
+    -----
+    NaN marks a missing sample: gaps up to ``lost_signal_ms`` are bridged, a beat with a longer one is refused. NaN in a
+    metric means that the beat does not have it. Each metric's source is in the module that computes it; the order of
+    the steps is our own definition.
     """
     settings, overrides = settings or Settings(), overrides or {}
     tell = progress or (lambda share: None)
@@ -112,12 +118,28 @@ def analyse(
 def analyse_segments(signals: SignalSource, analysis: Analysis, part_s: float = PART_S) -> SegmentMotion:
     """Motion of each segment in each beat of an analysis: systolic, diastolic and whole-cycle dyssynchrony, lags.
 
-    Columns follow the rows of ``analysis.beats``.
+    Parameters
+    ----------
+    signals
+        The recording that was analysed; NaN marks a missing sample, and gaps are bridged.
+    analysis
+        What :func:`analyse` gave for it.
+    part_s
+        Length of the parts that are held at a time, s.
+
+    Returns
+    -------
+    SegmentMotion
+        Rows follow those of ``analysis.beats``, columns the segments from apex to base.
 
     Raises
     ------
     ValueError
         If there are no segments, or the analysis is of other signals or found no beat.
+
+    References
+    ----------
+    Steendijk et al., Am J Physiol Heart Circ Physiol 2004;286:H723 (definitions from memory).
     """
     if not signals.segment_count:
         raise ValueError("The recording has no segmental volumes.")

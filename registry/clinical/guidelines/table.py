@@ -100,7 +100,20 @@ class Indication:
 
 
 def classify(guideline: Guideline, findings: Findings) -> Indication:
-    """Hold findings against every row of a guideline."""
+    """Hold findings against every row of a guideline.
+
+    Parameters
+    ----------
+    guideline
+        The table of a guideline.
+    findings
+        What is known of the patient; what is not known leaves its criteria open.
+
+    Returns
+    -------
+    Indication
+        Every row with each criterion judged.
+    """
     rows = []
     for row in guideline.rows:
         judged = tuple(
