@@ -106,6 +106,6 @@ def _gain(one: Supposition, plain: PlainFit) -> tuple[FloatArray, FloatArray]:
     """``(D^-1 + P)^-1`` over the epochs of a supposition with added variance ``D``, and ``log det (1 + D P)``."""
     root = np.sqrt(one.growth * plain.noise[one.epochs])
     block = np.eye(root.size) + plain.projection[:, one.epochs[:, None], one.epochs] * root[:, None] * root
-    gain: FloatArray = np.linalg.inv(block) * root[:, None] * root
+    gain: FloatArray = np.asarray(np.linalg.inv(block) * root[:, None] * root, dtype=np.float64)
     log_det: FloatArray = np.linalg.slogdet(block)[1]
     return gain, log_det
