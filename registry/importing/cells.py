@@ -12,10 +12,11 @@ from zoneinfo import ZoneInfo
 from registry.days import in_words
 from registry.importing.table import Cell, Fault
 from registry.importing.xlsx_table import Shown
-from registry.numbers.outside import FIRST_YEAR, LARGEST, LAST_YEAR, NotANumber, decimal_number
+from registry.numbers.outside import FIRST_YEAR, LARGEST, NotANumber, decimal_number
 
 EARLIEST = dt.date(FIRST_YEAR, 1, 1)
-LATEST = dt.date(LAST_YEAR, 12, 31)
+# A day in the future is refused by its field, in its own words; this one only keeps clear of the calendar's end.
+LATEST = dt.date(9998, 12, 31)
 ORDERS = {"dmy": "day, month, year", "mdy": "month, day, year"}
 SERIALS = {"1900": dt.date(1899, 12, 30), "1904": dt.date(1904, 1, 1)}
 SERIAL_RANGE = (1.0, 80_000.0)
@@ -103,7 +104,7 @@ def day_in(cell: Cell, agreed: Agreed) -> dt.date | None:
     Raises
     ------
     CellError
-        When it is none, could be two, is before 1900 or after 2199.
+        When it is none, could be two, is before 1900 or after 9998.
     """
     if isinstance(cell, dt.datetime):
         if cell.time() != dt.time(0):
@@ -186,7 +187,7 @@ def _possible(day: dt.date) -> dt.date:
     if day < EARLIEST:
         raise CellError(f"{in_words(day)} is before 1900")
     if day > LATEST:
-        raise CellError(f"{in_words(day)} is after {LAST_YEAR}")
+        raise CellError(f"{in_words(day)} is after {LATEST.year}")
     return day
 
 

@@ -71,7 +71,7 @@ class _Look:
 
 
 _MOST_MERGED = 20
-_MOST_STATED = 1 << 20  # rows a sheet can have
+_MOST_STATED = 10**15  # far beyond what a sheet can have, so that the row can be named
 
 
 def _look(stream: Any) -> _Look:

@@ -70,7 +70,7 @@ def test_a_cell_that_is_no_number_is_refused_with_a_sentence(read, cell):
         read(cell, AGREED)
 
 
-@pytest.mark.parametrize("text", ["0001-01-01", "9999-12-31", "2200-01-01", "٢٠٢٤-٠١-٠١", "1899-12-31", "99999"])
+@pytest.mark.parametrize("text", ["0001-01-01", "9999-12-31", "٢٠٢٤-٠١-٠١", "1899-12-31", "99999"])
 @pytest.mark.parametrize("read", [day_in, moment_in])
 def test_a_day_far_from_ours_is_refused_with_a_sentence(read, text):
     with pytest.raises(CellError):
