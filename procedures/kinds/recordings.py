@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from django.db.models.functions import Coalesce
 
 from procedures.described import SessionKind
 from procedures.kinds.sessions import BY_SESSION, OF_SESSION
-from procedures.models import EcgMeasurement, IntervalReading, Recording
+from procedures.models import BeatOverride, Calibration, EcgMeasurement, IntervalReading, Recording
 from registry.described.kind import Api
+
+_OF_RECORDING: dict[str, Any] = {
+    "centre": "recording__session__centre",
+    "patient": "recording__session__patient",
+    "amends": True,
+}
 
 RECORDING = SessionKind(
     Recording,
@@ -33,11 +41,14 @@ RECORDING = SessionKind(
     signed_as="recordings",
 )
 
+CALIBRATION = SessionKind(Calibration, "Calibration", **_OF_RECORDING, signed_as="calibrations")
+
+BEAT_OVERRIDE = SessionKind(BeatOverride, "Judgement of a beat", **_OF_RECORDING, signed_as="beat_overrides")
+
 ECG = SessionKind(
     EcgMeasurement,
     "Electrocardiogram",
-    centre="recording__session__centre",
-    patient="recording__session__patient",
+    **_OF_RECORDING,
     joined=("recording", "epoch"),
     annotated={"paced_site": Coalesce("epoch__site", "site")},
     api=Api(
@@ -80,4 +91,4 @@ INTERVAL_READING = SessionKind(
     signed_as="interval_readings",
 )
 
-KINDS = (RECORDING, ECG, INTERVAL_READING)
+KINDS = (RECORDING, CALIBRATION, BEAT_OVERRIDE, ECG, INTERVAL_READING)
