@@ -174,6 +174,12 @@ def items() -> list[Item]:
     return [*fixed, *strange]
 
 
+def listed(item: Item, centre: Centre, subject: RecordKind) -> QuerySet[Any]:
+    """Return the records of a list with their patients, in order of entry."""
+    records = item.records(centre).order_by("created_at", "pk")
+    return records.select_related(subject.patient) if subject.patient else records
+
+
 def unusual_values(subject: RecordKind, record: Any) -> list[str]:
     """Return a record's unusual values in words."""
     said, confirmed = [], getattr(record, "confirmed_unusual", [])

@@ -50,9 +50,7 @@ def quality_list(request: MemberRequest, item: str) -> HttpResponse:
     if found is None:
         raise Http404("There is no such list.")
     subject = queryable()[found.subject]
-    records = found.records(centre).order_by("created_at", "pk")
-    if subject.patient:
-        records = records.select_related(subject.patient)
+    records = todo.listed(found, centre, subject)
     page = Paginator(records, PAGE_SIZE).get_page(request.GET.get("page"))
     rows = [(subject.patient_of(one), one, subject.seen_at(one), todo.unusual_values(subject, one)) for one in page]
     context = {

@@ -10,6 +10,7 @@ from rest_framework.response import Response
 
 from procedures.api.electrodes import ElectrodeGridSerializer
 from procedures.kinds.sites import SITE
+from procedures.selectors.finding import measurements_at
 from procedures.selectors.lead_measurements import electrode_grid
 from registry.api.views import WritableRecordViewSet
 
@@ -23,4 +24,4 @@ class SiteViewSet(WritableRecordViewSet):
     def electrodes(self, request: Request, pk: UUID) -> Response:
         """Answer the electrode pairs tried at a site: thresholds, margins and strength-duration curves."""
         site = self.get_object()
-        return Response(self.get_serializer(electrode_grid(site, list(site.measurements.all()[:500]))).data)
+        return Response(self.get_serializer(electrode_grid(site, measurements_at(site))).data)

@@ -15,6 +15,7 @@ from procedures.models import (
     IntervalOrigin,
     IntervalReading,
     LeadMeasurement,
+    Recording,
     Session,
     Site,
 )
@@ -85,10 +86,36 @@ def ecgs_for(user: User) -> QuerySet[EcgMeasurement]:
     )
 
 
+def find_ecg(user: User, key: UUID) -> EcgMeasurement:
+    """Return a measured electrocardiogram with its average beat.
+
+    Raises
+    ------
+    ObjectDoesNotExist
+        When it does not exist or belongs to another centre.
+    """
+    return ecgs_for(user).select_related("beat").get(pk=key)
+
+
+def ecgs_in(recording: Recording) -> list[EcgMeasurement]:
+    """Return the electrocardiograms measured in a recording."""
+    return list(recording.ecgs.select_related("epoch__site", "site").defer("result")[:MOST_ECGS])
+
+
 def ecgs_of(session: Session) -> list[EcgMeasurement]:
     """Return the session's measured electrocardiograms in order of time, those set aside included."""
     found = EcgMeasurement.objects.filter(recording__session=session).select_related("recording", "epoch__site", "site")
     return list(found.defer("result")[:MOST_ECGS])
+
+
+def readings_of(session: Session) -> list[IntervalReading]:
+    """Return the session's intervals, those withdrawn included."""
+    return list(session.interval_readings.select_related("site", "recording")[:MOST_ECGS])
+
+
+def readings_at(session: Session, site: Site | None) -> list[IntervalReading]:
+    """Return the intervals read at a site, or at baseline (None)."""
+    return list(session.interval_readings.filter(site=site).select_related("recording")[:MOST_ECGS])
 
 
 def readings_that_count(session: Session) -> QuerySet[IntervalReading]:

@@ -21,6 +21,11 @@ class StateLoop:
     segments_ml: list[list[float]]
 
 
+def has_loops(session: Session) -> bool:
+    """Say whether any epoch of the session has an average loop."""
+    return EpochBeats.objects.filter(epoch__session=session).exclude(loop={}).exists()
+
+
 def state_loops(session: Session) -> list[StateLoop]:
     """Return one loop for baseline and for each site that has recorded epochs, baseline first."""
     stored = (

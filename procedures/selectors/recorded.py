@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from django.db.models import F
 
 from procedures.metrics import BY_KEY, Metric
-from procedures.models import Epoch, EpochBeats, EpochMetric, Origin, Recording
+from procedures.models import AnalysisRun, Calibration, Epoch, EpochBeats, EpochMetric, Origin, Recording, Session
 from procedures.selectors.epochs_used import refusal_words
 from procedures.selectors.loops import StateLoop
 
@@ -25,6 +25,27 @@ class RecordedEpoch:
     used: int
     refused: str
     means: list[tuple[Metric, float | None]]
+
+
+def marked_epochs(recording: Recording) -> list[Epoch]:
+    """Return the epochs marked in a recording, in order of time."""
+    return list(recording.epochs.select_related("site", "pacing").order_by("recording_start_s"))
+
+
+def epochs_between(recording: Recording, start_s: float, end_s: float) -> list[Epoch]:
+    """Return the epochs of which some part lies between two times."""
+    found = recording.epochs.filter(recording_start_s__lt=end_s, recording_end_s__gt=start_s)
+    return list(found.select_related("site"))
+
+
+def latest_run(recording: Recording) -> AnalysisRun | None:
+    """Return the latest analysis of a recording, if there was one."""
+    return recording.runs.first()
+
+
+def latest_calibration(session: Session) -> Calibration | None:
+    """Return the calibration that was made last in a session, if there is one."""
+    return Calibration.objects.filter(recording__session=session).order_by("-created_at", "-id").first()
 
 
 def recorded_epochs(recording: Recording) -> list[RecordedEpoch]:

@@ -41,6 +41,27 @@ def session_list(user: User) -> QuerySet[Session]:
     )
 
 
+def narrowed(sessions: QuerySet[Session], *, text: str, status: str, year: int | None) -> QuerySet[Session]:
+    """Keep the sessions with this text in the session's or patient's code, of this status and year; empty keeps all."""
+    if text:
+        sessions = sessions.filter(Q(code__icontains=text) | Q(patient__code__icontains=text))
+    if status:
+        sessions = sessions.filter(status=status)
+    if year:
+        sessions = sessions.filter(started_at__year=year)
+    return sessions
+
+
+def labels_of_sites(session: Session) -> list[str]:
+    """Return the labels of the session's sites."""
+    return list(session.sites.values_list("label", flat=True))
+
+
+def decisions_of(session: Session) -> QuerySet[Decision]:
+    """Return the session's decisions, the latest first."""
+    return session.decisions.select_related("site", "decided_by").order_by("-decided_at", "-id")
+
+
 def session_detail(user: User) -> QuerySet[Session]:
     """Return sessions ready for the page of one: everything of the day in a fixed number of queries."""
     measurements = LeadMeasurement.objects.order_by("measured_at", "id")

@@ -16,7 +16,7 @@ from procedures.figures.style import site_styles
 from procedures.models import Status
 from procedures.selectors.beats import LONGEST_VIEW_S, beats_between
 from procedures.selectors.recorded import loops_between
-from procedures.selectors.sessions import rights_in
+from procedures.selectors.sessions import labels_of_sites, rights_in
 from procedures.services.beats import judge_beat
 from procedures.views.asked import asked_number
 from procedures.views.recordings import recording_for
@@ -80,6 +80,6 @@ def loops(request: MemberRequest, recording: UUID) -> HttpResponse:
     drawable = loops_between(found, start_s, end_s)
     if not drawable:
         return JsonResponse({"data": [], "message": "No analysed epoch with volumes lies in this stretch."})
-    styles = site_styles(list(found.session.sites.values_list("label", flat=True)))
+    styles = site_styles(labels_of_sites(found.session))
     drawn = pressure_volume(drawable, styles, stressed=[loop.state for loop in drawable]).update_layout(height=420)
     return HttpResponse(drawn.to_json(), content_type="application/json")

@@ -12,6 +12,8 @@ from django.views.decorators.http import require_http_methods, require_POST
 
 from procedures.forms.calibrations import CalibrationForm
 from procedures.models import Calibration
+from procedures.selectors.finding import find_calibration
+from procedures.selectors.recorded import latest_calibration
 from procedures.services.calibrations import put_calibration, remove_calibration
 from procedures.views.entry import answer
 from procedures.views.recordings import recording_for
@@ -22,10 +24,8 @@ from registry.views.request import MemberRequest
 def calibration(request: MemberRequest, recording: UUID, calibration: UUID | None = None) -> HttpResponse:
     """Write a calibration, or correct one; a new one begins with the constants of the session's latest."""
     found = recording_for(request.user, recording, writing=True)
-    stored = found.calibrations.get(pk=calibration) if calibration else None
-    like = None
-    if not stored:
-        like = Calibration.objects.filter(recording__session=found.session).order_by("-created_at", "-id").first()
+    stored = find_calibration(found, calibration) if calibration else None
+    like = latest_calibration(found.session) if not stored else None
     form = CalibrationForm(request.POST or None, recording=found, record=stored, like=like)
 
     def write(form: CalibrationForm) -> Calibration:
@@ -46,7 +46,7 @@ def calibration(request: MemberRequest, recording: UUID, calibration: UUID | Non
 def remove(request: MemberRequest, recording: UUID, calibration: UUID) -> HttpResponse:
     """Take a calibration back."""
     found = recording_for(request.user, recording, writing=True)
-    stored = found.calibrations.select_related("recording__session").get(pk=calibration)
+    stored = find_calibration(found, calibration)
     remove_calibration(by=request.user, calibration=stored, reason=request.POST.get("amendment_reason", ""))
     messages.success(request, "Calibration removed.")
     return redirect(reverse("procedures:recording", args=[found.pk]) + "#calibration")

@@ -14,7 +14,7 @@ from procedures.forms.decisions import DecisionForm
 from procedures.forms.sessions import SignForm
 from procedures.models import Decision, Status
 from procedures.selectors.completeness import answers_to_check
-from procedures.selectors.sessions import session_detail
+from procedures.selectors.sessions import decisions_of, session_detail
 from procedures.services.decisions import record_decision
 from procedures.services.sessions import sign_session
 from procedures.views.entry import answer, session_to_write
@@ -51,7 +51,7 @@ def decision(request: MemberRequest, session: UUID) -> HttpResponse:
         template="procedures/decision.html",
         done=reverse("procedures:session", args=[found.pk]),
         said="Decision recorded.",
-        context={"earlier": found.decisions.select_related("site", "decided_by").order_by("-decided_at", "-id")},
+        context={"earlier": decisions_of(found)},
     )
 
 

@@ -5,21 +5,22 @@ from __future__ import annotations
 from uuid import UUID
 
 from django.http import HttpResponse, JsonResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import render
 from django.views.decorators.http import require_safe
 
 from procedures.figures.captions import captions
 from procedures.figures.responder import RESPONDER_LIMITS
 from procedures.figures.style import site_styles
 from procedures.limits import ACCEPTANCE, OTHER_WIDTHS
-from procedures.models import EpochBeats, Session, Status
+from procedures.models import Session, Status
 from procedures.polar import polar_diagram
 from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import OPENING_METRICS, SessionComparison, compare_session
 from procedures.selectors.comparison_state import comparison_state
 from procedures.selectors.epochs_used import epochs_used
+from procedures.selectors.finding import find_session
+from procedures.selectors.loops import has_loops
 from procedures.selectors.return_visit import return_visit
-from procedures.selectors.sessions import sessions_for
 from procedures.selectors.weighing import APICAL_NOTE, metrics_agree, weigh_sites
 from registry.access import Right, allowed
 from registry.views.request import MemberRequest
@@ -28,8 +29,7 @@ from registry.views.request import MemberRequest
 @require_safe
 def comparison(request: MemberRequest, session: UUID) -> HttpResponse:
     """Show the sites against baseline in one metric; a partial request gets the part that changes."""
-    visible = sessions_for(request.user).select_related("patient", "centre")
-    record = get_object_or_404(visible, pk=session)
+    record = find_session(request.user, session)
     # Before reading: what is saved meanwhile then makes the page look again, rather than be missed.
     known = comparison_state(record.pk)
     compared = compare_session(record, request.GET.get("metric"))
@@ -40,7 +40,7 @@ def comparison(request: MemberRequest, session: UUID) -> HttpResponse:
 @require_safe
 def state(request: MemberRequest, session: UUID) -> JsonResponse:
     """Say when the comparison last changed, for pages that stand open."""
-    record = get_object_or_404(sessions_for(request.user), pk=session)
+    record = find_session(request.user, session)
     return JsonResponse({"state": comparison_state(record.pk)})
 
 
@@ -77,7 +77,7 @@ def _context(request: MemberRequest, session: Session, compared: SessionComparis
         "other_widths": OTHER_WIDTHS,
         "limit": RESPONDER_LIMITS.get(key),
         "captions": captions(compared, shown_segment_site(compared)),
-        "has_loops": EpochBeats.objects.filter(epoch__session=session).exclude(loop={}).exists(),
+        "has_loops": has_loops(session),
         "epochs": epochs_used(session, key) if key else [],
         "weighed": weigh_sites(compared),
         "agreement": metrics_agree(compared),

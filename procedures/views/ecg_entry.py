@@ -10,7 +10,8 @@ from django.views.decorators.http import require_http_methods
 
 from procedures.forms.base import likely_moment
 from procedures.forms.ecgs import EcgUploadForm, StretchForm, TypedIntervalForm, WithdrawIntervalForm
-from procedures.models import EcgMeasurement, IntervalOrigin, IntervalReading
+from procedures.models import EcgMeasurement, IntervalReading
+from procedures.selectors.finding import find_interval, find_typed_interval
 from procedures.services.ecgs import measure_ecg, put_reading, store_ecg, withdraw_reading
 from procedures.views.entry import answer, session_to_write
 from procedures.views.recordings import recording_for
@@ -82,7 +83,7 @@ def recorded_ecg(request: MemberRequest, recording: UUID) -> HttpResponse:
 def interval(request: MemberRequest, session: UUID, interval: UUID | None = None) -> HttpResponse:
     """Type an interval that was read elsewhere, or correct one."""
     found = session_to_write(request.user, session)
-    stored = found.interval_readings.get(pk=interval, origin=IntervalOrigin.TYPED) if interval else None
+    stored = find_typed_interval(found, interval) if interval else None
     initial = {"read_at": likely_moment(found), "state": request.GET.get("site", "")}
     form = TypedIntervalForm(request.POST or None, session=found, record=stored, initial=initial)
 
@@ -104,7 +105,7 @@ def interval(request: MemberRequest, session: UUID, interval: UUID | None = None
 def interval_withdrawal(request: MemberRequest, session: UUID, interval: UUID) -> HttpResponse:
     """Withdraw an interval with a reason, or let a withdrawn one count again."""
     found = session_to_write(request.user, session)
-    stored = found.interval_readings.select_related("session", "site", "recording").get(pk=interval)
+    stored = find_interval(found, interval)
     form = WithdrawIntervalForm(request.POST or None, session=found, record=stored)
 
     def write(form: WithdrawIntervalForm) -> IntervalReading:

@@ -16,8 +16,17 @@ from procedures.models import EcgMeasurement, Recording
 from procedures.pipeline.ecg_drawing import potentials, sheet, strip
 from procedures.recordings import RecordingError
 from procedures.selectors.ecg_reading import read_ecg
-from procedures.selectors.ecgs import baseline_for, ecgs_for, ecgs_of, qrs_by_state, state_lines
-from procedures.selectors.sessions import rights_in, sessions_for
+from procedures.selectors.ecgs import (
+    baseline_for,
+    ecgs_of,
+    find_ecg,
+    qrs_by_state,
+    readings_at,
+    readings_of,
+    state_lines,
+)
+from procedures.selectors.finding import find_session
+from procedures.selectors.sessions import rights_in
 from procedures.selectors.signals import channels_of, opened
 from procedures.services.ecgs import put_reading, set_aside
 from procedures.views.asked import asked_number
@@ -30,7 +39,7 @@ from registry.views.request import MemberRequest
 
 
 def _found(user: User, key: UUID, *, writing: bool = False) -> EcgMeasurement:
-    ecg = ecgs_for(user).select_related("beat").get(pk=key)
+    ecg = find_ecg(user, key)
     if writing:
         require(user, ecg.recording.session.centre_id, Right.WRITE_SESSIONS)
     return ecg
@@ -59,7 +68,7 @@ def _context(request: MemberRequest, ecg: EcgMeasurement) -> dict[str, Any]:
         "other": other,
         "others": others,
         "qrs": qrs_by_state(session).get(site.pk if site else None),
-        "intervals": list(session.interval_readings.filter(site=site).select_related("recording")[:100]),
+        "intervals": readings_at(session, site),
         "leads": leads,
         "recording_end_s": ecg.recording.axis_start_s + ecg.recording.duration_s,
     }
@@ -83,14 +92,13 @@ def ecg(request: MemberRequest, ecg: UUID) -> HttpResponse:
 @require_safe
 def session_ecgs(request: MemberRequest, session: UUID) -> HttpResponse:
     """List a session's electrocardiograms and intervals by state."""
-    found = sessions_for(request.user).select_related("patient", "centre").get(pk=session)
-    readings = found.interval_readings.select_related("site", "recording")[:200]
+    found = find_session(request.user, session)
     context = {
         "session": found,
         "rights": rights_in(request.user, found),
         "ecgs": ecgs_of(found),
         "lines": state_lines(found),
-        "readings": readings,
+        "readings": readings_of(found),
     }
     return render(request, "procedures/session_ecgs.html", context)
 

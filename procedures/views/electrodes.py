@@ -12,8 +12,9 @@ from django.views.decorators.http import require_http_methods, require_safe
 from procedures.forms.base import likely_moment
 from procedures.forms.electrodes import ElectrodeGridForm
 from procedures.limits import ACCEPTANCE, IMPEDANCE, MARGIN, MIN_SAFETY_MARGIN, OTHER_WIDTHS
+from procedures.selectors.finding import find_session, find_site, measurements_at
 from procedures.selectors.lead_measurements import electrode_grid, electrode_pairs
-from procedures.selectors.sessions import rights_in, sessions_for
+from procedures.selectors.sessions import rights_in
 from procedures.services.sites import put_electrode_grid
 from procedures.views.entry import answer, session_to_write
 from registry.views.request import MemberRequest
@@ -22,13 +23,13 @@ from registry.views.request import MemberRequest
 @require_safe
 def electrodes(request: MemberRequest, session: UUID, site: UUID) -> HttpResponse:
     """Show the electrode pairs tried at a site, with limits, curves and margins."""
-    found = sessions_for(request.user).select_related("patient", "centre").get(pk=session)
-    at = found.sites.select_related("tributary").get(pk=site)
+    found = find_session(request.user, session)
+    at = find_site(found, site)
     context = {
         "session": found,
         "site": at,
         "rights": rights_in(request.user, found),
-        "grid": electrode_grid(at, list(at.measurements.all()[:500])),
+        "grid": electrode_grid(at, measurements_at(at)),
         "acceptance": ACCEPTANCE,
         "other_widths": OTHER_WIDTHS,
         "impedance": IMPEDANCE,
@@ -44,9 +45,9 @@ def electrode_curve(request: MemberRequest, session: UUID, site: UUID) -> HttpRe
     # Imported here: building figures is the only use of a library that takes half a second to load.
     from procedures.figures.strength_duration import strength_duration
 
-    at = sessions_for(request.user).get(pk=session).sites.get(pk=site)
+    at = find_site(find_session(request.user, session), site)
     asked = (request.GET.get("cathode", ""), request.GET.get("anode", ""))
-    pairs = electrode_pairs(at, list(at.measurements.all()[:500]))
+    pairs = electrode_pairs(at, measurements_at(at))
     pair = next((one for one in pairs if (one.cathode, one.anode) == asked), None)
     if pair is None:
         return JsonResponse({"data": [], "message": "This pair was not tried."})
@@ -57,8 +58,8 @@ def electrode_curve(request: MemberRequest, session: UUID, site: UUID) -> HttpRe
 def electrode_table(request: MemberRequest, session: UUID, site: UUID) -> HttpResponse:
     """Type thresholds, phrenic answers and impedances of several pairs at once."""
     found = session_to_write(request.user, session)
-    at = found.sites.select_related("tributary", "session").get(pk=site)
-    known = electrode_grid(at, list(at.measurements.all()[:500]))
+    at = find_site(found, site)
+    known = electrode_grid(at, measurements_at(at))
     form = ElectrodeGridForm(
         request.POST or None,
         session=found,

@@ -12,7 +12,7 @@ from django.shortcuts import redirect, render
 
 from procedures.forms.base import EntryForm
 from procedures.models import Session
-from procedures.selectors.sessions import sessions_for
+from procedures.selectors.finding import find_session
 from registry.access import Right, require
 from registry.errors import Conflict, RuleBroken
 from registry.models import User
@@ -30,7 +30,7 @@ def session_to_write(user: User, key: UUID, right: Right = Right.WRITE_SESSIONS)
     AccessDenied
         When the user sees it but may not do this.
     """
-    session = sessions_for(user).select_related("patient", "centre", "operator").get(pk=key)
+    session = find_session(user, key)
     require(user, session.centre_id, right)
     return session
 

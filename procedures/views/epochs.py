@@ -13,6 +13,7 @@ from procedures.forms.base import likely_moment
 from procedures.forms.epochs import TypedEpochForm
 from procedures.metrics import BY_KEY
 from procedures.models import Epoch, Origin
+from procedures.selectors.finding import find_epoch
 from procedures.services.epochs import enter_metrics, put_epoch, put_pacing
 from procedures.views.entry import answer, session_to_write
 from registry.views.request import MemberRequest
@@ -22,8 +23,7 @@ from registry.views.request import MemberRequest
 def epoch(request: MemberRequest, session: UUID, epoch: UUID | None = None) -> HttpResponse:
     """Write an epoch with what was measured during it, or correct it."""
     found = session_to_write(request.user, session)
-    related = found.epochs.select_related("site", "pacing", "recording").prefetch_related("metrics")
-    stored = related.get(pk=epoch) if epoch else None
+    stored = find_epoch(found, epoch) if epoch else None
     initial = {"started_at": likely_moment(found), "state": request.GET.get("state", "")}
     form = TypedEpochForm(request.POST or None, session=found, record=stored, initial=initial)
 

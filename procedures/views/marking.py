@@ -15,6 +15,7 @@ from procedures.forms.base import EntryForm
 from procedures.forms.epochs import MarkedEpochForm
 from procedures.forms.recordings import EpochTableForm, FoundEpochForm
 from procedures.models import Epoch, Recording
+from procedures.selectors.finding import find_marked_epoch
 from procedures.services.epochs import put_pacing
 from procedures.services.recordings import mark_epoch, propose_epochs
 from procedures.views.asked import asked_number
@@ -30,7 +31,7 @@ MOST_FOUND = 200
 def recorded_epoch(request: MemberRequest, recording: UUID, epoch: UUID | None = None) -> HttpResponse:
     """Mark a stretch of the recording, or move one."""
     found = recording_for(request.user, recording, writing=True)
-    stored = found.epochs.select_related("site", "pacing").get(pk=epoch) if epoch else None
+    stored = find_marked_epoch(found, epoch) if epoch else None
     form = MarkedEpochForm(request.POST or None, session=found.session, record=stored)
 
     @transaction.atomic

@@ -13,13 +13,14 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from procedures.forms.base import likely_moment
 from procedures.forms.sessions import SUGGESTIONS, LogEntryForm, NewSessionForm, SessionDetailsForm, find_patients
+from procedures.selectors.finding import find_log_entry
 from procedures.services.sessions import describe_session, log, open_session
 from procedures.views.entry import answer, session_to_write
 from registry.access import Right, rights_anywhere
 from registry.errors import AccessDenied, Conflict, RuleBroken
 from registry.forms.rules import apply_rule
 from registry.models import User
-from registry.selectors.patients import patients_for
+from registry.selectors.patients import identities_seen, newest_patients
 from registry.views.request import MemberRequest
 
 
@@ -44,7 +45,7 @@ def new_session(request: MemberRequest) -> HttpResponse:
             else:
                 messages.success(request, f"Session {opened.code} is open.")
                 return redirect("procedures:session", opened.pk)
-    patients = patients_for(request.user, Right.WRITE_SESSIONS).order_by("-created_at")[:SUGGESTIONS]
+    patients = newest_patients(request.user, Right.WRITE_SESSIONS, SUGGESTIONS)
     return render(request, "procedures/new_session.html", {"form": form, "patients": patients}, status=status)
 
 
@@ -54,7 +55,7 @@ def patient_meant(request: MemberRequest) -> HttpResponse:
     _require_somewhere(request.user)
     wanted = request.GET.get("patient", "")[:60]
     found = find_patients(request.user, wanted)
-    seen = set(patients_for(request.user).filter(pk__in=[p.pk for p in found]).values_list("pk", flat=True))
+    seen = identities_seen(request.user, found)
     context = {"found": [(p, p.identity if p.pk in seen else None) for p in found], "wanted": wanted.strip()}
     return render(request, "procedures/parts/patient_meant.html", context)
 
@@ -89,7 +90,7 @@ def session_details(request: MemberRequest, session: UUID) -> HttpResponse:
 def log_entry(request: MemberRequest, session: UUID, entry: UUID | None = None) -> HttpResponse:
     """Write a timed entry, or correct one."""
     found = session_to_write(request.user, session)
-    stored = found.log_entries.get(pk=entry) if entry else None
+    stored = find_log_entry(found, entry) if entry else None
     initial: dict[str, Any] = {"occurred_at": likely_moment(found)}
     if stored:
         initial = {"kind": stored.kind, "occurred_at": stored.occurred_at, "text": stored.text}

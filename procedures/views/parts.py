@@ -11,8 +11,9 @@ from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_safe
 
 from procedures.forms.parts import ExplantForm, ImplantForm
+from procedures.selectors.finding import find_device, find_session
 from procedures.selectors.parts import filled_from, label_of, parts_of
-from procedures.selectors.sessions import rights_in, sessions_for
+from procedures.selectors.sessions import rights_in
 from procedures.services.parts import explant_part, implant_part
 from procedures.views.entry import answer, session_to_write
 from registry.models import Device
@@ -23,7 +24,7 @@ from registry.views.request import MemberRequest
 @require_safe
 def parts(request: MemberRequest, session: UUID) -> HttpResponse:
     """Show what the session implanted and took out, what is in service, and what was scanned."""
-    found = sessions_for(request.user).select_related("patient", "centre").get(pk=session)
+    found = find_session(request.user, session)
     context = {"session": found, "parts": parts_of(found), "rights": rights_in(request.user, found)}
     context["day"] = timezone.localdate(found.started_at)
     return render(request, "procedures/parts.html", context)
@@ -72,7 +73,7 @@ def _is_key(text: str) -> bool:
 def explant(request: MemberRequest, session: UUID, device: UUID) -> HttpResponse:
     """Write that a part of the patient was taken out of service in this session."""
     found = session_to_write(request.user, session)
-    part = Device.objects.get(pk=device, patient=found.patient_id)
+    part = find_device(found, device)
     form = ExplantForm(request.POST or None, session=found, record=part)
 
     def write(form: ExplantForm) -> Device:

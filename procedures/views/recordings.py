@@ -15,11 +15,12 @@ from procedures.forms.base import likely_moment
 from procedures.forms.epochs import MarkedEpochForm
 from procedures.forms.recordings import ChannelsForm, EpochTableForm, UploadForm, role_words
 from procedures.metrics import BY_KEY
-from procedures.models import AnalysisRun, Recording, RunState
+from procedures.models import Recording, RunState
 from procedures.selectors.beats import LONGEST_VIEW_S
-from procedures.selectors.ecgs import MOST_ECGS
-from procedures.selectors.recorded import SHOWN, recorded_epochs
-from procedures.selectors.sessions import rights_in, sessions_for
+from procedures.selectors.ecgs import ecgs_in
+from procedures.selectors.finding import find_recording, find_run
+from procedures.selectors.recorded import SHOWN, latest_run, marked_epochs, recorded_epochs
+from procedures.selectors.sessions import rights_in
 from procedures.services.analysis import cancel_analysis, start_analysis
 from procedures.services.calibrations import segment_numbers
 from procedures.services.ecgs import has_twelve_leads
@@ -37,7 +38,7 @@ MOST_CHANNELS = 4096
 
 def recording_for(user: User, key: UUID, *, writing: bool = False) -> Recording:
     """Return a recording of a session the user sees; to write, refuse when the role does not allow it."""
-    found = Recording.objects.filter(session__in=sessions_for(user)).select_related("session__patient").get(pk=key)
+    found = find_recording(user, key)
     if writing:
         require(user, found.session.centre_id, Right.WRITE_SESSIONS)
     return found
@@ -105,8 +106,8 @@ def _labels_posted(request: MemberRequest) -> list[str]:
 def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Show a recording: signals with the epochs over them, channels, and where its analysis stands."""
     found = recording_for(request.user, recording)
-    epochs = list(found.epochs.select_related("site", "pacing").order_by("recording_start_s"))
-    run = found.runs.first()
+    epochs = marked_epochs(found)
+    run = latest_run(found)
     rights = rights_in(request.user, found.session)
     segments, conductances = segment_numbers(found)
     context = {
@@ -123,7 +124,7 @@ def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
         "beats_until_s": min(found.axis_start_s + LONGEST_VIEW_S, found.axis_start_s + found.duration_s),
         "numbers": recorded_epochs(found),
         "shown_metrics": [BY_KEY[key] for key in SHOWN],
-        "ecgs": list(found.ecgs.select_related("epoch__site", "site").defer("result")[:MOST_ECGS]),
+        "ecgs": ecgs_in(found),
         "has_leads": has_twelve_leads(found),
         "calibrations": list(found.calibrations.all()),
         "conductances": conductances,
@@ -177,7 +178,7 @@ def analyse(request: MemberRequest, recording: UUID) -> HttpResponse:
 def cancel(request: MemberRequest, recording: UUID, run: UUID) -> HttpResponse:
     """Stop an analysis."""
     found = recording_for(request.user, recording, writing=True)
-    stopped = cancel_analysis(by=request.user, run=found.runs.select_related("recording__session").get(pk=run))
+    stopped = cancel_analysis(by=request.user, run=find_run(found, run))
     if stopped.state == RunState.CANCELLED:
         messages.info(request, "The analysis is cancelled; nothing of it was written.")
     else:
@@ -189,7 +190,7 @@ def cancel(request: MemberRequest, recording: UUID, run: UUID) -> HttpResponse:
 def progress(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Say how far the analysis is; once it has ended, tell the page that watches to reload."""
     found = recording_for(request.user, recording)
-    run: AnalysisRun | None = found.runs.first()
+    run = latest_run(found)
     busy = bool(run and run.busy)
     context = {"recording": found, "run": run, "busy": busy, "rights": rights_in(request.user, found.session)}
     response = render(request, "procedures/parts/progress.html", context)

@@ -4,19 +4,17 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from django.db.models import Prefetch
 from django.http import HttpResponse
-from django.shortcuts import get_object_or_404, render
+from django.shortcuts import render
 from django.utils import timezone
 from django.views.decorators.http import require_safe
 
 from procedures.figures.style import site_styles
-from procedures.models import Amendment, Difficulty, LogEntry
 from procedures.polar import polar_diagram
 from procedures.selectors import comparison_words as words
+from procedures.selectors.finding import find_session_to_report
 from procedures.selectors.report import session_report
 from procedures.selectors.return_visit import return_visit
-from procedures.selectors.sessions import sessions_for
 from procedures.selectors.weighing import metrics_agree, weigh_sites
 from registry.access import Right, allowed
 from registry.views.request import MemberRequest
@@ -25,17 +23,7 @@ from registry.views.request import MemberRequest
 @require_safe
 def report(request: MemberRequest, session: UUID) -> HttpResponse:
     """Show the report; the browser prints it."""
-    visible = (
-        sessions_for(request.user)
-        .select_related("patient", "centre", "operator", "signed_by")
-        .prefetch_related(
-            Prefetch("difficulties", queryset=Difficulty.objects.select_related("site", "tributary")),
-            Prefetch("log_entries", queryset=LogEntry.objects.select_related("author")),
-            Prefetch("amendments", queryset=Amendment.objects.select_related("made_by")),
-            "recordings",
-        )
-    )
-    record = get_object_or_404(visible, pk=session)
+    record = find_session_to_report(request.user, session)
     may_identify = allowed(request.user, record.centre_id, Right.SEE_IDENTITY)
     told = session_report(record, with_identity=may_identify)
     styles = site_styles([site.label for site in told.main.sites])

@@ -5,7 +5,6 @@ from __future__ import annotations
 from uuid import UUID
 
 from django.core.paginator import Paginator
-from django.db.models import Q
 from django.http import HttpResponse
 from django.shortcuts import render
 from django.views.decorators.http import require_safe
@@ -15,7 +14,7 @@ from procedures.forms.sessions import LogEntryForm, SessionFilter
 from procedures.models import Session, Status
 from procedures.selectors.ecgs import state_lines
 from procedures.selectors.overview import epoch_columns, epoch_rows, tributary_groups
-from procedures.selectors.sessions import rights_in, session_detail, session_list, timeline
+from procedures.selectors.sessions import narrowed, rights_in, session_detail, session_list, timeline
 from registry.access import Right, centres_for, rights_anywhere
 from registry.errors import AccessDenied
 from registry.views.request import MemberRequest
@@ -34,12 +33,7 @@ def sessions(request: MemberRequest) -> HttpResponse:
     if form.is_valid():
         wanted = form.cleaned_data
         filtered = any(wanted.values())
-        if wanted["q"]:
-            found = found.filter(Q(code__icontains=wanted["q"]) | Q(patient__code__icontains=wanted["q"]))
-        if wanted["status"]:
-            found = found.filter(status=wanted["status"])
-        if wanted["year"]:
-            found = found.filter(started_at__year=wanted["year"])
+        found = narrowed(found, text=wanted["q"], status=wanted["status"], year=wanted["year"])
     page = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
     context = {
         "filter": form,

@@ -11,6 +11,7 @@ from procedures.figures.signals import signals_figure
 from procedures.recordings import RecordingError
 from procedures.selectors.beats import LONGEST_VIEW_S, beats_between
 from procedures.selectors.drawn_signals import drawn_signals
+from procedures.selectors.recorded import epochs_between
 from procedures.selectors.signals import NotPrepared
 from procedures.views.asked import asked_number
 from procedures.views.recordings import recording_for
@@ -33,7 +34,7 @@ def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
     points = int(asked_number(request.GET, "points", USUAL_POINTS, 2, MOST_POINTS))
     if end_s <= start_s:
         raise RuleBroken("The end must be after the start.")
-    epochs = found.epochs.select_related("site").filter(recording_start_s__lt=end_s, recording_end_s__gt=start_s)
+    epochs = epochs_between(found, start_s, end_s)
     beats = beats_between(found, start_s, end_s) if end_s - start_s <= LONGEST_VIEW_S else []
     try:
         panels = drawn_signals(found, start_s, end_s, points)
@@ -41,7 +42,7 @@ def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
         return JsonResponse({"data": [], "message": str(error), "again_s": AGAIN_S})
     except RecordingError as error:
         return JsonResponse({"data": [], "message": str(error)})
-    figure = signals_figure(panels, start_s, end_s, epochs=list(epochs), beats=beats)
+    figure = signals_figure(panels, start_s, end_s, epochs=epochs, beats=beats)
     if not figure["data"]:
         return JsonResponse({"data": [], "message": "No channel of this recording is known. Say which is which."})
     return JsonResponse(figure | {"start_s": start_s, "end_s": end_s})

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_http_methods
 from procedures.forms.base import likely_moment
 from procedures.forms.sites import MeasurementForm, SiteForm
 from procedures.models import LeadMeasurement, Site
+from procedures.selectors.finding import find_measurement, find_site
 from procedures.services.sites import put_measurement, put_site, put_tributary
 from procedures.views.entry import answer, session_to_write
 from registry.views.request import MemberRequest
@@ -22,7 +23,7 @@ from registry.views.request import MemberRequest
 def site(request: MemberRequest, session: UUID, site: UUID | None = None) -> HttpResponse:
     """Write a site and, where it is new, its tributary; or correct one."""
     found = session_to_write(request.user, session)
-    stored = found.sites.select_related("tributary").get(pk=site) if site else None
+    stored = find_site(found, site) if site else None
     initial = {"vein": request.GET.get("vein", ""), "ordinal": request.GET.get("ordinal", "1")}
     form = SiteForm(request.POST or None, session=found, record=stored, initial=initial)
 
@@ -55,8 +56,8 @@ def site(request: MemberRequest, session: UUID, site: UUID | None = None) -> Htt
 def measurement(request: MemberRequest, session: UUID, site: UUID, measurement: UUID | None = None) -> HttpResponse:
     """Write what was measured at a site, or correct it."""
     found = session_to_write(request.user, session)
-    measured = found.sites.select_related("tributary", "session").get(pk=site)
-    stored = measured.measurements.get(pk=measurement) if measurement else None
+    measured = find_site(found, site)
+    stored = find_measurement(measured, measurement) if measurement else None
     initial: dict[str, Any] = {"measured_at": likely_moment(found)}
     initial |= {name: request.GET[name] for name in ("cathode", "anode") if name in request.GET}
     form = MeasurementForm(request.POST or None, session=found, record=stored, initial=initial)

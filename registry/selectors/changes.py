@@ -15,7 +15,7 @@ from django.db import models
 from django.db.models import QuerySet
 
 from registry.access import Right, centres_for
-from registry.models import Change, User
+from registry.models import Change, Patient, User
 
 # A text longer than this is cut on the page; the trail holds all of it.
 LONGEST = 600
@@ -64,6 +64,21 @@ def changes_of(user: User, record_type: str, key: UUID) -> QuerySet[Change]:
     if not found.exists():
         raise Change.DoesNotExist(f"The change trail has no {record_type} {key}.")
     return found
+
+
+def owner_of(record_type: str, key: UUID) -> UUID | None:
+    """Return the key of the patient a record belongs to; the trail was asked before, so the person may see it."""
+    try:
+        model = apps.get_model(record_type)
+    except (LookupError, ValueError):
+        return None
+    if model is Patient:
+        path = "pk"
+    elif "patient" in {field.name for field in model._meta.concrete_fields}:
+        path = "patient"
+    else:
+        return None
+    return model._default_manager.filter(pk=key).values_list(path, flat=True).first()
 
 
 def _field(model: type[models.Model] | None, attname: str) -> models.Field[Any, Any] | None:

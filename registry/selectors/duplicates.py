@@ -141,6 +141,22 @@ def merges_for(user: User) -> QuerySet[PatientMerge]:
     )
 
 
+def merges_in(user: User, centre: Centre) -> QuerySet[PatientMerge]:
+    """Return the merges of a centre, as far as the user oversees it."""
+    return merges_for(user).filter(centre=centre)
+
+
+def find_merge(user: User, key: UUID) -> PatientMerge:
+    """Return one merge.
+
+    Raises
+    ------
+    ObjectDoesNotExist
+        When it does not exist or belongs to another centre.
+    """
+    return merges_for(user).get(pk=key)
+
+
 def merged_codes(patient: Patient) -> list[Patient]:
     """Return the other codes that were merged into a patient's, at once or by way of another."""
     found: dict[UUID, Patient] = {}

@@ -40,6 +40,11 @@ _IMPLANTED = Max("sessions__started_at", filter=Q(sessions__outcome="lv_lead_imp
 _SEEN = Max("assessments__assessed_on", filter=Q(assessments__kind=AssessmentKind.FOLLOW_UP))
 
 
+def own_schedule(centre: Centre) -> list[PlannedVisit]:
+    """Return the visits that a centre planned itself; none where the default schedule applies."""
+    return list(PlannedVisit.objects.filter(centre=centre))
+
+
 def work_queue(user: User, *, centre: Centre | None = None, today: dt.date | None = None) -> list[Waiting]:
     """Return the living patients with an implanted LV lead whose visit is due or overdue, longest overdue first.
 

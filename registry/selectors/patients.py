@@ -21,6 +21,16 @@ def patients_for(user: User, right: Right = Right.SEE_IDENTITY) -> QuerySet[Pati
     return Patient.objects.filter(centre__in=centres_for(user, right), merged_into__isnull=True)
 
 
+def newest_patients(user: User, right: Right, most: int) -> list[Patient]:
+    """Return the patients registered last in the centres in which the user holds the right."""
+    return list(patients_for(user, right).order_by("-created_at")[:most])
+
+
+def identities_seen(user: User, patients: Iterable[Patient]) -> set[UUID]:
+    """Return the keys of those patients whose identifiers the user may see."""
+    return set(patients_for(user).filter(pk__in=[one.pk for one in patients]).values_list("pk", flat=True))
+
+
 def patient_list(user: User) -> QuerySet[Patient]:
     """Return the patients with the counts a list shows, identity joined, without a query per row."""
     follow_up = Q(assessments__kind=AssessmentKind.FOLLOW_UP)

@@ -11,7 +11,7 @@ from django.db.models import QuerySet, prefetch_related_objects
 
 from registry.access import Right, centres_for
 from registry.described.kind import RecordKind, queryable
-from registry.models import DataQuery, Patient, QueryState, User
+from registry.models import DataQuery, Patient, QueryState, QueryTurn, User
 
 MOST_BESIDE = 50
 MOST_RECORDS = 100
@@ -31,6 +31,17 @@ class Shown:
 def queries_for(user: User) -> QuerySet[DataQuery]:
     """Return the queries the user may see, latest first."""
     return DataQuery.objects.filter(centre__in=centres_for(user, Right.SEE_QUALITY)).select_related("centre", "patient")
+
+
+def queries_in(user: User, state: str) -> QuerySet[DataQuery]:
+    """Return the queries in a state that the user may see, latest first; all of them for a word that is no state."""
+    found = queries_for(user)
+    return found.filter(state=state) if state in QueryState.values else found
+
+
+def turns_of(query: DataQuery) -> QuerySet[QueryTurn]:
+    """Return what was said about a query, in order."""
+    return query.turns.select_related("author")
 
 
 def find_query(user: User, key: UUID) -> DataQuery:

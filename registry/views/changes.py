@@ -11,8 +11,7 @@ from django.shortcuts import render
 from django.urls import reverse
 from django.views.decorators.http import require_GET
 
-from registry.models import Patient
-from registry.selectors.changes import changes_of, rows
+from registry.selectors.changes import changes_of, owner_of, rows
 from registry.views.request import MemberRequest
 
 PAGE_SIZE = 20
@@ -24,7 +23,7 @@ def changes(request: MemberRequest, record_type: str, key: UUID) -> HttpResponse
     found = changes_of(request.user, record_type, key)
     page = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
     context = {"page": page, "rows": rows(page.object_list, record_type), "kind": _words(record_type)}
-    return render(request, "registry/changes.html", context | _owner(record_type, key))
+    return render(request, "registry/changes.html", context | _way_back(record_type, key))
 
 
 def _words(record_type: str) -> str:
@@ -35,16 +34,6 @@ def _words(record_type: str) -> str:
         return record_type
 
 
-def _owner(record_type: str, key: UUID) -> dict[str, str]:
-    """Return the way back to the patient whose record it is. The trail was asked before: the person may see it."""
-    try:
-        model = apps.get_model(record_type)
-    except (LookupError, ValueError):
-        return {}
-    names = {field.name for field in model._meta.concrete_fields}
-    if model is Patient or "patient" in names:
-        path = "pk" if model is Patient else "patient"
-        owner = model._default_manager.filter(pk=key).values_list(path, flat=True).first()
-        if owner:
-            return {"back": reverse("registry:patient", args=[owner]), "back_words": "patient"}
-    return {}
+def _way_back(record_type: str, key: UUID) -> dict[str, str]:
+    owner = owner_of(record_type, key)
+    return {"back": reverse("registry:patient", args=[owner]), "back_words": "patient"} if owner else {}

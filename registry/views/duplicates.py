@@ -15,7 +15,7 @@ from registry.errors import Conflict, RuleBroken
 from registry.forms.duplicates import APART, PairForm, UndoForm
 from registry.forms.rules import apply_rule
 from registry.models import Patient
-from registry.selectors.duplicates import left_behind, merges_for, pair_to_merge, suspected_pairs
+from registry.selectors.duplicates import find_merge, left_behind, merges_in, pair_to_merge, suspected_pairs
 from registry.services.merging import keep_apart, merge_patients, undo_merge
 from registry.views.request import MemberRequest
 
@@ -26,7 +26,7 @@ PAGE_SIZE = 20
 def duplicates(request: MemberRequest) -> HttpResponse:
     """List the pairs of a centre that may be one person, and the merges that were made."""
     chosen, centres = chosen_centre(request.user, Right.OVERSEE_IDENTITY, request.GET.get("centre"))
-    merges = Paginator(merges_for(request.user).filter(centre=chosen), PAGE_SIZE).get_page(request.GET.get("page"))
+    merges = Paginator(merges_in(request.user, chosen), PAGE_SIZE).get_page(request.GET.get("page"))
     context = {
         "centres": centres,
         "centre": chosen,
@@ -77,7 +77,7 @@ def _stays(merged: Patient) -> str:
 def undo(request: MemberRequest, key: UUID) -> HttpResponse:
     """Undo a merge."""
     require_somewhere(request.user, Right.OVERSEE_IDENTITY)
-    merge = merges_for(request.user).get(pk=key)
+    merge = find_merge(request.user, key)
     form = UndoForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:

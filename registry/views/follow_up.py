@@ -13,8 +13,7 @@ from registry.access import Right, centres_for, chosen_centre, require_somewhere
 from registry.clinical.schedule import DEFAULT
 from registry.errors import RuleBroken
 from registry.forms.follow_up import QueueFilter, ScheduleForms
-from registry.models import PlannedVisit
-from registry.selectors.follow_up import people_of, schedules, work_queue
+from registry.selectors.follow_up import own_schedule, people_of, schedules, work_queue
 from registry.services.schedule import set_schedule
 from registry.views.request import MemberRequest
 
@@ -59,7 +58,7 @@ def queue(request: MemberRequest) -> HttpResponse:
 def schedule(request: MemberRequest, code: str) -> HttpResponse:
     """Show a centre's schedule, and let the clinical lead change it."""
     centre, _ = chosen_centre(request.user, Right.PLAN_FOLLOW_UP, code)
-    own = list(PlannedVisit.objects.filter(centre=centre))
+    own = own_schedule(centre)
     names = ("label", "after_days", "early_days", "late_days", "repeats")
     initial = [{name: getattr(one, name) for name in names} for one in own or DEFAULT]
     forms = ScheduleForms(request.POST or None, initial=initial)

@@ -19,7 +19,7 @@ from registry.forms.queries import RaiseForm, SayForm
 from registry.forms.rules import apply_rule
 from registry.models import QueryState
 from registry.selectors.patients import find_patient
-from registry.selectors.queries import find_query, queries_for, record_of, records_of, with_words
+from registry.selectors.queries import find_query, queries_in, record_of, records_of, turns_of, with_words
 from registry.services.queries import answer_query, close_query, raise_query, reopen_query
 from registry.views.request import MemberRequest
 
@@ -36,9 +36,7 @@ def queries(request: MemberRequest) -> HttpResponse:
     """List the queries of the person's centres: those that wait, unless another state is asked for."""
     centres = require_somewhere(request.user, Right.SEE_QUALITY)
     state = request.GET.get("state", QueryState.OPEN)
-    found = queries_for(request.user)
-    if state in QueryState.values:
-        found = found.filter(state=state)
+    found = queries_in(request.user, state)
     page = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
     context = {
         "page": page,
@@ -72,7 +70,7 @@ def show(request: MemberRequest, key: UUID) -> HttpResponse:
     context = {
         "query": query,
         "shown": with_words([query])[0],
-        "turns": query.turns.select_related("author"),
+        "turns": turns_of(query),
         "record": record,
         "address": subject.seen_at(record) if subject and record is not None else "",
         "value": display() if display and value is not None else value,

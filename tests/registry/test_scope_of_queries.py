@@ -84,3 +84,21 @@ def test_pages_and_api_query_only_from_a_record_found_for_the_viewer(folder: str
         name: models for name, node in functions(folder) for statement in node.body if (models := unanchored(statement))
     }
     assert wrong == {}
+
+
+# What builds or narrows a query.
+LOOKUPS = {
+    *("filter", "exclude", "annotate", "order_by", "select_related", "prefetch_related", "defer", "only"),
+    *("values_list", "aggregate"),
+}
+
+
+def test_views_only_join_and_leave_looking_up_to_selectors() -> None:
+    wrong = {}
+    for name, node in functions("views"):
+        called = {
+            sub.func.attr for sub in ast.walk(node) if isinstance(sub, ast.Call) and isinstance(sub.func, ast.Attribute)
+        }
+        if found := queried(node) | called & LOOKUPS:
+            wrong[name] = found
+    assert wrong == {}
