@@ -19,6 +19,7 @@ NOT_SIGNED = {
     "Amendment": "is made after the signature",
     "BedsideEntry": "says how an entry came here; the entry is signed",
     "AnalysisRun": "says how far a computation is; its numbers are signed",
+    "Upload": "is a file on its way; once it is here it is a recording",
     "StoredSignals": "another form of a recording, which is signed by its hash",
 }
 WRITTEN = [kind for kind in KINDS.values() if kind.put is not None and kind.fields]
