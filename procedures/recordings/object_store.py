@@ -42,7 +42,13 @@ def signal_store(place: str | Path, *, key: bytes | None = None, reading: bool =
 
 
 def remove_signals(place: str | Path) -> None:
-    """Remove a stored form with everything in it; nothing happens where there is none."""
+    """Remove a stored form with everything in it; nothing happens where there is none.
+
+    Parameters
+    ----------
+    place
+        A folder, or the URL of one in an object storage.
+    """
     if "://" in str(place):
         from fsspec.core import url_to_fs
 

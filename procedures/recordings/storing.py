@@ -180,6 +180,21 @@ def store_signals(
 ) -> None:
     """Write the stored form of a whole recording, a part at a time.
 
+    Parameters
+    ----------
+    recording
+        The recording, open for reading.
+    place
+        A folder, or the URL of one in an object storage.
+    sha256
+        Hash of the original file, hexadecimal; kept with the signals.
+    sums
+        Labels of the channels of each sum that gets an overview of its own.
+    key
+        32 bytes under which every object is encrypted; None: objects are as they are.
+    tell
+        Told how far it is, after each part.
+
     Raises
     ------
     RecordingError
