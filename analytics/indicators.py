@@ -12,7 +12,7 @@ from registry.models import EventKind
 from registry.response import Response
 
 COMPLICATION_DAYS = 30
-NOT_OVER = f"{COMPLICATION_DAYS} days not over yet"
+NOT_OVER = f"{COMPLICATION_DAYS} days have not passed yet"
 
 
 @dataclass(frozen=True)
@@ -101,16 +101,16 @@ def _matched(facts: SessionFacts) -> bool | str:
 
 
 _COMPLICATION = (
-    f"Sessions with an adverse event recorded as related or possibly related on days 0 to {COMPLICATION_DAYS}, of the "
-    f"sessions whose {COMPLICATION_DAYS} days have passed. An event belongs to the patient's latest session up to its "
-    "day."
+    "Sessions with an adverse event recorded as related or possibly related on days 0 to "
+    f"{COMPLICATION_DAYS}, of the sessions whose {COMPLICATION_DAYS} days have passed. An event counts for the "
+    "patient's latest session up to its date."
 )
 
 INDICATORS: tuple[Indicator, ...] = (
     Indicator(
         "implant-success",
         "LV lead implanted",
-        "Sessions that ended with an LV lead in place, of all sessions whose outcome is recorded.",
+        "Sessions that ended with an LV lead in place, of all sessions with a recorded outcome.",
         _implanted,
     ),
     Indicator("complication", f"Complication within {COMPLICATION_DAYS} days", _COMPLICATION, _any_complication),
@@ -135,15 +135,15 @@ INDICATORS: tuple[Indicator, ...] = (
     Indicator(
         "response",
         "Response by LVESV",
-        "Sessions followed by a fall of LVESV of 15 % or more between 3 and 12 months, of the sessions with an LV lead "
-        "implanted and both volumes measured.",
+        "Sessions followed by a fall in LVESV of 15 % or more at 3 to 12 months, of the sessions with an LV "
+        "lead implanted and both volumes measured.",
         _responder,
     ),
     Indicator(
         "decision-matched",
         "Site chosen led the comparison",
-        "Sessions whose last decision chose the site that led the comparison at that moment, of the sessions with a "
-        "decision and a comparison. No target: there are good reasons to choose another site.",
+        "Sessions whose last decision chose the site that led the comparison at that time, of the sessions "
+        "with a decision and a comparison. This has no target: there are good reasons to choose another site.",
         _matched,
     ),
 )
@@ -154,7 +154,7 @@ MEASURES: tuple[Measure, ...] = (
         "sites_tested",
         "Sites tested per session",
         "",
-        "Sites recorded as reached; sessions without one count as 0.",
+        "Sites recorded as reached; sessions with none count as 0.",
         lambda facts: facts.sites_tested,
         decimals=1,
     ),

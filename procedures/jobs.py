@@ -11,7 +11,7 @@ register(
         model=AnalysisRun,
         work="procedures.services.analysis.carry_out",
         queue="analyses",
-        fault="The analysis stopped on a fault of the program; the recording is unharmed.",
+        fault="The analysis stopped because of a program error. The recording is unchanged.",
     )
 )
 register(

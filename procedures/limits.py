@@ -83,7 +83,7 @@ def outside(values: dict[str, float | None]) -> dict[str, list[str]]:
             continue
         messages[name] = [
             f"{quantity.label} {value:g} {quantity.unit} is unusual: {quantity.usual_low:g} to "
-            f"{quantity.usual_high:g} {quantity.unit} is common. Confirm it if it is right."
+            f"{quantity.usual_high:g} {quantity.unit} is usual. Confirm it if it is correct."
         ]
     return messages
 

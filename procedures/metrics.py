@@ -31,7 +31,7 @@ class Metric:
     ucum
         Unit in UCUM notation; ``unit`` is the same for people.
     direction
-        Which way is better. ``NEITHER`` metrics are shown but never ranked.
+        Better direction. ``NEITHER`` metrics are shown but never ranked.
     hard_low, hard_high
         Outside this closed range a value is refused.
     soft_low, soft_high

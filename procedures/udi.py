@@ -49,7 +49,7 @@ def read_label(text: str) -> Label:
             if "01" not in found:
                 break
             if found["01"].gtin is None:
-                raise ValueError("The check digit of the code does not fit, so it was misread. Scan it again.")
+                raise ValueError("The check digit is wrong, so the code was misread. Scan it again.")
             return Label(
                 device_identifier=found["01"].value,
                 lot=found["10"].value if "10" in found else "",

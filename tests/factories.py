@@ -130,7 +130,7 @@ def make_session(patient: Patient | None = None, *, by: User | None = None, **va
 
 
 def end_session(session: Session, *, by: User | None = None, **values: Any) -> Session:
-    """Record how the session ended."""
+    """Record the outcome of the session."""
     filled = {"outcome": "lv_lead_implanted", "ended_at": session.started_at + dt.timedelta(hours=2)} | values
     return describe_session(by=by or writer_of(session.centre), session=session, **filled)
 

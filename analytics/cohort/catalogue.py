@@ -26,12 +26,12 @@ def _listed(name: str, label: str, allowed: str = "") -> Column:
 
 METRIC_LIST = Table(
     "metrics",
-    "One row a metric: what the key in the other files means.",
+    "One row for each metric: the meaning of the key in the other files.",
     (
         _listed("metric", "Key"),
         _listed("label", "Label"),
         _listed("unit", "Unit, UCUM"),
-        _listed("direction", "Which way is better", "|".join(one.name.lower() for one in Direction)),
+        _listed("direction", "Better direction", "|".join(one.name.lower() for one in Direction)),
     ),
     read=_metric_rows,
 )

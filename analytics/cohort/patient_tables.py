@@ -66,7 +66,7 @@ def by_declaration(model: type[Record]) -> Table | None:
         elif field.name in days:
             columns.append(shifted_day(model, field.name, str(field.verbose_name).capitalize()))
     name = str(model._meta.verbose_name_plural).replace(" ", "_").replace("-", "_").lower()
-    about = f"One row a record of the kind '{model._meta.verbose_name}'."
+    about = f"One row for each record of the kind '{model._meta.verbose_name}'."
     return Table(name, about, tuple(columns), model=model, order=(*days[:1], "id"))
 
 
@@ -152,7 +152,7 @@ def _derived(name: str, label: str, type_: str, source: str, *, unit: str = "", 
 
 PATIENTS = Table(
     "patients",
-    "One row a patient.",
+    "One row for each patient.",
     (
         _PATIENT,
         plain(Patient, "sex"),
@@ -165,17 +165,17 @@ PATIENTS = Table(
             unit="a",
             allowed=f"0 to 89|{OLD}|{WITHHELD}",
         ),
-        _derived("first_session_on", "Day of the first session", "date (shifted)", "procedures.session.started_at"),
-        shifted_day(Patient, "died_on", "Day of death"),
+        _derived("first_session_on", "Date of the first session", "date (shifted)", "procedures.session.started_at"),
+        shifted_day(Patient, "died_on", "Date of death"),
         plain(Patient, "death_cause"),
-        shifted_day(Patient, "follow_up_ended_on", "Day the follow-up here ended"),
+        shifted_day(Patient, "follow_up_ended_on", "Date follow-up here ended"),
         plain(Patient, "follow_up_ended_because"),
     ),
     read=_patient_rows,
 )
 LVESV_RESPONSES = Table(
     "lvesv_responses",
-    "One row a session that ended with an LV lead implanted: the response by LVESV.",
+    "One row for each session that ended with an LV lead implanted: the response by LVESV.",
     (
         _derived("session", "Pseudonym of the session", "pseudonym", "keyed hash of procedures.session.id"),
         _derived("patient", "Pseudonym of the patient", "pseudonym", "keyed hash of registry.patient.id"),
@@ -187,19 +187,19 @@ LVESV_RESPONSES = Table(
             allowed="responder|non_responder|not_assessable",
         ),
         _derived("lvesv_change_percent", "Change of LVESV", "number", "registry.assessment.lvesv_ml", unit="%"),
-        _derived("not_assessable_because", "Why the response cannot be judged", "string", "rule of the registry"),
+        _derived("not_assessable_because", "Why response cannot be assessed", "string", "rule of the registry"),
     ),
     read=_response_rows,
 )
 RESPONSES = Table(
     "responses",
-    "One row a session that ended with an LV lead implanted and a published definition of response.",
+    "One row for each session that ended with an LV lead implanted and each published definition of response.",
     (
         _derived("session", "Pseudonym of the session", "pseudonym", "keyed hash of procedures.session.id"),
         _derived("patient", "Pseudonym of the patient", "pseudonym", "keyed hash of registry.patient.id"),
         _derived(
             "definition",
-            "By which definition",
+            "Definition of response",
             "code",
             "registry.response",
             allowed="LVESV|LVEF|Clinical composite",
@@ -211,7 +211,7 @@ RESPONSES = Table(
             "registry.assessment, registry.adverseevent, registry.patient.died_on",
             allowed="responder|super_responder|non_responder|improved|unchanged|worse|not_assessable",
         ),
-        _derived("not_assessable_because", "Why the response cannot be judged", "string", "rule of the registry"),
+        _derived("not_assessable_because", "Why response cannot be assessed", "string", "rule of the registry"),
     ),
     read=_judgement_rows,
 )

@@ -70,13 +70,13 @@ def _metric_key(model: type[AcuteResponse] | type[EpochMetric] | type[Decision],
 
 SESSIONS = Table(
     "sessions",
-    "One row a session.",
+    "One row for each session.",
     (
         _session("id"),
         pseudonym("patient", "Pseudonym of the patient", "patient_id", "keyed hash of registry.patient.id"),
         Column(
             "session_on",
-            "Day of the session",
+            "Date of the session",
             "date (shifted)",
             "procedures.session.started_at",
             ("started_at", "patient_id"),
@@ -100,7 +100,7 @@ SESSIONS = Table(
 )
 SITES = Table(
     "sites",
-    "One row a lead position, tested or not reached, in the order they were entered.",
+    "One row for each lead position, tested or not reached, in order of entry.",
     (
         _site("id"),
         _session(),
@@ -114,7 +114,7 @@ SITES = Table(
 )
 LEAD_MEASUREMENTS = Table(
     "lead_measurements",
-    "One row an electrical measurement at a site; a site may have several.",
+    "One row for each electrical measurement at a site; a site can have several.",
     (
         _site(),
         _session("site__session_id"),
@@ -132,17 +132,17 @@ LEAD_MEASUREMENTS = Table(
 )
 ECGS = Table(
     "ecgs",
-    "One row a measured 12-lead electrocardiogram: of an epoch, else of a site; without either it is a baseline.",
+    "One row for each measured 12-lead ECG: of an epoch, otherwise of a site; with neither it is a baseline.",
     (
         _session("recording__session_id"),
-        pseudonym("epoch", "Pseudonym of the epoch; empty: not of an epoch", "epoch_id", _EPOCH_HASH),
-        _site(label="Pseudonym of the site; of an epoch it stands there"),
+        pseudonym("epoch", "Pseudonym of the epoch; empty: not from an epoch", "epoch_id", _EPOCH_HASH),
+        _site(label="Pseudonym of the site; for an epoch, see the epoch"),
         since_start(
             EcgMeasurement, "measured_at", "measured_at_s", "Time since the session started", "recording__session_id"
         ),
         *_numbers(EcgMeasurement, "qrs_duration_ms", "qrs_duration_sd_ms", "rr_ms", "axis_degrees", "paced"),
         *_numbers(EcgMeasurement, "latency_ms", "beats", "algorithm_version"),
-        _left_out(EcgMeasurement, "set_aside", "Left out by a person"),
+        _left_out(EcgMeasurement, "set_aside", "Set aside by a user"),
     ),
     model=EcgMeasurement,
     patient="recording__session__patient_id",
@@ -151,13 +151,13 @@ ECGS = Table(
 )
 INTERVALS = Table(
     "interval_readings",
-    "One row an interval that somebody typed or read with calipers; without a site it is of the baseline.",
+    "One row for each interval entered or read with calipers; without a site it is of the baseline.",
     (
         _session(),
         _site(label="Pseudonym of the site; empty is baseline"),
         since_start(IntervalReading, "read_at", "read_at_s", "Time since the session started"),
         *_numbers(IntervalReading, "kind", "origin", "duration_ms"),
-        _left_out(IntervalReading, "withdrawn", "Withdrawn by a person"),
+        _left_out(IntervalReading, "withdrawn", "Withdrawn by a user"),
     ),
     model=IntervalReading,
     patient="session__patient_id",
@@ -166,14 +166,14 @@ INTERVALS = Table(
 )
 EPOCHS = Table(
     "epochs",
-    "One row a steady stretch under one pacing configuration; without a site it is a baseline.",
+    "One row for each steady stretch under one pacing configuration; without a site it is a baseline.",
     (
         pseudonym("epoch", "Pseudonym of the epoch", "id", _EPOCH_HASH),
         _session(),
         _site(label="Pseudonym of the site; empty is baseline"),
-        since_start(Epoch, "started_at", "start_s", "Start since the session started"),
-        since_start(Epoch, "ended_at", "end_s", "End since the session started"),
-        _left_out(Epoch, "excluded", "Left out of the comparison"),
+        since_start(Epoch, "started_at", "start_s", "Start, time since the start of the session"),
+        since_start(Epoch, "ended_at", "end_s", "End, time since the start of the session"),
+        _left_out(Epoch, "excluded", "Excluded from the comparison"),
         *(
             plain(PacingConfiguration, name, path=f"pacing__{name}", column=name)
             for name in ("chambers", "rate_per_min", "av_delay_ms", "vv_delay_ms")
@@ -186,7 +186,7 @@ EPOCHS = Table(
 )
 EPOCH_METRICS = Table(
     "epoch_metrics",
-    "One row a metric of an epoch: computed from a recording or entered by hand; both may stand side by side.",
+    "One row for each metric of an epoch, computed from a recording or entered by hand; both can be present.",
     (
         pseudonym("epoch", "Pseudonym of the epoch", "epoch_id", _EPOCH_HASH),
         _metric_key(EpochMetric, "key"),
@@ -200,7 +200,7 @@ EPOCH_METRICS = Table(
 )
 ACUTE_RESPONSES = Table(
     "acute_responses",
-    "One row a site and metric: change against baseline under drift, with 95 % intervals.",
+    "One row for each site and metric: change against baseline under drift, with 95 % intervals.",
     (
         _session(),
         _site(),
@@ -218,7 +218,7 @@ ACUTE_RESPONSES = Table(
 )
 DECISIONS = Table(
     "decisions",
-    "One row a decision; the last one of a session stands.",
+    "One row for each decision; the last decision of a session is valid.",
     (
         _session(),
         _site(label="Pseudonym of the site chosen; empty is none"),

@@ -20,10 +20,11 @@ from procedures.services.responses import ALGORITHM_VERSION
 FORMAT = "tributary cohort 1"
 DICTIONARY = ("file", "column", "label", "type", "unit", "allowed_values", "source")
 RULES = (
-    "Only patients whose research consent stands on the day of the export, and who have not withdrawn the registry's.",
+    "Only patients whose research consent is valid on the day of the export and who have not withdrawn their "
+    "registry consent.",
     "Keys are replaced by keyed hashes (HMAC-SHA-256, 80 bits); the key is kept outside the database and the export. "
     "Exports with the same key fingerprint use the same pseudonyms and shifts.",
-    "All days of a patient are shifted by one secret number of days from -365 to 365, never 0, so that intervals are "
+    "All dates of a patient are shifted by one secret number of days from -365 to 365, never 0, so that intervals are "
     "exact. Times within a session are seconds since its start; no clock time is exported.",
     "Ages over 89 are '90+'. An age is 'withheld' when the patient turned 90 later within the exported days. "
     "Birth dates and years are not exported.",
@@ -41,10 +42,10 @@ Rules applied:
 {rules}
 
 Limits. Shifted full dates are not "Safe Harbor" by themselves (45 CFR 164.514(b)(2)): sharing needs an expert
-determination, a limited data set agreement or what your jurisdiction asks for. {year}Rare combinations (age, sex,
-vein, outcome) were not searched for: judge them before sharing, and do not try to find out who anybody is.
+determination, a limited data set agreement or what your jurisdiction requires. {year}Rare combinations (age, sex,
+vein, outcome) were not searched for: assess them before sharing, and do not try to identify anybody.
 
-The numbers support and do not replace the judgement of a licensed team; this is no certified medical device.
+The numbers support and do not replace the judgement of a licensed team; this is not a certified medical device.
 """
 
 
@@ -81,7 +82,7 @@ def write_files(folder: Path, cohort: Cohort, *, today: dt.date, year: int | Non
         for table in TABLES
     }
     counts["data_dictionary.csv"] = _write_csv(folder / "data_dictionary.csv", DICTIONARY, _dictionary_rows())
-    told = "The year of the sessions is known, which bounds the shifts of dates near its ends. " if year else ""
+    told = "The year of the sessions is known, which limits the possible date shifts near its ends. " if year else ""
     readme = _README.format(
         format=FORMAT,
         day=today.isoformat(),

@@ -124,7 +124,7 @@ def sessions_behind(
         verdict = indicator.judge(facts)
         if isinstance(verdict, str):
             if group == "left-out":
-                found.append((facts, f"left out: {verdict}"))
+                found.append((facts, f"excluded: {verdict}"))
         elif group == "total" or (group == "counted" and verdict):
             found.append((facts, "counted" if verdict else "not counted"))
     return found

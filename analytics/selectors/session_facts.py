@@ -127,5 +127,5 @@ def _no_response(response: Response, day: dt.date, died_on: dt.date | None, toda
     if missing_after and died_on is not None and died_on <= window_end:
         return "died before an LVESV at follow-up"
     if missing_after and today <= window_end:
-        return "follow-up of 3 to 12 months not over yet"
+        return "follow-up window of 3 to 12 months has not ended yet"
     return response.reason.rstrip(".").replace("No LVESV", "no LVESV")

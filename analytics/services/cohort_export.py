@@ -47,7 +47,7 @@ def export_cohort(*, by: User, centre: Centre, out: Path, key: str, year: int | 
             cohort = select_cohort(centre, year, deidentifier, today=today)
             if not cohort.patients:
                 treated = f" and a session in {year}" if year else ""
-                raise RuleBroken(f"No patient of {centre.code} has a research consent that stands today{treated}.")
+                raise RuleBroken(f"No patient of {centre.code} has a valid research consent today{treated}.")
             draft = Path(tempfile.mkdtemp(prefix=f".{out.name}-", dir=out.parent))
             manifest_sha256 = write_files(draft, cohort, today=today, year=year)
         values = {
@@ -103,6 +103,6 @@ def _check_target(out: Path) -> None:
     if not out.parent.is_dir():
         raise RuleBroken(f"The folder {out.parent} does not exist.")
     if out.exists() and not out.is_dir():
-        raise RuleBroken(f"{out} is a file; name a folder that is new or empty.")
+        raise RuleBroken(f"{out} is a file; name a new or empty folder.")
     if out.is_dir() and any(out.iterdir()):
-        raise RuleBroken(f"The folder {out} is not empty; an export never overwrites.")
+        raise RuleBroken(f"The folder {out} is not empty. Choose an empty folder: an export never overwrites files.")

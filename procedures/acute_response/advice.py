@@ -50,7 +50,11 @@ def advise(
     if upward and len(data.sites) > 1:
         advice += _ranking(data, fit, upward * mean, covariance, leader_near, decided, ahead, settings)
     elif upward:
-        advice.append(Advice("one_site", f"Only {data.sites[0]} was measured: 1 site has no rival yet.", 1))
+        advice.append(
+            Advice(
+                "one_site", f"Only {data.sites[0]} has been measured, so there is nothing to compare it with yet.", 1
+            )
+        )
     return tuple(advice + _baseline(data, fit, ahead[0]) + _settling(data) + _breaths(data, settings))
 
 
@@ -99,7 +103,7 @@ def _ranking(
     # Rounded down, so that what is undecided never reads like the probability at which it would be decided.
     shown = f"{math.floor(percent + 1e-9)} %" if percent < 99.5 else "more than 99 %"
     margin = f"{settings.near_percent:g} point" + ("" if settings.near_percent == 1 else "s")
-    claim = f"{leader} is the best site or within {margin} of it with a probability of {shown}"
+    claim = f"{leader} is the best site, or within {margin} of it, with a probability of {shown}"
     if decided:
         return [Advice("decided", f"Decided: {claim}.", percent, leader)]
     if leader_near >= settings.decided_probability:
@@ -115,11 +119,14 @@ def _ranking(
                float((data.state == ahead.next_state).sum() + 1), target),
     ]  # fmt: skip
     if ahead.alternations is None:
-        text = f"{leader} and {rival} are so close that more than {MOST_ALTERNATIONS} alternations would be needed."
+        text = (
+            f"{leader} and {rival} are so close that more than {MOST_ALTERNATIONS} alternations would be needed "
+            "to separate them."
+        )
         advice.append(Advice("near_tie", text, float(MOST_ALTERNATIONS), rival))
     elif ahead.alternations > 0:
         n = ahead.alternations
-        text = f"About {n} more alternation{'s' if n > 1 else ''} of {leader} and {rival} would decide between them."
+        text = f"About {n} more alternation{'s' if n > 1 else ''} of {leader} and {rival} would separate them."
         advice.append(Advice("alternations", text, float(n), rival))
     return advice
 
@@ -135,7 +142,7 @@ def _baseline(data: Prepared, fit: Fit, variance: float) -> list[Advice]:
     percent = 100.0 * 1.96 * unknown
     text = (
         f"A baseline is overdue: the last was {minutes:.1f} min before the latest epoch, "
-        f"and baseline is known to no better than ±{percent:.1f} % now."
+        f"and the baseline is now uncertain by ±{percent:.1f} %."
     )
     return [Advice("baseline_overdue", text, percent, data.baseline)]
 
@@ -156,7 +163,7 @@ def _settling(data: Prepared) -> list[Advice]:
     percent = 100.0 * float(change[worst])
     others = f" ({late.size} epochs in all)" if late.size > 1 else ""
     where = _first_up(data.visit(int(worst)))
-    text = f"{where} still changed by {percent:.1f} % from start to end{others}: let it settle longer."
+    text = f"{where} still changed by {percent:.1f} % from start to end{others}. Allow a longer settling time."
     return [Advice("settling_too_short", text, percent, data.label(int(worst)))]
 
 
@@ -168,7 +175,7 @@ def _breaths(data: Prepared, settings: Settings) -> list[Advice]:
     needed = settings.whole_breaths / data.breath_frequency_hz
     others = f" ({short.size} epochs in all)" if short.size > 1 else ""
     text = (
-        f"{_first_up(data.visit(int(worst)))} holds only {data.breaths[worst]:.1f} breaths{others}: "
+        f"{_first_up(data.visit(int(worst)))} contains only {data.breaths[worst]:.1f} breaths{others}: "
         f"record at least {needed:.0f} s for {settings.whole_breaths:g} whole ones."
     )
     return [Advice("epoch_too_short", text, float(data.breaths[worst]), data.label(int(worst)))]

@@ -58,8 +58,8 @@ def agreement(comparisons: Sequence[Comparison]) -> Agreement:
         m, n = places.shape
         concordance = float(12.0 * ((sums - sums.mean()) ** 2).sum() / (m * m * (n**3 - n)))
     sentence = (
-        f"All {len(ranked)} metrics put {leader} first."
+        f"All {len(ranked)} metrics rank {leader} first."
         if votes == len(ranked)
-        else f"{votes} of {len(ranked)} metrics put {leader} first."
+        else f"{votes} of {len(ranked)} metrics rank {leader} first."
     )
     return Agreement(leaders, leader, votes, concordance, sentence)

@@ -74,7 +74,7 @@ def read_table(
     if missing and len(table.columns) == 1 and ";" in table.columns[0]:
         raise ResponseError(f"The file {path} is separated by semicolons; use commas and a decimal point.")
     if missing:
-        raise ResponseError(f"The file {path} lacks the column {missing[0]!r}; it needs {', '.join(needed)}.")
+        raise ResponseError(f"The file {path} has no column {missing[0]!r}; it needs {', '.join(needed)}.")
     if table.empty:
         raise ResponseError(f"The file {path} has a header but no rows.")
     for column in (c for c in numeric if c in table.columns):

@@ -109,7 +109,7 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
     if lost.any():
         raise ResponseError(f"Epoch {epochs[int(lost.argmax())].key!r} has no time.")
     if np.ptp(middle[used]) == 0:
-        raise ResponseError("All epochs have the same time, so that a change cannot be told from drift.")
+        raise ResponseError("All epochs have the same time, so change cannot be separated from drift.")
 
     lows, highs = mean[used], mean[used]
     if beats is not None:
@@ -148,7 +148,7 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
 
 def _check(epochs: Sequence[Epoch]) -> None:
     if len(epochs) > MOST_EPOCHS:
-        raise ResponseError(f"The session has {len(epochs)} epochs; at most {MOST_EPOCHS} are compared at once.")
+        raise ResponseError(f"The session has {len(epochs)} epochs; at most {MOST_EPOCHS} can be compared.")
     twice = [key for key, times in Counter(e.key for e in epochs).items() if times > 1]
     if twice:
         raise ResponseError(f"The epoch {twice[0]!r} appears more than once.")
@@ -167,9 +167,9 @@ def _sites(labels: list[str], middles: list[float], baseline: str) -> tuple[str,
     seen = list(dict.fromkeys(in_order))
     if baseline not in seen:
         shown = ", ".join(repr(s) for s in seen[:12]) + (f" and {len(seen) - 12} more" if len(seen) > 12 else "")
-        raise ResponseError(f"No epoch of the baseline {baseline!r} has a value; the states seen are {shown}.")
+        raise ResponseError(f"No epoch of the baseline {baseline!r} has a value; the states in the data are {shown}.")
     if len(seen) == 1:
-        raise ResponseError("Only baseline was measured: there is no site to compare with it.")
+        raise ResponseError("Only the baseline has been measured. Measure a site to compare.")
     return tuple(s for s in seen if s != baseline)
 
 
@@ -183,7 +183,7 @@ def _scale(
         return False, 1.0, (1 if low > 0 else -1), ()
     reference = float(mean[state == -1].mean())
     if reference == 0:
-        raise ResponseError("The mean of the baselines is zero, so that a change in percent of it has no meaning.")
+        raise ResponseError("The mean of the baselines is zero, so a percentage change cannot be given.")
     small = float(np.abs(mean).max()) > 5.0 * abs(reference)
     return True, reference, 1, ("linear_scale", "baseline_near_zero") if small else ("linear_scale",)
 

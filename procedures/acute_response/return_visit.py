@@ -84,7 +84,7 @@ def check_response(
     parted = [replace(e, state=again) if e.state == state and e.start_s >= since_s else e for e in epochs]
     names = {e.state for e in parted}
     if state not in names or again not in names:
-        raise ResponseError(f"{state} needs a visit before and one after the return to be compared with itself.")
+        raise ResponseError(f"{state} needs one visit before and one after the return for this comparison.")
     data = prepare(parted, baseline, settings)
     scatter, weight, drift_sd, _ = scale_of_prior(data, settings)
     fit = fit_effects(
@@ -100,9 +100,10 @@ def check_response(
     agrees = low <= 0.0 <= high
     span = f"{difference:+.1f} % ({low:+.1f} to {high:+.1f})"
     sentence = (
-        f"The response at {state} agrees with the first visit within the noise: difference {span}."
+        f"The response at {state} agrees with the first visit within measurement noise: difference {span}."
         if agrees
-        else f"Warning: the response at {state} differs from the first visit by {span}, more than the noise allows."
+        else f"Warning: the response at {state} differs from the first visit by {span}, more than measurement noise "
+        "explains."
     )
     return ReturnCheck(metric, difference, low, high, agrees, sentence)
 
@@ -133,7 +134,7 @@ def check_measurement(key: str, first: float | None, second: float | None) -> Re
     agrees = abs(difference) <= tolerance + 1e-9
     change = f"{words} {second:g} {unit} after {first:g} {unit}"
     sentence = (
-        f"Same within {tolerance:g} {unit}: {change}."
+        f"Unchanged within {tolerance:g} {unit}: {change}."
         if agrees
         else f"Warning: {change}, a difference of more than {tolerance:g} {unit}."
     )

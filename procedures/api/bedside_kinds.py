@@ -75,7 +75,7 @@ class Entry:
             if self.kind.records().filter(pk=pk).exists():
                 raise self.kind.model.DoesNotExist
             if version is not None:
-                raise Removed("This was taken back since. Enter it again, or leave it out.")
+                raise Removed("This has been taken back. Enter it again, or leave it out.")
         return self.kind.write(by=by, key=pk, version=version, values=values)
 
     def _complete(self, session: Session, payload: Mapping[str, Any]) -> dict[str, Any]:

@@ -40,20 +40,20 @@ from registry.trail.canonical import text_of
 MOST_ENTRIES = 50
 MOST_BYTES = 512 * 1024
 MOST_SECONDS = 4.0
-SAME_NAME = "Another tablet has entered one of this name. Is it the same?"
+SAME_NAME = "Another tablet has entered one with this name. Is it the same?"
 # What a person may meet in an entry; everything else is a fault and fails the request, to be sent again.
 _MEANT_FOR_PEOPLE = (
     *(Conflict, RuleBroken, AccessDenied, ObjectDoesNotExist, Http404, exceptions.APIException),
     RecursionError,
 )
 _HALF = re.compile("[\ud800-\udfff]")
-UNREADABLE = "The text has half a character in it, such as a broken emoji; it cannot be kept. Enter the text anew."
+UNREADABLE = "The text has an invalid character, such as a broken emoji. Enter the text again."
 
 
 class EntrySerializer(serializers.Serializer[Any]):
     """One entry of an outbox."""
 
-    id = serializers.UUIDField(help_text="The tablet's key of this entry; the same again is a replay.")
+    id = serializers.UUIDField(help_text="The tablet's key of this entry; sending the same key again is a replay.")
     sequence = serializers.IntegerField(min_value=0, max_value=2**63 - 1, help_text="The tablet's own count.")
     kind = serializers.CharField(max_length=30)
     key = serializers.CharField(max_length=100, help_text="The key of the record it writes.")
@@ -132,7 +132,7 @@ class StateView(APIView):
 
     @extend_schema(
         operation_id="bedside_session",
-        parameters=[OpenApiParameter("since", OpenApiTypes.INT, description="The cursor of the last answer.")],
+        parameters=[OpenApiParameter("since", OpenApiTypes.INT, description="The cursor from the last answer.")],
         responses={200: StateSerializer, 304: None} | problems("GET"),
     )
     def get(self, request: Request, pk: UUID) -> Response:
@@ -146,7 +146,7 @@ class StateView(APIView):
         try:
             since = whole_number(text, 0, 2**63 - 1) if text else None
         except NotANumber:
-            raise serializers.ValidationError({"since": ["Give the cursor of an earlier answer."]}) from None
+            raise serializers.ValidationError({"since": ["Send the cursor of an earlier answer."]}) from None
         if since == cursor:
             return Response(status=304, headers=person)
         answer = bedside_state.since(user, session, since, cursor) if since is not None else None

@@ -86,7 +86,7 @@ def average_beat(
         begin, end = np.clip(found - before - shift, 0, size), np.clip(found + after + shift, 0, size)
         inside &= count[end] == count[begin]
     if not inside.any():
-        raise ElectrocardiogramError("No heartbeat lies whole inside the electrocardiogram.")
+        raise ElectrocardiogramError("The ECG does not contain a complete beat.")
     beats = found[inside][:MOST_BEATS]
     half = round(_QRS_MS * per_ms)
     beats = _aligned(samples_mv[rows], beats, half, shift)
@@ -94,7 +94,7 @@ def average_beat(
     beats = _aligned(samples_mv[rows], beats[kept], half, shift)
     beats = beats[(beats >= before) & (beats + after <= size)]
     if not beats.size:
-        raise ElectrocardiogramError("No heartbeat lies whole inside the electrocardiogram.")
+        raise ElectrocardiogramError("The ECG does not contain a complete beat.")
     windows = cut(samples_mv, beats, before, after)
     median = np.median(windows, axis=0)
     noise, correlation_time = _noise(windows, median, before, half, per_ms)

@@ -41,7 +41,7 @@ def find_beats(samples_mv: FloatArray, sample_rate_hz: float) -> IntArray:
     peaks, _ = signal.find_peaks(energy, height=0.33 * float(np.median(tallest)), distance=distance)
     # a train of QRS stands clear of what lies between
     if not peaks.size or float(np.median(energy[peaks])) < 2.5 * float(np.quantile(energy, 0.2)):
-        raise ElectrocardiogramError("No QRS complexes stand out in the electrocardiogram.")
+        raise ElectrocardiogramError("No QRS complexes were found in the ECG.")
     # a T wave follows its QRS closely and has less slope (the rule and its 360 ms after Pan and Tompkins)
     after = np.diff(peaks, prepend=peaks[0] - energy.size) < T_WAVE_MS / 1000 * sample_rate_hz
     smaller = energy[peaks] < T_WAVE_SHARE * np.concatenate(([0.0], energy[peaks][:-1]))

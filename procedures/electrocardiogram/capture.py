@@ -46,7 +46,7 @@ class Suspicion:
 def capture_by_ratio(v1: LeadQrs | None, lead_i: LeadQrs | None) -> Capture:
     """Loss of left ventricular capture under biventricular pacing (Ammann et al., Ann Intern Med 2005;142:968).
 
-    R/S in V1 >= 1: captured. Else R/S in I <= 1: captured; otherwise lost. Found with native left bundle branch
+    R/S in V1 at least 1: captured. Else R/S in I <= 1: captured; otherwise lost. Found with native left bundle branch
     block and an apical right ventricular lead; sensitivity 94 %, specificity 93 % for loss.
     A ratio with an R and no S is infinite (>= 1); with neither it cannot be judged.
 
@@ -71,8 +71,8 @@ def capture_by_ratio(v1: LeadQrs | None, lead_i: LeadQrs | None) -> Capture:
     return Capture(
         verdict,
         (
-            CaptureStep("R/S in V1 >= 1: captured", met_first, first),
-            CaptureStep("R/S in I <= 1: captured, otherwise lost", None if met_first else met_second, second),
+            CaptureStep("R/S in V1 at least 1: captured", met_first, first),
+            CaptureStep("R/S in I at most 1: captured, otherwise lost", None if met_first else met_second, second),
         ),
         "Ammann et al., Ann Intern Med 2005;142:968",
         "Assumes native left bundle branch block and an apical right ventricular lead.",
@@ -170,7 +170,7 @@ def capture_lost(
         return Suspicion(None, ())
     reasons = []
     if capture is not None and capture.verdict == "lost":
-        reasons.append(f"By the steps of {capture.source}.")
+        reasons.append(f"By the algorithm of {capture.source}.")
     if same_as_baseline is not None and not baseline_paced and same_as_baseline.correlation >= SAME_QRS:
         reasons.append(
             f"The QRS is that of the unpaced baseline (correlation {same_as_baseline.correlation:.2f}): "

@@ -77,7 +77,7 @@ def strict_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs], sex: Sex |
     else:
         open_ = STRICT_MS["female"] <= qrs_duration_ms < STRICT_MS["male"]
         long_enough = None if open_ else bool(qrs_duration_ms >= STRICT_MS["male"])
-        limit = ">= 140 ms in men, >= 130 ms in women (sex not given)"
+        limit = "140 ms or more in men, 130 ms or more in women (sex not recorded)"
     return Criteria(
         "Strict left bundle branch block",
         "Strauss et al., Am J Cardiol 2011;107:927",
@@ -148,7 +148,7 @@ def aha_2009_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs]) -> Crite
             _no_q(leads, ("I", "V5", "V6")),
             Clause(
                 "r_peak_time",
-                f"R-peak time > {R_PEAK_MS:g} ms in V5 and V6, to the last peak (V1 to V3 not asked)",
+                f"R-peak time above {R_PEAK_MS:g} ms in V5 and V6, to the last peak (V1 to V3 not required)",
                 _all(late),
                 values,
             ),
@@ -158,7 +158,7 @@ def aha_2009_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs]) -> Crite
 
 def _duration(qrs_duration_ms: float) -> Clause:
     met = bool(qrs_duration_ms >= GUIDELINE_MS)
-    return Clause("duration", f"QRS duration >= {GUIDELINE_MS:g} ms", met, {"QRS ms": qrs_duration_ms})
+    return Clause("duration", f"QRS duration {GUIDELINE_MS:g} ms or more", met, {"QRS ms": qrs_duration_ms})
 
 
 def _qs_or_rs(leads: Mapping[str, LeadQrs], names: tuple[str, ...]) -> Clause:

@@ -114,7 +114,7 @@ def delineate(
         if choice.noise_ratio * noise <= choice.noise_share * top:
             break
     if not top > choice.stand_out * noise:
-        raise ElectrocardiogramError("The QRS does not stand out from the noise.")
+        raise ElectrocardiogramError("The QRS cannot be distinguished from noise.")
     peak = near.start + int(np.argmax(velocity[near]))
     runs = _core_runs(velocity, max(choice.core_share * top, choice.noise_ratio * noise), peak, per_ms, choice)
     first = runs[0][0]
@@ -222,7 +222,7 @@ def _boundary(beat: _Beat, edge: int, direction: int, choice: DelineationSetting
     rough_ms = float(np.argmin(np.abs(samples - rough))) / per_ms
     candidates = np.arange(max(rough_ms - 25.0, 8.0), min(rough_ms + 12.0, time_ms[-1] - 4.0), 0.5)
     if candidates.size < 4:
-        raise ElectrocardiogramError("The QRS lies too near the end of the average beat to be delineated.")
+        raise ElectrocardiogramError("The QRS is too near the end of the average beat to be measured.")
     leads = beat.leads_mv[:, samples]
     leads = leads - leads[:, :1]
     error = np.hypot(choice.model_error_mv, choice.model_error_share * np.ptp(leads, axis=1))

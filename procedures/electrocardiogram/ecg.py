@@ -82,21 +82,21 @@ def electrocardiogram(leads_mv: Mapping[str, FloatArray], sample_rate_hz: float)
     """
     if not (np.isfinite(sample_rate_hz) and sample_rate_hz >= LOWEST_RATE_HZ):
         raise ElectrocardiogramError(
-            f"The electrocardiogram is sampled at {sample_rate_hz:g} Hz; at least {LOWEST_RATE_HZ:g} Hz are needed."
+            f"The ECG is sampled at {sample_rate_hz:g} Hz; at least {LOWEST_RATE_HZ:g} Hz are needed."
         )
     if unknown := [name for name in leads_mv if name not in LEADS]:
         raise ElectrocardiogramError(f"'{unknown[0]}' is not one of the twelve leads.")
     arrays = {name: np.asarray(leads_mv[name], dtype=np.float64) for name in LEADS if name in leads_mv}
     if len({a.shape for a in arrays.values()}) > 1 or any(a.ndim != 1 for a in arrays.values()):
-        raise ElectrocardiogramError("The leads are not of one length.")
+        raise ElectrocardiogramError("The leads differ in length.")
     left_out = tuple(name for name, samples in arrays.items() if not _carries_signal(samples))
     usable = {name: samples for name, samples in arrays.items() if name not in left_out}
     if not usable:
-        raise ElectrocardiogramError("No lead of the electrocardiogram carries a signal.")
+        raise ElectrocardiogramError("No lead of the ECG has a signal.")
     size = next(iter(usable.values())).size
     if size < SHORTEST_S * sample_rate_hz:
         raise ElectrocardiogramError(
-            f"The electrocardiogram lasts {size / sample_rate_hz:.2f} s; at least {SHORTEST_S:g} s are needed."
+            f"The ECG lasts {size / sample_rate_hz:.2f} s; at least {SHORTEST_S:g} s are needed."
         )
     derived = _derive(usable)
     names = tuple(name for name in LEADS if name in usable)

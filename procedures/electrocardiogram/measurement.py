@@ -210,9 +210,11 @@ def _notes(
     if factor > 1:
         notes.append(f"Sampled at {ecg.sample_rate_hz:g} Hz and interpolated to {ecg.sample_rate_hz * factor:g} Hz.")
     if doubtful:
-        notes.append("A slow wave follows the steep part of the QRS: look whether it is part of it or a T wave.")
+        notes.append(
+            "A slow wave follows the steep part of the QRS. Check whether it belongs to the QRS or is a T wave."
+        )
     if beat.beats.size < 4:
-        notes.append(f"Only {beat.beats.size} beats of one shape: the uncertainty is not well known.")
+        notes.append(f"Only {beat.beats.size} beats of one shape: the estimate of uncertainty is unreliable.")
     if beat.others > beat.beats.size:
-        notes.append(f"{beat.others} of {beat.others + beat.beats.size} beats were of another shape or cut off.")
+        notes.append(f"{beat.others} of {beat.others + beat.beats.size} beats had another shape or were cut off.")
     return tuple(notes)

@@ -14,7 +14,8 @@ _LATERAL = ("anterolateral", "lateral", "posterolateral")
 _BY_V1 = "Ploux et al., Pacing Clin Electrophysiol 2009;32 Suppl 1:S2, PMID 19250094 (first author from memory)"
 _PRACTICE = "common practice, no source"
 CAVEAT = (
-    "Surface patterns place a lead only roughly: with both ventricles paced, four walls were told apart in 80 % "
+    "Surface ECG patterns locate a lead only roughly: with both ventricles paced, four walls were "
+    "distinguished in 80 % "
     "(PMID 19250094), "
     "and against computed tomography the association was weak (97 patients)."
 )

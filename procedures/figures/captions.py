@@ -31,9 +31,9 @@ def captions(comparison: SessionComparison, segment_site: str | None) -> dict[st
     found = {
         "sites": Caption(
             f"{name}: {percent(response.change_percent)} ({interval(response.low_percent, response.high_percent)})",
-            f"Change of {in_sentence(metric)} {against}, with its 95 % interval; the upright line is the shrunken "
-            f"estimate; {lower}; an exclamation mark is an electrical concern, a question mark "
-            "a limit that could not be judged.",
+            f"Change of {in_sentence(metric)} {against}, with its 95 % interval; the vertical line is the "
+            f"shrunken estimate; {lower}; an exclamation mark is an electrical concern, a question mark a "
+            "limit that could not be assessed.",
         ),
         "metrics": Caption(
             f"{name} is first in {firsts} of {len(comparison.metrics)} metrics",
@@ -42,8 +42,8 @@ def captions(comparison: SessionComparison, segment_site: str | None) -> dict[st
         ),
         "loops": Caption(
             f"{name} {against}: " + _loop_changes(comparison, name),
-            "Average pressure-volume loop of each state over its accepted beats; heavy: baseline, the leading two "
-            "and the chosen site. Tap a name above to hide or show it.",
+            "Average pressure-volume loop of each state over the beats used; heavy lines: baseline, the two "
+            "leading sites and the chosen site. Tap a name above to hide or show it.",
         ),
         "timeline": Caption(
             _drift_title(comparison),
@@ -76,7 +76,7 @@ def _loop_changes(comparison: SessionComparison, label: str) -> str:
 def _drift_title(comparison: SessionComparison) -> str:
     slope = comparison.summary.drift_percent_per_min if comparison.summary else None
     if slope is None:
-        return "One baseline only: drift is not known"
+        return "Only one baseline: drift is not known"
     if abs(slope) < 0.005:
-        return "Baseline held steady through the session"
+        return "Baseline was steady during the session"
     return f"Baseline drifted by {percent(slope, 2)} a minute"

@@ -18,12 +18,12 @@ class ResponderLimit:
 RESPONDER_LIMITS = {
     "stroke_work_mmhg_ml": ResponderLimit(
         20.0,
-        "Stroke work at least 20 % above baseline went with response at 6 months in 41 patients "
+        "Stroke work at least 20 % above baseline was associated with response at 6 months in 41 patients "
         "(de Roest et al., Eur J Heart Fail 2013;15:299).",
     ),
     "dpdt_max_mmhg_per_s": ResponderLimit(
         10.0,
-        "dP/dt max at least 10 % above baseline is the commonest rule for an acute responder "
+        "dP/dt max at least 10 % above baseline is the most common definition of an acute responder "
         "(Duckett et al., J Am Coll Cardiol 2011;58:1128); a later study did not confirm it "
         "(Bogaard et al., Eur J Heart Fail 2011). Quoted from memory.",
     ),

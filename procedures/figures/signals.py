@@ -99,7 +99,7 @@ def _beat_marks(seen: Sequence[SeenBeat], panels: int) -> list[dict[str, Any]]:
             {
                 "type": "scatter",
                 "mode": "markers",
-                "name": f"beats {'used' if used else 'refused'}{' by hand' if by_hand else ''}",
+                "name": f"beats {'used' if used else 'excluded'}{' by hand' if by_hand else ''}",
                 "x": [round(beat.time_s, 3) for beat in chosen],
                 "y": [0] * len(chosen),
                 "xaxis": "x",

@@ -25,7 +25,7 @@ def strength_duration(pair: Pair) -> go.Figure:
         curve = np.array([pair.curve.threshold_v(width) for width in along])
         margin = f"{MIN_SAFETY_MARGIN:g} × the curve"
         for name, volts, line in (
-            ("by the curve", curve, {"color": INK, "width": 2}),
+            ("fitted curve", curve, {"color": INK, "width": 2}),
             (margin, MIN_SAFETY_MARGIN * curve, {"color": QUIET, "width": 2, "dash": "dash"}),
         ):
             figure.add_scatter(

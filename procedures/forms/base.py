@@ -24,9 +24,7 @@ class EntryForm(WritingForm):
 
     key = forms.UUIDField(widget=forms.HiddenInput)
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=1)
-    confirmed = forms.BooleanField(
-        required=False, label="These values are right, although unusual", widget=forms.HiddenInput
-    )
+    confirmed = forms.BooleanField(required=False, label="These unusual values are correct", widget=forms.HiddenInput)
 
     def __init__(
         self,
@@ -42,8 +40,10 @@ class EntryForm(WritingForm):
         self.session = session
         self.record = record
         if session.status == Status.SIGNED:
-            self.fields["amendment_reason"] = words("Why is the signed session changed?", required=True)
-            self.fields["amendment_reason"].error_messages["required"] = "Say why the signed session is changed."
+            self.fields["amendment_reason"] = words("Reason for changing the signed session", required=True)
+            self.fields["amendment_reason"].error_messages["required"] = (
+                "Enter the reason for changing the signed session."
+            )
 
     @property
     def guard(self) -> dict[str, Any]:

@@ -21,21 +21,23 @@ class CalibrationForm(EntryForm):
     """A calibration of the volumes of a recording."""
 
     valid_from_s = NumberField(
-        label="Holds from",
+        label="Valid from",
         unit="s",
         required=False,
-        help_text="Empty: from the start of the recording. Each holds until the next one.",
+        help_text="Leave empty for the start of the recording. A calibration is valid until the next one.",
     )
     electrode_spacing_mm = NumberField(label="Electrode spacing", unit="mm")
     blood_resistivity_ohm_cm = NumberField(label="Blood resistivity", unit="Ω·cm")
     excluded_segments = forms.TypedMultipleChoiceField(
-        label="Segments left out",
+        label="Excluded segments",
         required=False,
         coerce=int,
         widget=forms.CheckboxSelectMultiple,
-        help_text="Those outside the ventricle. They are left out of the whole recording, whichever calibration holds.",
+        help_text="Segments outside the ventricle. They are excluded from the whole recording, for every calibration.",
     )
-    alpha = NumberField(label="Alpha", required=False, help_text="Empty: 1, or as worked out from the stroke volume.")
+    alpha = NumberField(
+        label="Alpha", required=False, help_text="Leave empty for 1, or to calculate it from the stroke volume."
+    )
     reference_sv_ml = NumberField(label="Reference stroke volume", unit="mL", required=False)
     reference_start_s = NumberField(label="Steady stretch, from", unit="s", required=False)
     reference_end_s = NumberField(label="Steady stretch, to", unit="s", required=False)
@@ -43,7 +45,7 @@ class CalibrationForm(EntryForm):
         label="Parallel volume",
         unit="mL",
         required=False,
-        help_text="Subtracted before alpha divides. Empty: 0, or as worked out from the wash-in.",
+        help_text="Subtracted before dividing by alpha. Leave empty for 0, or to calculate it from the wash-in.",
     )
     wash_in_start_s = NumberField(label="Wash-in, from", unit="s", required=False)
     wash_in_end_s = NumberField(label="Wash-in, to", unit="s", required=False)
@@ -74,10 +76,10 @@ class CalibrationForm(EntryForm):
         for typed, source in (("alpha", _REFERENCE), ("parallel_volume_ml", _WASH_IN)):
             given = [name for name in source if data.get(name) is not None or name in self.errors]
             if given and data.get(typed) is not None:
-                self.add_error(typed, f"{self.fields[typed].label}: type it or have it worked out, not both.")
+                self.add_error(typed, f"{self.fields[typed].label}: enter it or have it calculated, not both.")
             for name in source if given else ():
                 if name not in given:
-                    self.add_error(name, f"{self.fields[name].label}: needed to work it out.")
+                    self.add_error(name, f"{self.fields[name].label}: needed for the calculation.")
         return data
 
     @property

@@ -20,7 +20,7 @@ class DecisionForm(EntryForm):
     site = pick([], "Site chosen")
     metric = pick(
         [(m.key, m.label) for m in METRICS if m.direction is not Direction.NEITHER],
-        "Metric the team went by",
+        "Metric used by the team",
         blank="None",
         required=False,
     )
@@ -28,7 +28,7 @@ class DecisionForm(EntryForm):
         label="Reason",
         max_length=2000,
         widget=forms.Textarea(attrs={"rows": 4}),
-        error_messages={"required": "Reason: say why."},
+        error_messages={"required": "Reason: fill this in."},
     )
 
     def __init__(self, data: Any = None, *, session: Session, **options: Any) -> None:

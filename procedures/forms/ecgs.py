@@ -39,12 +39,14 @@ class EcgUploadForm(StatedForm):
         error_messages={
             "required": "Choose the file of the ECG.",
             "empty": "This file is empty. Choose the file of the ECG.",
-            "max_length": "The name of the file is too long: at most 200 characters.",
+            "max_length": "The file name is too long. Use at most 200 characters.",
         },
         max_length=200,
     )
     taken_at = MomentField(
-        label="Taken at", required=False, help_text="Needed when the file does not say it. On the clock of the session."
+        label="Taken at",
+        required=False,
+        help_text="Needed if the file does not state it. Use the clock of the session.",
     )
 
 
@@ -67,10 +69,11 @@ class SetAsideForm(EntryForm):
     """Why a measurement does not count."""
 
     because = forms.CharField(
-        label="Set aside because",
+        label="Reason for setting it aside",
         max_length=200,
         required=False,
-        help_text="Empty: it counts. A reason keeps it visible but lets typed or caliper values stand.",
+        help_text="Leave empty to use this measurement. With a reason it stays visible, and entered or caliper "
+        "values are used instead.",
     )
 
 
@@ -78,16 +81,16 @@ class WithdrawIntervalForm(EntryForm):
     """Why an interval does not count; one that is withdrawn already counts again without a reason."""
 
     because = forms.CharField(
-        label="Withdrawn because",
+        label="Reason for withdrawal",
         max_length=200,
-        error_messages={"required": "Say why the interval is withdrawn."},
+        error_messages={"required": "Enter the reason for the withdrawal."},
     )
 
     def __init__(self, data: Any = None, *, record: IntervalReading, **options: Any) -> None:
         super().__init__(data, record=record, initial={"because": record.excluded_reason}, **options)
         if record.excluded_reason:
             self.fields["because"].required = False
-            self.fields["because"].help_text = "Empty: it counts again."
+            self.fields["because"].help_text = "Leave empty to use the interval again."
 
 
 _KINDS = [(kind.value, kind.label) for kind in IntervalKind]
@@ -136,7 +139,7 @@ class TypedIntervalForm(StatedForm):
         """A QRS duration typed for a site has its place among the lead measurements."""
         data = super().clean() or {}
         if data.get("kind") == IntervalKind.QRS_DURATION and data.get("state") not in (None, "", BASELINE):
-            self.add_error("kind", "QRS duration: type it with the lead measurements of the site.")
+            self.add_error("kind", "QRS duration: enter it with the lead measurements of the site.")
         return data
 
     @property

@@ -32,7 +32,7 @@ class PhrenicField(NumberField):
         number = super().to_python(_ABOVE.sub("", text))
         if number is None:
             if above:
-                raise forms.ValidationError(f"{self.label}: write the highest voltage tried behind the >.")
+                raise forms.ValidationError(f"{self.label}: enter the highest voltage tested after the >.")
             return None
         return (None, number) if above else (number, None)
 
@@ -99,7 +99,7 @@ class ElectrodeGridForm(EntryForm):
         """Refuse a table of nothing."""
         data = super().clean() or {}
         if not self.errors and not self.cells:
-            self.add_error(None, "Enter at least one value. What was not measured stays empty.")
+            self.add_error(None, "Enter at least one value. Leave empty what was not measured.")
         return data
 
     @property

@@ -50,7 +50,7 @@ class StateForm(EntryForm):
         data = super().clean() or {}
         numbers = (data.get(name) for name in ("rate_per_min", "av_delay_ms", "vv_delay_ms"))
         if not data.get("chambers") and any(number is not None for number in numbers):
-            self.add_error("chambers", "Paced chambers: choose which, since a rate or delay is given.")
+            self.add_error("chambers", "Paced chambers: choose them, because a rate or delay was entered.")
         return data
 
     @property
@@ -90,10 +90,10 @@ class TypedEpochForm(StateForm):
     ended_at = MomentField(label="End", required=False)
     duration_s = NumberField(label="or duration", unit="s", required=False)
     excluded_reason = forms.CharField(
-        label="Leave it out of the comparison because",
+        label="Reason for excluding it from the comparison",
         required=False,
         max_length=200,
-        help_text="Empty: it counts. A reason keeps the epoch but leaves it out.",
+        help_text="Leave empty to use the epoch. With a reason the epoch is kept but excluded.",
     )
 
     def __init__(self, data: Any = None, *, record: Epoch | None = None, **options: Any) -> None:
@@ -157,7 +157,7 @@ class TypedEpochForm(StateForm):
         elif end is None and seconds is not None:
             data["ended_at"] = start + dt.timedelta(seconds=seconds)
         elif seconds is not None and abs((end - start).total_seconds() - seconds) > 1:
-            self.add_error("duration_s", "End and duration disagree. Enter one of them.")
+            self.add_error("duration_s", "End and duration do not agree. Enter only one of them.")
         elif end <= start:
             self.add_error("ended_at", "The end must be after the start.")
 
@@ -168,10 +168,10 @@ class TypedEpochForm(StateForm):
             if sd is not None or beats is not None:
                 self.add_error(key, f"{metric.label}: enter the mean too.")
             elif key in self.typed:
-                message = f"{metric.label}: a stored value cannot be emptied. Correct it, or leave the epoch out."
+                message = f"{metric.label}: a saved value cannot be cleared. Correct it, or exclude the epoch."
                 self.add_error(key, message)
         if sd is not None and sd < 0:
-            self.add_error(f"{key}__sd", f"{metric.label}: an SD is 0 or more.")
+            self.add_error(f"{key}__sd", f"{metric.label}: the SD must be 0 or more.")
         if beats == 0:
             self.add_error(f"{key}__beats", f"{metric.label}: enter at least 1 beat.")
 

@@ -62,7 +62,7 @@ class UploadForm(_ChannelChoice):
         error_messages={
             "required": "Choose the file of the recording.",
             "empty": "This file is empty. Choose the file of the recording.",
-            "max_length": "The name of the file is too long: at most 200 characters.",
+            "max_length": "The file name is too long. Use at most 200 characters.",
         },
         max_length=200,
         required=False,
@@ -72,7 +72,7 @@ class UploadForm(_ChannelChoice):
     started_at = MomentField(
         label="Time of the first sample",
         required=False,
-        help_text="Needed when the file does not say it. On the clock of the session.",
+        help_text="Needed if the file does not state it. Use the clock of the session.",
     )
 
     def clean(self) -> dict[str, Any]:
@@ -96,7 +96,7 @@ class EpochTableForm(forms.Form):
 
     table = forms.FileField(
         label="Table of epochs",
-        help_text="CSV with the columns label, start_s, end_s. A label is baseline or the name of a site.",
+        help_text="CSV with the columns label, start_s, end_s. The label is baseline or the name of a site.",
         error_messages={"required": "Choose the CSV file.", "empty": "This file is empty. Choose the CSV file."},
     )
 
@@ -136,7 +136,7 @@ class FoundEpochForm(EntryForm):
                 ("", "Choose"),
                 ("baseline", "Baseline"),
                 *((key, site.label) for key, site in self.sites.items()),
-                (self.LEAVE_OUT, "Leave it out"),
+                (self.LEAVE_OUT, "Do not mark"),
             ],
         )
         self.proposed = proposed

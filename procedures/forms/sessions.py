@@ -71,7 +71,9 @@ class NewSessionForm(forms.Form):
         if not found:
             raise forms.ValidationError("No patient with this code or hospital number. Register the patient first.")
         if len(found) > 1:
-            raise forms.ValidationError("Several of your centres have a patient of this code. Use the hospital number.")
+            raise forms.ValidationError(
+                "Several of your centres have a patient with this code. Use the hospital number."
+            )
         return found[0]
 
 
@@ -85,7 +87,7 @@ class SessionDetailsForm(EntryForm):
     operator = pick([], "Implanting physician", blank="Not recorded", required=False)
     started_at = MomentField(label="Start")
     ended_at = MomentField(label="End", required=False)
-    outcome = pick(Outcome.choices, "How the session ended")
+    outcome = pick(Outcome.choices, "Outcome of the session")
     contrast_ml = NumberField(label="Contrast", unit="mL", required=False)
     fluoroscopy_min = NumberField(label="Fluoroscopy time", unit="min", required=False)
     dose_area_product_gy_cm2 = NumberField(label="Dose-area product", unit="Gy·cm²", required=False)
@@ -130,7 +132,7 @@ class SignForm(forms.Form):
     """The signature: checked, and by the person who is logged in."""
 
     checked = forms.BooleanField(
-        label="I have checked this session. It is complete as far as it can be.",
+        label="I have checked this session. It is as complete as possible.",
         error_messages={"required": "Tick the box when you have checked the session."},
     )
     password = forms.CharField(
@@ -138,5 +140,5 @@ class SignForm(forms.Form):
         required=False,
         strip=False,
         widget=forms.PasswordInput(attrs={"autocomplete": "current-password"}),
-        help_text="A log-in on a shared tablet is not a signature.",
+        help_text="Being logged in on a shared tablet is not enough to sign.",
     )

@@ -43,20 +43,20 @@ class SiteForm(EntryForm):
 
     vein = pick(Vein.choices, "Tributary")
     ordinal = CountField(
-        label="Which of that name",
+        label="Number",
         required=False,
-        help_text="1 unless two veins of the same name were looked at.",
+        help_text="1, unless there are two veins of the same name.",
     )
     label = forms.CharField(
         label="Name of the site",
         max_length=40,
-        help_text="As the team calls it, such as PL mid. A recording may name it too.",
+        help_text="The name the team uses, such as PL mid. Recordings can refer to it.",
         error_messages={"required": "Name of the site: enter a name."},
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
     reached = radios(REACHED, "Was the position reached?")
     not_reached_reason = pick(Obstacle.choices, "Why it was not reached", required=False)
-    long_axis = radios(LongAxis.choices, "Along the long axis")
+    long_axis = radios(LongAxis.choices, "Position on the long axis")
     aha_segment = pick(
         [(str(number), f"{number} {name}") for number, name in AHA_SEGMENTS.items()],
         "AHA segment",
@@ -89,7 +89,7 @@ class SiteForm(EntryForm):
         if data.get("reached") == "no" and not data.get("not_reached_reason"):
             self.add_error("not_reached_reason", "Choose why the position was not reached.")
         if data.get("reached") == "yes" and data.get("not_reached_reason"):
-            self.add_error("not_reached_reason", "The position was reached, so leave the reason open.")
+            self.add_error("not_reached_reason", "The position was reached, so leave the reason empty.")
         return data
 
     @property
@@ -114,10 +114,10 @@ class MeasurementForm(EntryForm):
 
     measured_at = MomentField(label="Measured at")
     cathode = forms.CharField(
-        label="Cathode", max_length=20, required=False, help_text="Empty: the electrodes of the site."
+        label="Cathode", max_length=20, required=False, help_text="Leave empty for the electrodes of the site."
     )
     anode = forms.CharField(label="Anode", max_length=20, required=False)
-    qrs_notes = forms.CharField(label="QRS in words", max_length=200, required=False)
+    qrs_notes = forms.CharField(label="QRS description", max_length=200, required=False)
 
     def __init__(self, data: Any = None, *, record: LeadMeasurement | None = None, **options: Any) -> None:
         initial = options.pop("initial", None) or {}
@@ -127,8 +127,8 @@ class MeasurementForm(EntryForm):
         super().__init__(data, record=record, initial=initial, **options)
         for name, quantity in (LEAD_QUANTITIES | OUTPUT_QUANTITIES).items():
             self.fields[name] = NumberField(label=quantity.label, unit=quantity.unit, required=False)
-        self.fields["phrenic_threshold_v"].help_text = "If the diaphragm moved: the lowest voltage at which it did."
-        self.fields["phrenic_none_up_to_v"].help_text = "If it did not move: the highest voltage tried."
+        self.fields["phrenic_threshold_v"].help_text = "If the diaphragm moved: the lowest voltage at which it moved."
+        self.fields["phrenic_none_up_to_v"].help_text = "If it did not move: the highest voltage tested."
 
     def clean(self) -> dict[str, Any]:
         """Hold the pairs against each other, and refuse a measurement of nothing."""
@@ -139,14 +139,14 @@ class MeasurementForm(EntryForm):
             message = "Enter either the phrenic-stimulation threshold or the voltage without stimulation, not both."
             self.add_error("phrenic_none_up_to_v", message)
         if bool(data.get("cathode")) != bool(data.get("anode")):
-            self.add_error("anode", "Give cathode and anode, or neither.")
+            self.add_error("anode", "Enter both cathode and anode, or neither.")
         outputs = [data[name] is None for name in OUTPUT_QUANTITIES if name in data]
         if len(set(outputs)) > 1:
             self.add_error("output_width_ms", "Programmed output: enter voltage and pulse width, or neither.")
         if not self.errors and all(
             data.get(name) in (None, "") for name in (*LEAD_QUANTITIES, *OUTPUT_QUANTITIES, "qrs_notes")
         ):
-            self.add_error(None, "Enter at least one value. What was not measured stays empty.")
+            self.add_error(None, "Enter at least one value. Leave empty what was not measured.")
         return data
 
     @property

@@ -51,7 +51,7 @@ class Settings:
         A beat whose peak pressure, dP/dtmax or stroke volume is this much off its neighbours', and far outside
         their own spread, is refused as an outlier.
     post_ectopic_beats, settling_beats, settling_s
-        Beats refused after an ectopic, and at the start of an epoch that follows another pacing state
+        Beats excluded after an ectopic, and at the start of an epoch that follows another pacing state
         (whichever of the two settling rules is longer).
     irregular_rr_fraction
         Robust spread of successive RR differences above which the rhythm is called irregular; prematurity is

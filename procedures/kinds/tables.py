@@ -32,7 +32,7 @@ OPERATOR = DescribedField(
 
 def _past(moment: dt.datetime) -> None:
     if moment > timezone.now():
-        raise ValidationError("The moment lies in the future.")
+        raise ValidationError("The time is in the future.")
 
 
 def _targets() -> tuple[DescribedField, ...]:
@@ -45,7 +45,7 @@ def _targets() -> tuple[DescribedField, ...]:
                 target,
                 label="Session code",
                 required=False,
-                hint="left out, the next free code is given",
+                hint="if empty, the next free code is used",
                 other_names=(),
             )
         if target.sort is Sort.MOMENT:
@@ -100,7 +100,8 @@ class Sessions:
 SESSIONS = TableKind(
     "sessions",
     "Sessions",
-    "One row an implant procedure; the patients are registered already. Sessions stay open until they are signed.",
+    "One row for each implant procedure; the patients must already be registered. Sessions stay open until "
+    "they are signed.",
     (Right.WRITE_SESSIONS,),
     _targets,
     Sessions,

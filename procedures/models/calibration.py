@@ -102,7 +102,8 @@ class Calibration(Record):
             models.UniqueConstraint(
                 fields=("recording", "valid_from_s"),
                 name="calibration_once_per_moment",
-                violation_error_message="Another calibration of this recording begins at this time.",
+                violation_error_message="Another calibration of this recording starts at this time. Change one of "
+                "the two.",
                 violation_error_code="field:valid_from_s",
             ),
         ]

@@ -38,7 +38,7 @@ class Difficulty(Record):
             models.CheckConstraint(
                 condition=~Q(reason=Obstacle.OTHER) | ~Q(text=""),
                 name="difficulty_other_has_words",
-                violation_error_message="Say in words what the difficulty was.",
+                violation_error_message="Describe the difficulty.",
                 violation_error_code="field:text",
             ),
         ]

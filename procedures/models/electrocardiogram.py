@@ -40,7 +40,7 @@ class EcgMeasurement(Record):
     beats = models.PositiveIntegerField()
     # Everything measured, with the clauses of each definition: procedures.pipeline.ecg_values.
     result = models.JSONField()
-    excluded_reason = models.CharField("Set aside because", max_length=200, blank=True)
+    excluded_reason = models.CharField("Reason for setting it aside", max_length=200, blank=True)
 
     handling = declare(
         pseudonym("epoch site"),
@@ -65,7 +65,7 @@ class EcgMeasurement(Record):
             models.UniqueConstraint(
                 fields=("recording", "start_s", "end_s"),
                 name="ecgmeasurement_once_per_stretch",
-                violation_error_message="The electrocardiogram of this stretch is measured already.",
+                violation_error_message="The ECG of this stretch has already been measured.",
             ),
         ]
 
@@ -151,7 +151,7 @@ class IntervalReading(Record):
     from_s = models.FloatField("First mark", null=True, blank=True)
     to_s = models.FloatField("Second mark", null=True, blank=True)
     notes = models.CharField(max_length=200, blank=True)
-    excluded_reason = models.CharField("Withdrawn because", max_length=200, blank=True)
+    excluded_reason = models.CharField("Reason for withdrawal", max_length=200, blank=True)
 
     handling = declare(
         pseudonym("session site"),
@@ -185,7 +185,7 @@ class IntervalReading(Record):
             models.CheckConstraint(
                 condition=~Q(kind=IntervalKind.QRS_DURATION, origin=IntervalOrigin.TYPED, site__isnull=False),
                 name="intervalreading_typed_qrs_has_its_place",
-                violation_error_message="A QRS duration typed for a site belongs to its lead measurements.",
+                violation_error_message="Enter the QRS duration of a site with its lead measurements.",
             ),
         ]
 

@@ -53,7 +53,7 @@ class Stability(models.TextChoices):
 
     STABLE = "stable", "Stable"
     UNSTABLE = "unstable", "Unstable"
-    UNKNOWN = "unknown", "Not judged"
+    UNKNOWN = "unknown", "Not assessed"
 
 
 class Tributary(Record):
@@ -189,7 +189,7 @@ class LeadMeasurement(Record):
             models.CheckConstraint(
                 condition=Q(cathode="", anode="") | (~Q(cathode="") & ~Q(anode="") & ~Q(cathode=F("anode"))),
                 name="leadmeasurement_electrodes_are_a_pair",
-                violation_error_message="Give cathode and anode, two different electrodes, or neither.",
+                violation_error_message="Enter cathode and anode as two different electrodes, or neither.",
                 violation_error_code="field:anode",
             ),
             models.CheckConstraint(

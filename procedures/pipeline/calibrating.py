@@ -101,7 +101,7 @@ def _uncorrected(
     uncorrected = replace(constants, alpha=1.0, parallel_ml=0.0, valid_from_s=float("-inf"))
     signals = stretch_of(FileSignals(opened.recording, opened.assignment, [uncorrected]), span)
     if signals.total_ml is None:
-        raise RecordingError("The recording holds neither volumes nor conductances.")
+        raise RecordingError("The recording has neither volumes nor conductances.")
     (mark,) = opened.marks
     window = EpochWindow(mark.label, mark.start_s, mark.end_s)
     return analyse(signals, [window], settings=settings)

@@ -87,11 +87,11 @@ def strip(recording: Recording, labels: Sequence[str], start_s: float, end_s: fl
     first, last = recording.start_s, recording.start_s + recording.duration_s
     if not (first <= start_s < end_s <= last + 1e-6 and end_s - start_s <= LONGEST_STRIP_S):
         raise RecordingError(
-            f"A strip lies between {first:g} and {last:g} s and is at most {LONGEST_STRIP_S:g} s long."
+            f"A strip must be between {first:g} and {last:g} s and at most {LONGEST_STRIP_S:g} s long."
         )
     known = potentials(recording.channels)
     if unknown := [label for label in labels if label not in known]:
-        raise RecordingError(f"'{unknown[0]}' is no potential of this recording.")
+        raise RecordingError(f"'{unknown[0]}' is not a lead of this recording.")
     read = {channel.label: channel for channel in recording.read(start_s, end_s, list(dict.fromkeys(labels)))}
     drawn = []
     for label in labels:

@@ -61,8 +61,8 @@ def measure_stretch(
     ecg, notes = read_leads(recording, mapping, EpochMark("", start_s, end_s))
     if ecg.independent.size < FEWEST_LEADS:
         raise ElectrocardiogramError(
-            f"The electrocardiogram has {ecg.independent.size} independent leads; "
-            f"{FEWEST_LEADS} or more are needed to measure a QRS over all leads."
+            f"The ECG has {ecg.independent.size} independent leads; at least {FEWEST_LEADS} are needed to "
+            "measure the QRS over all leads."
         )
     measured = measure(ecg)
     if not POSSIBLE_QRS_MS[0] <= measured.qrs_duration_ms <= POSSIBLE_QRS_MS[1]:

@@ -35,8 +35,8 @@ def read_leads(
     roles = {role: i for i, role in enumerate(assignment.roles) if role and role.startswith("ECG_")}
     if not roles:
         raise RecordingError(
-            "The recording holds no channel that is known as one of the twelve leads; "
-            "say which is which (on the command line --map ECG_I=LABEL)."
+            "The recording has no channel recognised as one of the twelve leads. Assign the channels (on the "
+            "command line: --map ECG_I=LABEL)."
         )
     # a lead that was named by hand and cannot be used must not be replaced by one computed from others
     for role, label in mapping.items():
@@ -52,7 +52,7 @@ def read_leads(
     else:
         marks = [EpochMark("", recording.start_s, min(end_s, recording.start_s + _LONGEST_S))]
         if end_s > marks[0].end_s:
-            notes.append(f"Only the first {_LONGEST_S:g} s were measured; name an epoch for another part.")
+            notes.append(f"Only the first {_LONGEST_S:g} s were measured. Choose an epoch to measure another part.")
     labels = [recording.channels[i].label for i in roles.values()]
     parts = [{c.label: c.samples for c in recording.read(m.start_s, m.end_s, labels)} for m in marks]
     pause = np.full(round(next(iter(rates)) * 1.5), np.nan)

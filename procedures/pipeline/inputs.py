@@ -153,5 +153,5 @@ def stretch_of(signals: FileSignals, span: Span) -> PressureVolumeSignals:
     first, last = (round((time_s - signals.start_s) * signals.sample_rate_hz) for time_s in span)
     part = signals.part(first, last)
     if not np.isfinite(part.pressure_mmhg).any():
-        raise RecordingError("The left-ventricular pressure holds no values.")
+        raise RecordingError("The left-ventricular pressure channel has no values.")
     return replace(part, start_s=max(signals.start_s, span[0]))

@@ -25,8 +25,8 @@ def reader_notes(opened: Opened) -> list[QualityNote]:
     if unused:
         names = ", ".join(f"'{label}'" for label in unused[:30])
         text = (
-            f"Not recognised and not used: {names}; a role can be given by hand "
-            "(under Channels on the page, with --map on the command line)."
+            f"Not recognised and not used: {names}. Assign them by hand if needed (under Channels on the page, "
+            "with --map on the command line)."
         )
         notes.append(QualityNote("not_recognised", text, severity="info"))
     if opened.marks_ignored:

@@ -64,9 +64,8 @@ def _require_pressure(assignment: Assignment, recording: Recording) -> None:
     if at is None:
         names = ", ".join(f"'{channel.label}'" for channel in recording.channels[:30])
         raise RecordingError(
-            "No left-ventricular pressure was found in the recording; "
-            f"say which channel it is, of {names} "
-            "(under Channels on the page, with --map P_LV=LABEL on the command line)."
+            f"No left-ventricular pressure was found in the recording. Choose its channel from {names} (under "
+            "Channels on the page, with --map P_LV=LABEL on the command line)."
         )
     rate = recording.channels[at].sample_rate_hz
     if rate < MIN_RATE_HZ:

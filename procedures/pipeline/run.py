@@ -92,7 +92,7 @@ def analyse_file(
         if any(
             note.code == "gaps" and note.channel == "P_LV" and note.severity == "error" for note in analysis.quality
         ):
-            raise RecordingError("The left-ventricular pressure holds no values.")
+            raise RecordingError("The left-ventricular pressure channel has no values.")
     except RecordingError:
         raise
     except ValueError as error:  # the engine's own refusals, which are sentences for the user

@@ -77,8 +77,8 @@ def about_volumes(assignment: Assignment, calibrations: Sequence[Calibration], s
         notes.append(
             QualityNote(
                 "not_calibrated",
-                f"The recording holds {len(conductances)} conductances but no calibration is known for it, "
-                "so there are no volumes and no metrics that need them.",
+                f"The recording holds {len(conductances)} conductances but no calibration, so there are no "
+                "volumes and no metrics that need volumes.",
             )
         )
     if 0 < len(segments) < MIN_SEGMENTS:
@@ -113,11 +113,11 @@ def _about_calibrations(calibrations: Sequence[Calibration], used: bool, start_s
     if not ordered:
         return []
     if not used:
-        text = "The recording holds neither volumes nor conductances, so its calibration has nothing to act on."
+        text = "The recording has neither volumes nor conductances, so the calibration was not used."
         return [QualityNote("calibration_unused", text)]
     notes = [QualityNote("calibrated", f"Volumes {in_words(item)}.", severity="info") for item in ordered]
     if (first := ordered[0].valid_from_s) > start_s:
-        text = f"No calibration holds before {first:.1f} s, so there are no volumes before it."
+        text = f"There is no calibration before {first:.1f} s, so there are no volumes before then."
         notes.append(QualityNote("not_calibrated_yet", text))
     return notes
 

@@ -93,7 +93,7 @@ def polar_diagram(
         for site in sites
     ]
     words = "; ".join(f"{site.label}: segment {site.where}, {site.status}" for site in drawn)
-    return PolarDiagram(_segments({site.aha_segment for site in sites}), drawn, words or "No site has been recorded.")
+    return PolarDiagram(_segments({site.aha_segment for site in sites}), drawn, words or "No sites recorded.")
 
 
 def _points(sites: list[Site]) -> dict[str, tuple[float, float]]:

@@ -37,7 +37,9 @@ def read_aecg(path: Path) -> Signals:
         raise RecordingError("The aECG file holds no waveform.")
     rate, started_at, channels = _sequences(sets[0])
     derived = len(root.findall(f".//{_SPACE}derivedSeries"))
-    notes = [f"{derived} derived waveform(s) of the aECG file were left out."] if derived else []
+    notes = (
+        [f"Computed waveforms in the aECG file, such as average beats, were not used ({derived})."] if derived else []
+    )
     if len(sets) > 1:
         notes.append(f"The aECG file holds {len(sets)} waveforms one after another; the first was read.")
     return Signals(
@@ -65,7 +67,7 @@ def _parse(path: Path) -> ET.Element:
         parser.feed(data)
         root: ET.Element = parser.close()
     except DefusedXmlException:
-        raise RecordingError("The XML file declares a document type or entities, which is not read here.") from None
+        raise RecordingError("The XML file declares a document type or entities, which cannot be read here.") from None
     except (defused.ParseError, ET.ParseError) as error:
         raise RecordingError("The XML file is damaged or cut short.") from error
     return root

@@ -30,7 +30,9 @@ def read_dicom(path: Path) -> Signals:
         warnings.simplefilter("ignore")
         # a deflated object can unpack to a thousand times its size before a single length is known
         if pydicom.filereader.read_file_meta_info(path).get("TransferSyntaxUID") == _DEFLATED:
-            raise RecordingError("The DICOM file is stored deflated, which is not read here; export it uncompressed.")
+            raise RecordingError(
+                "The DICOM file is stored deflated, which cannot be read here; export it uncompressed."
+            )
         with path.open("rb") as stream:
             # elements stand in rising order; zeros behind the last one would be read as elements without end
             dataset = pydicom.filereader.read_partial(stream, lambda tag, vr, length: not _FIRST <= tag <= _LAST)
@@ -54,7 +56,9 @@ def read_dicom(path: Path) -> Signals:
         duration_s=durations.pop(),
         sha256=sha256_of(path),
         started_at=started_at,
-        notes=(f"{left_out} derived waveform(s) of the DICOM file were left out.",) if left_out else (),
+        notes=(f"Computed waveforms in the DICOM file, such as average beats, were not used ({left_out}).",)
+        if left_out
+        else (),
     )
 
 

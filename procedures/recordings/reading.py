@@ -193,7 +193,7 @@ def _kind(path: Path) -> str:
     if head.removeprefix(b"\xef\xbb\xbf").lstrip().startswith(b"<"):
         return "XML"
     if head.startswith(b"\xffBIOSEMI"):
-        raise RecordingError("This is a 24-bit BDF file, which is not read here; convert it to EDF+.")
+        raise RecordingError("This is a 24-bit BDF file, which cannot be read here; convert it to EDF+.")
     if head.startswith((b"\xff\xfe", b"\xfe\xff")):
         raise RecordingError("The file is UTF-16 text; save the CSV file as UTF-8.")
     if b"\x00" in head:

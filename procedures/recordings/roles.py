@@ -92,7 +92,7 @@ def parse_mapping(items: Iterable[str]) -> dict[str, str]:
         name, equals, label = item.partition("=")
         role = _CANONICAL.get(name.strip().casefold())
         if not equals or not label.strip():
-            raise RecordingError(f"'{item}' is not a channel mapping; write it as ROLE=LABEL, like P_LV=Pressure.")
+            raise RecordingError(f"'{item}' is not a channel mapping; write it as ROLE=LABEL, such as P_LV=Pressure.")
         if role is None:
             raise RecordingError(f"'{name.strip()}' is not a role of a channel; roles are {_role_list()}.")
         if role in mapping:
@@ -135,8 +135,8 @@ def assign_roles(channels: Sequence[ChannelInfo | Channel], mapping: Mapping[str
         if len(found) > 1:
             names = " and ".join(f"'{channels[i].label}'" for i in found)
             raise RecordingError(
-                f"The channels {names} could both be {role}; say which it is "
-                f"(under Channels on the page, with --map {role}=LABEL on the command line)."
+                f"The channels {names} could both be {role}. Choose one (under Channels on the page, with "
+                f"--map {role}=LABEL on the command line)."
             )
         roles[found[0]] = role
     return _with_units(channels, roles)
@@ -177,7 +177,7 @@ def _with_units(channels: Sequence[ChannelInfo | Channel], roles: list[str | Non
             if not (role.startswith("ECG") or role == "P_AO"):
                 raise RecordingError(
                     f"The channel '{channel.label}' {verdict.remark}. "
-                    "Correct the unit, or convert the values, in the file; they are not converted unasked."
+                    "Correct the unit, or convert the values, in the file; they are not converted automatically."
                 )
             roles[i] = None
             said.setdefault(f"{verdict.remark}; it was left out", []).append(channel.label)

@@ -48,7 +48,7 @@ def check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
     if len(words) < 3:
         raise RecordingError("The WFDB header does not state record, number of signals and sampling rate.")
     if "/" in words[0]:
-        raise RecordingError("WFDB records of several segments are not read here; join them into one.")
+        raise RecordingError("WFDB records of several segments cannot be read here; join them into one.")
     count, rate = _whole(words[1], "number of signals"), _rate(words[2])
     samples = _whole(words[3], "number of samples") if len(words) > 3 else 0
     if not 1 <= count <= 4096 or len(lines) - 1 < count:
@@ -66,7 +66,7 @@ def check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
         if not _FILE.match(name) or name not in sizes:
             raise RecordingError(f"The WFDB header names the signal file '{name[:60]}', which is not in the zip.")
         if kind not in _BYTES:
-            raise RecordingError(f"WFDB signals stored in format {kind} are not read here; use format 16 or 212.")
+            raise RecordingError(f"WFDB signals stored in format {kind} cannot be read here; use format 16 or 212.")
         frames = int(frame or 1)
         if frames < 1:
             raise RecordingError("The WFDB header gives a signal with a sampling rate of zero.")

@@ -32,7 +32,7 @@ class SeenBeat:
     def words(self) -> str:
         """What is the matter with it, in words."""
         if self.by_hand:
-            return "restored by hand" if self.used else "refused by hand"
+            return "restored by hand" if self.used else "excluded by hand"
         return "used" if self.used else refusal_words(self.refused)
 
 

@@ -33,13 +33,13 @@ def as_table(comparison: SessionComparison, caution: str) -> str:
         lines += ["", "Electrical concerns", *concerns]
     open_limits = [f"{row.site.label}: {'; '.join(row.not_judged)}." for row in comparison.rows if row.not_judged]
     if open_limits:
-        lines += ["", "Electrically not judged", *open_limits]
+        lines += ["", "Electrically not assessed", *open_limits]
     if comparison.not_reached:
         lines += ["", "Not reached"]
         lines += [f"{site.label}: {site.get_not_reached_reason_display().lower()}." for site in comparison.not_reached]
     weighed, agree, returned = weigh_sites(comparison), metrics_agree(comparison), return_visit(comparison)
     if weighed:
-        lines += ["", "Weighed side by side", weighed.sentence, *([agree] if agree else [])]
+        lines += ["", "Sites side by side", weighed.sentence, *([agree] if agree else [])]
     if returned:
         lines += ["", f"Return to {returned.site.label}", *(check.sentence for check in returned.checks)]
     advice = words.advice(comparison)
@@ -48,7 +48,7 @@ def as_table(comparison: SessionComparison, caution: str) -> str:
     lines.append("")
     if metric:
         lines.append(f"{words.baselines_used(comparison)} baselines used. {words.drift(comparison)}".strip())
-        lines.append(f"Numbers {comparison.origin_words}.")
+        lines.append(f"Values {comparison.origin_words}.")
     lines += [words.decision_words(comparison), "", f"Caution. {caution}"]
     wrapped = [textwrap.fill(line, _WIDTH, subsequent_indent="  ") if len(line) > _WIDTH else line for line in lines]
     return "\n".join(wrapped).replace("\N{NO-BREAK SPACE}", " ")

@@ -18,15 +18,15 @@ _PACING = {
     "intrinsic": "intrinsic conduction",
     "rv_paced": "right-ventricular pacing",
     "atrial_paced": "atrial pacing with intrinsic conduction",
-    "unknown": "baseline (its rhythm was not recorded)",
+    "unknown": "baseline (rhythm not recorded)",
 }
 FLAGS = {
     "one_visit": "measured once only",
-    "one_baseline": "one baseline only, so drift is not known",
-    "not_between_baselines": "no baseline on both sides of it",
+    "one_baseline": "only one baseline, so drift is not known",
+    "not_between_baselines": "no baseline both before and after it",
     "linear_scale": "values near zero or negative: change on a linear scale",
     "settling": "the heart was still settling when epochs began",
-    "baseline_near_zero": "baseline near zero: a change in percent says little",
+    "baseline_near_zero": "baseline near zero: a percentage change is not informative",
 }
 
 
@@ -107,11 +107,11 @@ def direction_words(comparison: SessionComparison) -> str:
 def headline(comparison: SessionComparison) -> Headline:
     """Return the message: which site leads, how sure that is, or why that cannot be said."""
     if not comparison.rows and not comparison.metrics:
-        to_do = "Enter the first site, or upload a recording whose epochs are marked."
+        to_do = "Enter the first site, or upload a recording with marked epochs."
         return Headline("empty", _NOTHING, "No site has been tested yet.", to_do=to_do)
     if comparison.metric is None:
         to_do = "Enter metrics for a baseline and for a site, or upload a recording."
-        message = "Nothing has been measured yet that sites could be compared by."
+        message = "No metric has been measured yet, so sites cannot be compared."
         return Headline("empty", _NOTHING, message, to_do=to_do)
     leader = comparison.leader
     if leader is None or leader.response is None or comparison.summary is None:
@@ -120,7 +120,7 @@ def headline(comparison: SessionComparison) -> Headline:
     caveat = _caveat(leader)
     estimated = [row for row in comparison.rows if row.response]
     if len(estimated) == 1:
-        certainty = "The only site measured so far, so there is nothing to rank."
+        certainty = "Only one site has been measured so far, so there is no ranking."
         return Headline("single", "One site only", leader.site.label, change, certainty, caveat)
     subject = f"{leader.site.label} leads"
     certainty = _certainty(comparison.summary, leader.response)
@@ -133,7 +133,7 @@ def _certainty(summary: ResponseSummary, response: AcuteResponse) -> str:
     ranking = next((a for a in summary.advice if a["code"] in _RANKING), None)
     best = probability(response.probability_best)
     if ranking is None or ranking["number"] is None:
-        return f"The best site with a probability of {best}."
+        return f"Probability of being the best site: {best}."
     near = ranking["number"] / 100.0
     if not summary.decided:
         near = math.floor(100.0 * near) / 100.0  # 94.9 % must not read as the 95 % that would decide
@@ -153,10 +153,10 @@ def _refused(comparison: SessionComparison) -> Headline:
     measured = any(row.visits for row in comparison.rows)
     label = comparison.metric.label if comparison.metric else ""
     if comparison.baselines == 0:
-        message = "No baseline was recorded, so no change can be given."
+        message = "No baseline has been recorded, so changes cannot be calculated."
         to_do = "Stop pacing the site, let it settle, and record a baseline epoch; then measure the site again."
     elif not measured:
-        message = "Only baseline was measured so far."
+        message = "Only the baseline has been measured so far."
         to_do = "Pace a site, let it settle, and record an epoch there; then return to baseline."
     else:
         reason = comparison.summary.refusal if comparison.summary else ""
@@ -190,10 +190,12 @@ def drift(comparison: SessionComparison) -> str:
     if summary is None or summary.refusal:
         return ""
     if summary.drift_percent_per_min is None:
-        return "Drift is not known: it takes two baselines or more."
+        return "Drift is not known: at least two baselines are needed."
     if abs(summary.drift_percent_per_min) < 0.005:
-        return "Baseline held steady: less than 0.01 % a minute."
-    return f"Baseline drifted by {signed(summary.drift_percent_per_min, 2)} % a minute; this has been taken out."
+        return "Baseline was steady: drift below 0.01 % per minute."
+    return (
+        f"Baseline drifted by {signed(summary.drift_percent_per_min, 2)} % per minute; the comparison allows for this."
+    )
 
 
 def order_stability(comparison: SessionComparison) -> str:
@@ -205,7 +207,7 @@ def order_stability(comparison: SessionComparison) -> str:
     raw = sorted(rows, key=lambda row: -sign * row.response.change_percent)  # type: ignore[union-attr] # rows without a response were left out above
     labels, raw_labels = [row.site.label for row in rows], [row.site.label for row in raw]
     if labels == raw_labels:
-        return "The order is the same by the measured change and by the shrunken estimate."
+        return "The measured change and the shrunken estimate give the same order."
     return f"By the measured change alone the order would be {', '.join(raw_labels)}."
 
 
@@ -218,6 +220,6 @@ def decision_words(comparison: SessionComparison) -> str:
         return "No site was chosen."
     label = next((m.label for m in comparison.metrics if m.key == decision.metric), decision.metric)
     if decision.was_leading is None:
-        return f"Chosen by the physician: {decision.site.label}. No ranking was named."
+        return f"Chosen by the physician: {decision.site.label}. No metric was named."
     place = "the leading site" if decision.was_leading else "not the leading site"
-    return f"Chosen by the physician: {decision.site.label}, {place} by {label[0].lower() + label[1:]} at that moment."
+    return f"Chosen by the physician: {decision.site.label}, {place} by {label[0].lower() + label[1:]} at that time."

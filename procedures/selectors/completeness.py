@@ -35,7 +35,7 @@ def answers_to_check(session: Session) -> list[Answer]:
 def _of_session(session: Session) -> Iterator[Answer]:
     details = reverse("procedures:session_details", args=[session.pk])
     ended = session.outcome != Outcome.UNKNOWN
-    yield Answer("How it ended", session.get_outcome_display(), not ended, not ended, details, "ended")
+    yield Answer("Outcome", session.get_outcome_display(), not ended, not ended, details, "ended")
     for question, name, unit in (
         ("Contrast", "contrast_ml", "mL"),
         ("Fluoroscopy time", "fluoroscopy_min", "min"),
@@ -53,7 +53,7 @@ def _of_session(session: Session) -> Iterator[Answer]:
     said = f"{decided[-1].site or 'no site'}: {decided[-1].reason}" if decided else "not recorded"
     yield Answer("Decision", said, not decided, False, reverse("procedures:decision", args=[session.pk]), "decision")
     baselines = sum(1 for epoch in session.epochs.all() if epoch.site_id is None)
-    said = f"{baselines} recorded" if baselines else "none, so no site can be compared"
+    said = f"{baselines} recorded" if baselines else "none, so sites cannot be compared"
     yield Answer("Baselines", said, not baselines, False, reverse("procedures:new_epoch", args=[session.pk]))
 
 

@@ -93,7 +93,7 @@ class EcgReading:
         mode = _chambers(self.ecg)
         if mode in ("", Chambers.BIV):
             return CAVEAT
-        return f"{CAVEAT} Here it was not both ventricles that were paced, so the patterns may differ."
+        return f"{CAVEAT} In this ECG not both ventricles were paced, so the patterns may differ."
 
     @property
     def moved(self) -> bool:

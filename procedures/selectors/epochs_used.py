@@ -14,7 +14,7 @@ from procedures.selectors.observations import metric_in_force
 _REASONS = {
     "post_ectopic": "after an ectopic",
     "partial_breath": "of a partial breath",
-    "by_hand": "refused by hand",
+    "by_hand": "excluded by hand",
 }
 
 
@@ -28,7 +28,7 @@ class UsedEpoch:
 
     @property
     def refused_words(self) -> str:
-        """Beats refused, by reason, in words."""
+        """Beats excluded, by reason, in words."""
         if self.metric is None or self.metric.origin == Origin.ENTERED:
             return "not known: entered by hand" if self.metric else ""
         return ", ".join(f"{count} {refusal_words(reason)}" for reason, count in self.refused.items()) or "none"

@@ -158,21 +158,22 @@ class Pair:
         elif self.threshold_ok is None:
             found.append(f"threshold at {self.threshold.pulse_width_ms:g} ms")
         if self.phrenic is None:
-            found.append("phrenic not tested")
+            found.append("phrenic stimulation not tested")
         elif self.phrenic_ok is None:
             if self.ratio is not None:
                 found.append(
-                    f"phrenic tested only to {self.phrenic.phrenic_none_up_to_v:g} V, below twice the threshold"
+                    f"phrenic stimulation tested only to {self.phrenic.phrenic_none_up_to_v:g} V, below twice "
+                    "the threshold"
                 )
             elif self.threshold:
-                found.append("phrenic tested at another pulse width than the threshold")
+                found.append("phrenic stimulation tested at a different pulse width from the threshold")
             else:
-                found.append("phrenic without a threshold")
+                found.append("phrenic stimulation without a capture threshold")
         return found
 
 
 # What is not judged where nothing was measured with the site's electrodes.
-NOTHING_JUDGED = ("no threshold", "phrenic not tested")
+NOTHING_JUDGED = ("no threshold", "phrenic stimulation not tested")
 
 
 @dataclass(frozen=True)
@@ -290,7 +291,7 @@ def _margin(
         return None, ""
     at_width = [p for p in points if p.width_ms == output.output_width_ms]
     if at_width:
-        return safety_margin(output.output_v, at_width[0].threshold_v), "the threshold measured at that pulse width"
+        return safety_margin(output.output_v, at_width[0].threshold_v), "the threshold measured at this pulse width"
     if curve:
-        return safety_margin_at(curve, output.output_v, output.output_width_ms), "the threshold by the curve"
-    return None, "no threshold at that pulse width, and no curve"
+        return safety_margin_at(curve, output.output_v, output.output_width_ms), "the threshold from the fitted curve"
+    return None, "no threshold at this pulse width and no fitted curve"

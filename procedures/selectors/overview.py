@@ -74,7 +74,7 @@ def epoch_rows(session: Session, columns: list[Metric]) -> list[EpochRow]:
 def origin_words(origins: set[str]) -> str:
     """Say where numbers come from."""
     if not origins:
-        return "no numbers yet"
+        return "no values yet"
     if origins == {Origin.COMPUTED}:
         return "computed"
     return "entered by hand" if origins == {Origin.ENTERED} else "computed, some entered by hand"

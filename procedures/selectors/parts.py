@@ -52,7 +52,7 @@ def label_of(session: Session, key: UUID) -> ScannedPart:
     """
     label = ScannedPart.objects.select_related("session").get(pk=key, session=session)
     if label.part not in _MEANT:
-        raise RuleBroken(f"{label} is not put on the patient's record: only generators and leads are.")
+        raise RuleBroken(f"{label} cannot be added to the patient's record: only generators and leads can.")
     return label
 
 

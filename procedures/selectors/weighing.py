@@ -18,7 +18,7 @@ RESPONSE_RESOLUTION_POINTS = 1.0
 RATIO_RESOLUTION = 0.5
 
 APICAL_NOTE = (
-    "Apical positions are shown and not counted: one cohort found more deaths with them (Singh et al., Circulation "
+    "Apical position is shown but not counted: one cohort found more deaths with them (Singh et al., Circulation "
     "2011;123:1159), a larger one fewer (Leyva et al., J Am Heart Assoc 2018;7:e008508)."
 )
 
@@ -60,11 +60,11 @@ class WeighedSites:
         if len(self.unbeaten) == 1:
             best = self.unbeaten[0]
             if all(site.beaten_by in (None, best) for site in self.sites):
-                return f"{best} is at least as good as every other site on all counts."
+                return f"{best} is at least as good as every other site on all criteria."
             # Bounds are not always comparable: a site may be beaten by another that is beaten itself.
-            return f"No other site beats {best} on all counts, and each of the others is beaten by some site."
+            return f"No other site beats {best} on all criteria, and each of the others is beaten by some site."
         names = ", ".join(self.unbeaten[:-1]) + f" and {self.unbeaten[-1]}"
-        return f"No site beats {names} on all counts; what to give up for what is the physician's to weigh."
+        return f"No site beats {names} on all criteria. The physician weighs the advantages of each."
 
 
 def weigh_sites(compared: SessionComparison) -> WeighedSites | None:
@@ -123,10 +123,10 @@ def metrics_agree(compared: SessionComparison) -> str:
         return ""
     site, votes = Counter(leaders.values()).most_common(1)[0]
     if votes == len(leaders):
-        return f"All {votes} ranked metrics put {site} first."
+        return f"All {votes} ranked metrics rank {site} first."
     others: dict[str, list[str]] = {}
     for key, leader in leaders.items():
         if leader != site:
             others.setdefault(leader, []).append(BY_KEY[key].label)
     rest = "; ".join(f"{label} leads by {', '.join(sorted(names))}" for label, names in sorted(others.items()))
-    return f"{votes} of {len(leaders)} ranked metrics put {site} first; {rest}."
+    return f"{votes} of {len(leaders)} ranked metrics rank {site} first; {rest}."

@@ -43,7 +43,7 @@ def start_analysis(*, by: User, recording: Recording, reason: str = "") -> Analy
             return busy
         if not recording.epochs.exists():
             raise RuleBroken(
-                "Mark at least one epoch in the recording first.", fields={"epochs": ["No epoch is marked yet."]}
+                "Mark at least one epoch in the recording first.", fields={"epochs": ["No epochs marked yet."]}
             )
         return _queue(by=by, recording=recording, centre_id=locked.centre_id, reason=reason)
 
@@ -148,7 +148,9 @@ def _metrics(run: AnalysisRun, epoch: Epoch, summary: EpochSummary) -> tuple[lis
     for key, value in summary.metrics.items():
         metric = BY_KEY[key]
         if not metric.hard_low <= value.mean <= metric.hard_high:
-            message = f"{metric.label} of {value.mean:.4g} {metric.unit} is outside what is possible and was left out."
+            message = (
+                f"{metric.label} of {value.mean:.4g} {metric.unit} is outside the possible range and was not used."
+            )
             refused.append(
                 {
                     "code": "out_of_range",

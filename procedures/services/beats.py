@@ -25,7 +25,7 @@ def judge_beat(
     """
     first = recording.axis_start_s
     if not first <= time_s <= first + recording.duration_s:
-        raise RuleBroken("The beat lies outside the recording.", fields={"time_s": ["Choose a beat of the recording."]})
+        raise RuleBroken("The beat is outside the recording.", fields={"time_s": ["Choose a beat of the recording."]})
     with writing(recording.session, by=by, summary=f"Beat at {time_s:.2f} s", reason=reason) as locked:
         near = recording.beat_overrides.filter(time_s__gte=time_s - SAME_BEAT_S, time_s__lte=time_s + SAME_BEAT_S)
         stored: BeatOverride | None = near.first()

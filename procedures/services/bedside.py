@@ -165,7 +165,7 @@ def _claim(*, by: User, session: Session, device: UUID, sent_at: dt.datetime, en
     if new:
         return row
     if row.payload_sha256 != envelope.sha256 or row.session_id != session.pk:
-        raise OtherContent("This entry was sent before with other content. Enter it anew.")
+        raise OtherContent("This entry was sent before with different content. Enter it again.")
     if row.answer is None:
         if row.lease_until is not None and row.lease_until > now:
             raise InProgress

@@ -67,7 +67,7 @@ def put_calibration(
     valid_from_s = first if valid_from_s is None else valid_from_s
     if not first <= valid_from_s < first + recording.duration_s:
         message = f"Enter seconds from {first:.1f} to {first + recording.duration_s:.1f}."
-        raise RuleBroken("The calibration begins outside the recording.", fields={"valid_from_s": [message]})
+        raise RuleBroken("The calibration starts outside the recording.", fields={"valid_from_s": [message]})
     excluded = sorted(set(excluded_segments))
     _check_channels(recording, excluded, electrode_spacing_mm, blood_resistivity_ohm_cm)
     given = Calibration(
@@ -126,12 +126,12 @@ def _check_channels(
     if conductances:
         for name, value in (("electrode_spacing_mm", spacing_mm), ("blood_resistivity_ohm_cm", resistivity_ohm_cm)):
             if value is None:
-                fields[name] = ["The recording holds conductances; they need this."]
+                fields[name] = ["The recording has conductances, which need this value."]
     if unknown := set(excluded) - set(segments):
         names = ", ".join(map(str, sorted(unknown)))
         fields["excluded_segments"] = [f"The recording has no segment {names}."]
     elif excluded and len(segments) - len(excluded) < FEWEST_SEGMENTS:
-        fields["excluded_segments"] = [f"At least {FEWEST_SEGMENTS} segments have to remain."]
+        fields["excluded_segments"] = [f"At least {FEWEST_SEGMENTS} segments must remain."]
     if fields:
         raise RuleBroken("Your entry needs correcting.", fields=fields)
 
@@ -148,7 +148,7 @@ def _alpha(recording: Recording, given: Calibration, alpha: float | ReferenceStr
             opened(recording), recording.mapping, given.constants(), span, alpha.stroke_volume_ml
         )
     except (ValueError, RecordingError, OSError) as error:
-        raise _refused(error, "Alpha could not be worked out.", "reference_start_s") from None
+        raise _refused(error, "Alpha could not be calculated.", "reference_start_s") from None
     return {
         "alpha": round(found.alpha, 6),
         "alpha_origin": AlphaOrigin.REFERENCE,
@@ -169,7 +169,7 @@ def _parallel(recording: Recording, given: Calibration, parallel: float | WashIn
     try:
         found = parallel_from_wash_in(opened(recording), recording.mapping, given.constants(), span)
     except (ValueError, RecordingError, OSError) as error:
-        raise _refused(error, "The parallel volume could not be worked out.", "wash_in_start_s") from None
+        raise _refused(error, "The parallel volume could not be calculated.", "wash_in_start_s") from None
     return {
         "parallel_volume_ml": round(found.parallel_ml, 4),
         "parallel_origin": ParallelOrigin.WASH_IN,

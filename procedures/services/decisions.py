@@ -41,7 +41,7 @@ def record_decision(
     if metric and metric not in BY_KEY:
         raise RuleBroken(
             f"'{metric}' is not a metric of this registry.",
-            fields={"metric": ["Choose a metric of the list."]},
+            fields={"metric": ["Choose a metric from the list."]},
         )
     with writing(session, by=by, summary="Decision", right=Right.DECIDE, reason=amendment_reason) as locked:
         if site is not None:

@@ -57,7 +57,7 @@ def measured_epochs(recording: Recording, epochs: Sequence[Epoch]) -> tuple[list
             kept.append(measure_stretch(source, recording.mapping, start_s, end_s, sex))
         except (ElectrocardiogramError, RecordingError) as error:
             kept.append(None)
-            message = f"The electrocardiogram was not measured: {error}"
+            message = f"The ECG was not measured: {error}"
             about = {"channel": None, "epoch": epoch.label, "severity": "info"}
             notes.append({"code": "ecg_not_measured", "message": message} | about)
     return kept, notes
@@ -220,7 +220,7 @@ def _measured_alone(recording: Recording, site: Site | None) -> EcgMeasurement |
     """The measurement of a file that was taken in before, if there is one."""
     stored: EcgMeasurement | None = recording.ecgs.filter(epoch__isnull=True).first()
     if stored and stored.site_id != (site.pk if site else None):
-        sentence = f"This file is stored already, as the ECG of {stored.label}."
+        sentence = f"This file is already stored, as the ECG of {stored.label}."
         raise RuleBroken(sentence, fields={"file": [sentence]})
     return stored
 
@@ -255,7 +255,7 @@ def _keep(
 def _check_marks(recording: Recording, leads: tuple[str, str], marks: tuple[float, float]) -> None:
     first, last = recording.axis_start_s, recording.axis_start_s + recording.duration_s
     if not all(first <= mark <= last for mark in marks):
-        raise RuleBroken("The marks lie outside the recording.", fields={"from_s": ["Set both marks on the trace."]})
+        raise RuleBroken("The marks are outside the recording.", fields={"from_s": ["Set both marks on the trace."]})
     known = {channel["label"] for channel in recording.channels}
     if unknown := [lead for lead in leads if lead not in known]:
         sentence = f"There is no channel '{unknown[0]}' in the recording."

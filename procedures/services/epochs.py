@@ -116,8 +116,10 @@ def _check_recording(
             continue
         meant = recording.started_at + dt.timedelta(seconds=seconds - recording.axis_start_s)
         if abs((at - meant).total_seconds()) > 1:
-            message = f"By the recording this is {meant:%H:%M:%S}; correct the time or the stretch of the recording."
-            raise RuleBroken("The times of the epoch are not those of its stretch.", fields={name: [message]})
+            message = f"In the recording this is {meant:%H:%M:%S}. Correct the time or the stretch of the recording."
+            raise RuleBroken(
+                "The times of the epoch do not match its stretch of the recording.", fields={name: [message]}
+            )
 
 
 def enter_metrics(
@@ -144,13 +146,13 @@ def enter_metrics(
         elif not metric.soft_low <= typed.mean <= metric.soft_high:
             unusual[key] = [
                 f"{metric.label} {typed.mean:g} {metric.unit} is unusual: {metric.soft_low:g} to {metric.soft_high:g} "
-                "is common. Confirm it if it is right."
+                "is usual. Confirm it if it is correct."
             ]
     if refused:
         raise RuleBroken("Your entry needs correcting.", fields=refused)
     if unusual and not confirmed:
-        raise NeedsConfirmation("Some values are unusual. Confirm them if they are right.", fields=unusual)
-    with writing(epoch.session, by=by, summary=f"Typed metrics of {epoch}", reason=reason) as locked:
+        raise NeedsConfirmation("Some values are unusual. Confirm them if they are correct.", fields=unusual)
+    with writing(epoch.session, by=by, summary=f"Entered metrics of {epoch}", reason=reason) as locked:
         stored = {metric.key: metric.pk for metric in epoch.metrics.filter(origin=Origin.ENTERED)}
         written = [
             put(

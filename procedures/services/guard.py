@@ -102,7 +102,7 @@ def _amend(session: Session, *, by: User, summary: str, reason: str) -> None:
     if not reason:
         raise SessionSigned(
             "This session is signed. Give a reason to record the change as an amendment.",
-            fields={"amendment_reason": ["Say why the signed session is changed."]},
+            fields={"amendment_reason": ["Enter the reason for changing the signed session."]},
         )
     values = {"made_by": by, "made_at": timezone.now(), "reason": reason, "summary": summary[:200]}
     put_in(session, Amendment, values, by=by)

@@ -232,7 +232,7 @@ def _start(typed: dt.datetime | None, clock: dt.datetime | None, session: Sessio
     earliest, latest = session.started_at - dt.timedelta(hours=1), session.started_at + dt.timedelta(hours=24)
     if typed is not None:
         if not earliest <= typed <= latest:
-            sentence = "Time of the first sample: this lies outside the session, which the epochs are placed in by it."
+            sentence = "Time of the first sample: this is outside the session."
             raise RuleBroken(sentence, fields={"started_at": [sentence]})
         return typed
     if clock is not None:
@@ -240,6 +240,6 @@ def _start(typed: dt.datetime | None, clock: dt.datetime | None, session: Sessio
         if earliest <= aware <= latest:
             return aware
     raise RuleBroken(
-        "The file does not say when it was started, or says a time outside this session.",
+        "The file does not state its start time, or states a time outside this session.",
         fields={"started_at": ["Enter the time of the first sample."]},
     )

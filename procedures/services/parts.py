@@ -26,7 +26,7 @@ def note_part(*, by: User, session: Session, device: Device, act: PartAct, reaso
     stored = SessionPart.objects.filter(device=device, act=act).first()
     if stored is not None:
         if stored.session_id != session.pk:
-            raise RuleBroken("Another session has recorded this for the part.")
+            raise RuleBroken("Another session has already recorded this for the device or lead.")
         return stored
     return put_in(session, SessionPart, {"device": device, "act": act}, by=by, reason=reason)
 
@@ -61,7 +61,7 @@ def implant_part(
 def _link(label: ScannedPart, device: Device, *, by: User, session: Session, reason: str) -> None:
     stored = ScannedPart.objects.select_for_update(no_key=True).get(pk=label.pk, session=session)
     if stored.device_id not in (None, device.pk):
-        raise RuleBroken("The part of this label is recorded already.")
+        raise RuleBroken("The device or lead with this label is already recorded.")
     change(stored, by=by, centre_id=session.centre_id, values={"device": device}, version=None, reason=reason)
 
 
@@ -84,10 +84,10 @@ def explant_part(
     """
     with writing(session, by=by, summary="Part taken out of service", reason=reason) as locked:
         if device.patient_id != locked.patient_id:
-            raise Device.DoesNotExist("This part was not found.")
+            raise Device.DoesNotExist("This device or lead was not found.")
         day = timezone.localdate(locked.started_at)
         if device.explanted_on not in (None, day):
-            raise RuleBroken("This part was taken out of service on another day already.")
+            raise RuleBroken("This device or lead was already taken out of service on another date.")
         changed = put_device(
             by=by,
             patient=locked.patient,

@@ -39,7 +39,7 @@ def put_scanned_part(
     if not 1 <= len(text) <= LONGEST:
         raise RuleBroken(
             "What was scanned needs correcting.",
-            fields={"scanned_text": [f"Scan or type from 1 to {LONGEST} characters."]},
+            fields={"scanned_text": [f"Scan or enter 1 to {LONGEST} characters."]},
         )
     try:
         label = read_label(text)

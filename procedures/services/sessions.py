@@ -124,11 +124,11 @@ def sign_session(*, by: User, session: Session, signed_at: dt.datetime | None = 
     """
     with writing(session, by=by, summary="Signature", right=Right.SIGN, reason="signing") as locked:
         if locked.status == Status.SIGNED:
-            raise RuleBroken("This session is signed already.")
+            raise RuleBroken("This session is already signed.")
         if locked.outcome == "unknown":
             raise RuleBroken(
-                "Record how the session ended before signing.",
-                fields={"outcome": ["Choose how the session ended."]},
+                "Record the outcome of the session before signing.",
+                fields={"outcome": ["Choose the outcome of the session."]},
             )
         values = {
             "status": Status.SIGNED,

@@ -110,7 +110,7 @@ def put_measurement(
         record, unusual = _write(by, locked, site, values, key=key, version=version, reason=reason)
         if unusual and not confirmed:
             # Raised after the hard limits were checked, so that both kinds of message never mix; it rolls back.
-            raise NeedsConfirmation("Some values are unusual. Confirm them if they are right.", fields=unusual)
+            raise NeedsConfirmation("Some values are unusual. Confirm them if they are correct.", fields=unusual)
         return record
 
 
@@ -132,7 +132,7 @@ def put_electrode_grid(
         As for :func:`put_measurement`, with the pair named in the message.
     """
     if not cells:
-        raise RuleBroken("Enter at least one value. What was not measured stays empty.")
+        raise RuleBroken("Enter at least one value. Leave empty what was not measured.")
     shared = {"pulse_width_ms": pulse_width_ms, "measured_at": measured_at or timezone.now()}
     strange: dict[str, list[str]] = {}
     with writing(site.session, by=by, summary=f"Electrode pairs at {site.label}", reason=reason) as locked:
@@ -149,7 +149,7 @@ def put_electrode_grid(
             for messages in unusual.values():
                 strange.setdefault("", []).extend(f"{name}: {m}" for m in messages)
         if strange and not confirmed:
-            raise NeedsConfirmation("Some values are unusual. Confirm them if they are right.", fields=strange)
+            raise NeedsConfirmation("Some values are unusual. Confirm them if they are correct.", fields=strange)
         return written
 
 

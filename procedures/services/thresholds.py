@@ -61,11 +61,11 @@ def _check(run: list[dict[str, Any]]) -> None:
         return RuleBroken("The steps of the test need correcting.", fields={"steps": [message]})
 
     if not 1 <= len(run) <= MOST_STEPS:
-        raise refuse(f"A test has from 1 to {MOST_STEPS} steps.")
+        raise refuse(f"A test must have 1 to {MOST_STEPS} steps.")
     amplitudes = [step["amplitude_v"] for step in run]
     if not all(math.isfinite(one) and LOWEST_V <= one <= HIGHEST_V for one in amplitudes):
         raise refuse(f"Enter amplitudes from {LOWEST_V:g} to {HIGHEST_V:g} V.")
     if any(later >= earlier for earlier, later in itertools.pairwise(amplitudes)):
-        raise refuse("Each step is paced at a lower amplitude than the one before.")
+        raise refuse("Each step must be at a lower amplitude than the one before.")
     if not all(step["captured"] for step in run[:-1]):
-        raise refuse("The test ends with the loss of capture; start another one.")
+        raise refuse("The test ends with loss of capture. Start a new test.")

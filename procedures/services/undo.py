@@ -44,7 +44,7 @@ def undo(
         if (undone_at or timezone.now()) - (entered_at or record.created_at) > WITHIN:
             raise RuleBroken(f"This {name} is older than a minute. Correct it instead.", fields={})
         if others := _about(record):
-            raise RuleBroken(f"This {name} is kept, because there is already a {others[0]} about it.")
+            raise RuleBroken(f"This {name} cannot be taken back, because there is already a {others[0]} about it.")
         remove(record, by=by, centre_id=locked.centre_id, reason="Taken back within a minute")
         if isinstance(record, Site | Epoch):
             refresh_later(locked)

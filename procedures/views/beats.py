@@ -53,7 +53,7 @@ def judge(request: MemberRequest, recording: UUID) -> HttpResponse:
     found = recording_for(request.user, recording, writing=True)
     time_text, _, judgement = request.POST.get("judge", "").partition(" ")
     if judgement not in _JUDGEMENTS:
-        raise RuleBroken("Say whether the beat is used, refused or left to the program.")
+        raise RuleBroken("Choose whether the beat is used, excluded or reset to automatic.")
     first, last = found.axis_start_s, found.axis_start_s + found.duration_s
     judge_beat(
         by=request.user,
@@ -63,7 +63,7 @@ def judge(request: MemberRequest, recording: UUID) -> HttpResponse:
         note=request.POST.get("note", ""),
         reason=request.POST.get("amendment_reason", ""),
     )
-    messages.success(request, "The beat is judged anew and the recording analysed again.")
+    messages.success(request, "The beat has been changed. The recording is being analysed again.")
     window = {name: request.POST[name] for name in ("start", "end") if name in request.POST}
     # Where it was tapped, in the trace or in the list, is where the page comes back to.
     place = "signals" if request.POST.get("back") == "signals" else "beats"
@@ -79,7 +79,7 @@ def loops(request: MemberRequest, recording: UUID) -> HttpResponse:
     end_s = asked_number(request.GET, "end", last, first, last)
     drawable = loops_between(found, start_s, end_s)
     if not drawable:
-        return JsonResponse({"data": [], "message": "No analysed epoch with volumes lies in this stretch."})
+        return JsonResponse({"data": [], "message": "There is no analysed epoch with volumes in this stretch."})
     styles = site_styles(labels_of_sites(found.session))
     drawn = pressure_volume(drawable, styles, stressed=[loop.state for loop in drawable]).update_layout(height=420)
     return HttpResponse(drawn.to_json(), content_type="application/json")

@@ -37,7 +37,7 @@ def calibration(request: MemberRequest, recording: UUID, calibration: UUID | Non
         write=write,
         template="procedures/calibration.html",
         done=reverse("procedures:recording", args=[found.pk]) + "#calibration",
-        said="Calibration saved." + (" The recording is analysed again." if found.epochs.exists() else ""),
+        said="Calibration saved." + (" The recording is being analysed again." if found.epochs.exists() else ""),
         context={"recording": found, "calibration": stored, "like": like},
     )
 

@@ -60,7 +60,7 @@ def sign(request: MemberRequest, session: UUID) -> HttpResponse:
     """Show what is there and what is missing, then sign: with the password, or after another confirmation just now."""
     found = session_detail(request.user).get(pk=session_to_write(request.user, session, Right.SIGN).pk)
     if found.status == Status.SIGNED:
-        messages.info(request, "This session is signed already.")
+        messages.info(request, "This session is already signed.")
         return redirect("procedures:session", found.pk)
     form = SignForm(request.POST or None, use_required_attribute=False)
     status = 200

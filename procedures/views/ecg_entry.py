@@ -44,7 +44,7 @@ def new_ecg(request: MemberRequest, session: UUID) -> HttpResponse:
         write=write,
         template="procedures/new_ecg.html",
         done=lambda ecg: reverse("procedures:ecg", args=[ecg.pk]),
-        said="The ECG is stored and measured.",
+        said="The ECG has been stored and measured.",
         context={"offered": likely_moment(found)},
     )
 
@@ -74,7 +74,7 @@ def recorded_ecg(request: MemberRequest, recording: UUID) -> HttpResponse:
         write=write,
         template="procedures/recorded_ecg.html",
         done=lambda ecg: reverse("procedures:ecg", args=[ecg.pk]),
-        said="The ECG is measured.",
+        said="The ECG has been measured.",
         context={"recording": found, "first_s": first, "last_s": last},
     )
 
@@ -96,7 +96,7 @@ def interval(request: MemberRequest, session: UUID, interval: UUID | None = None
         write=write,
         template="procedures/interval.html",
         done=reverse("procedures:session_ecgs", args=[found.pk]) + "#intervals",
-        said="The interval is kept.",
+        said="The interval has been saved.",
         context={"interval": stored},
     )
 

@@ -165,7 +165,7 @@ def caliper(request: MemberRequest, ecg: UUID) -> HttpResponse:
         write=write,
         template="procedures/ecg.html",
         done=reverse("procedures:ecg", args=[found.pk]) + "#intervals",
-        said="The interval is kept.",
+        said="The interval has been saved.",
         context=_context(request, found) | {"caliper_form": form},
     )
 

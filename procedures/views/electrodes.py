@@ -50,7 +50,7 @@ def electrode_curve(request: MemberRequest, session: UUID, site: UUID) -> HttpRe
     pairs = electrode_pairs(at, measurements_at(at))
     pair = next((one for one in pairs if (one.cathode, one.anode) == asked), None)
     if pair is None:
-        return JsonResponse({"data": [], "message": "This pair was not tried."})
+        return JsonResponse({"data": [], "message": "This pair was not tested."})
     return HttpResponse(strength_duration(pair).to_json(), content_type="application/json")
 
 
@@ -86,6 +86,6 @@ def electrode_table(request: MemberRequest, session: UUID, site: UUID) -> HttpRe
         write=write,
         template="procedures/electrode_table.html",
         done=reverse("procedures:electrodes", args=[found.pk, at.pk]),
-        said="The electrode pairs are kept.",
+        said="The electrode pairs have been saved.",
         context={"site": at},
     )

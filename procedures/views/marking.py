@@ -93,7 +93,7 @@ def _offer(request: MemberRequest, recording: Recording, table: str | None) -> H
         for number, one in enumerate(p for p in proposed if (p.start_s, p.end_s) not in marked)
     ]
     if not forms:
-        return _say(request, recording, "All epochs that were found are marked already.", problem=False)
+        return _say(request, recording, "All epochs found are already marked.", problem=False)
     return _page(request, recording, forms)
 
 
@@ -116,7 +116,7 @@ def confirm_found(request: MemberRequest, recording: UUID) -> HttpResponse:
         except (RuleBroken, Conflict) as error:
             problem = str(error)
         else:
-            messages.success(request, f"Epochs marked: {len(wanted)}. Left out: {len(forms) - len(wanted)}.")
+            messages.success(request, f"Epochs marked: {len(wanted)}. Not marked: {len(forms) - len(wanted)}.")
             return redirect("procedures:recording", found.pk)
     return _page(request, found, forms, problem=problem, status=422)
 

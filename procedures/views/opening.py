@@ -26,7 +26,7 @@ from registry.views.request import MemberRequest
 
 def _require_somewhere(user: User) -> None:
     if Right.WRITE_SESSIONS not in rights_anywhere(user):
-        raise AccessDenied("Your role does not change sessions.")
+        raise AccessDenied("Your role cannot change sessions.")
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -56,7 +56,7 @@ def implant(request: MemberRequest, session: UUID) -> HttpResponse:
         write=write,
         template="procedures/part.html",
         done=reverse("procedures:parts", args=[found.pk]),
-        said="The part is recorded.",
+        said="The device or lead has been recorded.",
         context={"label": label, "day": timezone.localdate(found.started_at)},
     )
 
@@ -94,6 +94,6 @@ def explant(request: MemberRequest, session: UUID, device: UUID) -> HttpResponse
         write=write,
         template="procedures/part_out.html",
         done=reverse("procedures:parts", args=[found.pk]),
-        said="The part is out of service.",
+        said="The device or lead has been taken out of service.",
         context={"part": part},
     )

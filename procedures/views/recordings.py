@@ -87,7 +87,7 @@ def new_recording(request: MemberRequest, session: UUID) -> HttpResponse:
         write=write,
         template="procedures/new_recording.html",
         done=lambda recording: reverse("procedures:recording", args=[recording.pk]),
-        said="The recording is stored. Confirm or mark its epochs, then analyse it.",
+        said="The recording has been stored. Confirm or mark its epochs, then analyse it.",
         context={"offered": likely_moment(found)},
     )
     if unclear and not form.role_fields:
@@ -180,9 +180,9 @@ def cancel(request: MemberRequest, recording: UUID, run: UUID) -> HttpResponse:
     found = recording_for(request.user, recording, writing=True)
     stopped = cancel_analysis(by=request.user, run=find_run(found, run))
     if stopped.state == RunState.CANCELLED:
-        messages.info(request, "The analysis is cancelled; nothing of it was written.")
+        messages.info(request, "The analysis has been cancelled. No results were saved.")
     else:
-        messages.info(request, "The analysis had ended already.")
+        messages.info(request, "The analysis had already finished.")
     return redirect("procedures:recording", found.pk)
 
 

@@ -26,7 +26,7 @@ PAGE_SIZE = 50
 def sessions(request: MemberRequest) -> HttpResponse:
     """List the sessions of the user's centres, latest first."""
     if Right.SEE_SESSIONS not in rights_anywhere(request.user):
-        raise AccessDenied("Your role does not see sessions.")
+        raise AccessDenied("Your role cannot see sessions.")
     form = SessionFilter(request.GET, user=request.user)
     found = session_list(request.user)
     filtered = False

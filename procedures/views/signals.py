@@ -44,5 +44,7 @@ def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
         return JsonResponse({"data": [], "message": str(error)})
     figure = signals_figure(panels, start_s, end_s, epochs=epochs, beats=beats)
     if not figure["data"]:
-        return JsonResponse({"data": [], "message": "No channel of this recording is known. Say which is which."})
+        return JsonResponse(
+            {"data": [], "message": "No channel of this recording was recognised. Assign the channels under Channels."}
+        )
     return JsonResponse(figure | {"start_s": start_s, "end_s": end_s})

@@ -61,7 +61,7 @@ class AmendmentReason(serializers.CharField):
         super().__init__(
             default="",
             allow_blank=True,
-            help_text="Why a signed session is changed. Left out while it is open.",
+            help_text="The reason for changing a signed session. Omit it while the session is open.",
             **options,
         )
 

@@ -154,7 +154,7 @@ def close(hand: Hand) -> None:
     page = hand.page
     hand.drained()
     hand.tap(page.locator(".places").get_by_role("link", name="Check and sign"))
-    hand.tap(page.locator(".answers-list a", has_text="How it ended"))
+    hand.tap(page.locator(".answers-list a", has_text="Outcome"))
     hand.button("LV lead implanted")
     for question, offered in (("Contrast", "sum of the log"), ("Fluoroscopy time", "last reading")):
         hand.tap(page.locator(".answers-list a", has_text=question))

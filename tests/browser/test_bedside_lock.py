@@ -116,7 +116,7 @@ def test_locked_page_whose_session_has_ended_leads_to_the_log_in(
     page.wait_for_url("**/bedside/")
     wait_until(page, "Boolean(globalThis.bedside?.store.state)")
     expect(page.locator("[data-lock-screen]")).to_have_count(0)
-    expect(page.locator("#main")).to_contain_text("Nothing is entered yet")
+    expect(page.locator("#main")).to_contain_text("No entries yet")
 
 
 def test_tabs_lock_and_open_together(page: Page, context: BrowserContext, complaints, nurse, session) -> None:

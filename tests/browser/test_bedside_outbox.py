@@ -105,7 +105,9 @@ def test_entry_at_which_the_server_always_fails_does_not_hold_up_the_others(
     wait_until(page, "bedside.store.counts.attention === 1")
     wait_until(page, "bedside.store.pending.length === 1")
     assert LogEntry.objects.get().text == "after"
-    expect(page.locator("#bedside-attention")).to_contain_text("The server failed at this entry several times.")
+    expect(page.locator("#bedside-attention")).to_contain_text(
+        "The server could not process this entry, after several attempts."
+    )
 
 
 def test_stale_token_is_replaced_once(page: Page, complaints, log_in, nurse, session) -> None:
@@ -173,7 +175,7 @@ def test_entries_are_not_sent_under_another_persons_name(
     assert (stored.author, row.sent_by, row.captured_by) == (colleague, colleague, nurse)
 
 
-@pytest.mark.parametrize(("button", "expected"), [("Use what was entered here", "ours"), ("Keep what", "theirs")])
+@pytest.mark.parametrize(("button", "expected"), [("Use the entry made here", "ours"), ("Keep what", "theirs")])
 def test_edits_of_one_field_give_a_choice_with_both_values(
     page: Page, context, complaints, log_in, nurse, session, button: str, expected: str
 ) -> None:
@@ -228,7 +230,7 @@ def test_unusual_value_is_confirmed_and_impossible_one_corrected(page: Page, log
     impossible = put(page, "lead_measurement", values | {"capture_threshold_v": 90})
     wait_until(page, "bedside.store.counts.attention === 2")
     expect(page.locator("#bedside-attention")).to_contain_text("Enter a value from 0.05 to 12")
-    page.get_by_role("button", name="The values are right").click()
+    page.get_by_role("button", name="The values are correct").click()
     settle(page, impossible["key"], {"capture_threshold_v": 0.9})
     wait_for_drained(page)
     stored = {str(one.pk): one.capture_threshold_v for one in LeadMeasurement.objects.all()}

@@ -110,7 +110,7 @@ def test_session_is_taken_off_the_screen_of_somebody_who_may_not_see_it(
     wait_for_drained(page)
     expect(page.locator("#main")).to_contain_text(WORDS)
     log_in(make.make_user(Role.LAB_STAFF, make.make_centre()))
-    expect(page.locator("#main")).to_have_text("The server does not show you this session.")
+    expect(page.locator("#main")).to_have_text("You have no access to this session.")
     body = page.locator("body").inner_text()
     assert WORDS not in body
     assert session.code not in body

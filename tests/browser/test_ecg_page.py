@@ -128,8 +128,8 @@ def test_marks_are_set_by_tap_and_moved_by_keys_and_buttons_and_kept(page: Page,
     assert marks(page)[0] == pytest.approx(first - 0.010, abs=1e-9)
 
     page.get_by_label("Interval", exact=True).select_option("qlv")
-    page.get_by_role("button", name="Keep this interval").click()
-    expect(page.get_by_text("The interval is kept.")).to_be_visible()
+    page.get_by_role("button", name="Save this interval").click()
+    expect(page.get_by_text("The interval has been saved.")).to_be_visible()
     kept = IntervalReading.objects.get()
     assert (kept.origin, kept.kind, kept.site, kept.recording) == ("calipers", "qlv", ecg.site, ecg.recording)
     assert [kept.from_s, kept.to_s] == pytest.approx([first - 0.010, second + 0.010])

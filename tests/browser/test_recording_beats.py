@@ -90,9 +90,9 @@ def test_beat_is_refused_and_used_again_by_tap_and_the_loops_follow(page: Page, 
     expect(cell).to_have_text(str(beats))
 
     page.mouse.click(*mark_of(page, beat))
-    expect(page.get_by_text("The beat is judged anew")).to_be_visible()
+    expect(page.get_by_text("The beat has been changed")).to_be_visible()
     expect(button_of(page, beat)).to_contain_text("Use")
-    expect(button_of(page, beat).locator("xpath=ancestor::tr")).to_contain_text("refused by hand")
+    expect(button_of(page, beat).locator("xpath=ancestor::tr")).to_contain_text("excluded by hand")
     expect(page.locator("#window-start")).to_have_value("22.0")
     expect(page.locator("#loops[data-state=drawn]")).to_be_visible()
     expect(page.locator("#numbers .used")).to_have_text(str(beats - 1))
@@ -101,7 +101,7 @@ def test_beat_is_refused_and_used_again_by_tap_and_the_loops_follow(page: Page, 
     assert page.locator("#mark [name=start_s]").input_value() == ""
 
     page.mouse.click(*mark_of(page, beat))
-    expect(button_of(page, beat)).to_contain_text("Refuse")
+    expect(button_of(page, beat)).to_contain_text("Exclude")
     expect(page.locator("#loops[data-state=drawn]")).to_be_visible()
     assert page.evaluate(DRAWN_LOOP) == before
     assert BeatOverride.objects.get().counts is True
@@ -111,7 +111,7 @@ def test_beat_is_judged_by_keyboard_with_a_note_and_left_to_the_program(page: Pa
     recording = store(VOLUMES)
     beat = next(time for time in used_beats(recording) if time > 20)
     look(page, recording, 18, 30)
-    page.get_by_label("Why it is judged so").fill("catheter whip")
+    page.get_by_label("Reason").fill("catheter whip")
     button = button_of(page, beat)
     box = button.bounding_box()
     assert box
@@ -120,9 +120,9 @@ def test_beat_is_judged_by_keyboard_with_a_note_and_left_to_the_program(page: Pa
     page.keyboard.press("Enter")
     expect(button_of(page, beat)).to_contain_text("Use")
     assert BeatOverride.objects.get().reason == "catheter whip"
-    page.get_by_role("button", name="Leave to the program").focus()
+    page.get_by_role("button", name="Reset to automatic").focus()
     page.keyboard.press("Space")
-    expect(button_of(page, beat)).to_contain_text("Refuse")
+    expect(button_of(page, beat)).to_contain_text("Exclude")
     assert not BeatOverride.objects.exists()
 
 
@@ -142,7 +142,7 @@ def test_signed_session_asks_for_the_reason_before_a_beat_is_judged(page: Page, 
     beat = next(time for time in used_beats(recording) if time > 20)
     look(page, recording, 18, 30)
     page.mouse.click(*mark_of(page, beat))
-    reason = page.get_by_label("Why is the signed session changed?").first
+    reason = page.get_by_label("Reason for changing the signed session").first
     expect(page.locator("#beat-reason")).to_be_focused()
     assert not BeatOverride.objects.exists()
     reason.fill("artefact seen at review")
@@ -157,7 +157,7 @@ def test_loops_follow_the_stretch_in_view(page: Page, store) -> None:
     page.locator("#window-start").fill("0")
     page.locator("#window-end").fill("10")
     page.get_by_role("button", name="Show", exact=True).click()
-    expect(page.locator("#loops .state")).to_have_text("No analysed epoch with volumes lies in this stretch.")
+    expect(page.locator("#loops .state")).to_have_text("There is no analysed epoch with volumes in this stretch.")
 
 
 @pytest.mark.parametrize("theme", ["bright", "dark"])
@@ -178,7 +178,7 @@ def test_pages_of_beats_and_calibration_are_accessible_and_fit(page: Page, store
 def test_conductances_are_calibrated_from_the_page_and_get_loops(page: Page, complaints, store) -> None:
     recording = store(CONDUCTANCES)
     page.goto(reverse("procedures:recording", args=[recording.pk]))
-    expect(page.get_by_text("Conductances are no volumes yet")).to_be_visible()
+    expect(page.get_by_text("until electrode spacing and blood resistivity are entered")).to_be_visible()
     page.get_by_role("link", name="Calibrate").click()
     page.get_by_label("Electrode spacing").fill("10")
     page.get_by_label("Blood resistivity").fill("150")

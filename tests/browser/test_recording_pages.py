@@ -139,7 +139,7 @@ def test_trace_is_moved_by_buttons_and_by_seconds(page: Page, recording) -> None
         ("1,200", "20", "1,200 could mean 1200 or 1.2. Enter it without a comma."),
         ("0x10", "20", "Enter seconds, such as 12.5."),
         ("", "20", "Enter seconds, such as 12.5."),
-        ("20", "10", "The end must come after the start."),
+        ("20", "10", "The end must be after the start."),
     ],
 )
 def test_seconds_that_are_none_are_said(page: Page, recording, start: str, end: str, words: str) -> None:

@@ -130,12 +130,12 @@ def test_whole_typed_session_by_keyboard_only(page: Page, physician, patient) ->
 
     choose(page, "Event", "Venogram")
     type_into(page, "Words", "Two projections")
-    press(page, "Log it")
+    press(page, "Log event")
 
     press(page, "New site", role="link")
     choose(page, "Tributary", "Posterolateral")
     type_into(page, "Name of the site", "PL mid")
-    tick(page, "Along the long axis", "Mid")
+    tick(page, "Position on the long axis", "Mid")
     tick(page, "Was the position reached?", "Reached")
     press(page, "Save and measure")
     type_into(page, "Capture threshold", "1,1")
@@ -145,7 +145,7 @@ def test_whole_typed_session_by_keyboard_only(page: Page, physician, patient) ->
     press(page, "Save")
 
     for state, volume in (("Baseline", "50"), ("PL mid", "54"), ("Baseline", "51"), ("PL mid", "55")):
-        press(page, "Type an epoch", role="link")
+        press(page, "Enter an epoch", role="link")
         choose(page, "State", state)
         type_into(page, "or duration", "30")
         type_into(page, "Stroke volume, mean, mL", volume)
@@ -157,8 +157,8 @@ def test_whole_typed_session_by_keyboard_only(page: Page, physician, patient) ->
     choose(page, "Site chosen", "PL mid")
     type_into(page, "Reason", "Gain with a safe threshold")
     press(page, "Record the decision")
-    press(page, "Change the details", role="link")
-    choose(page, "How the session ended", "LV lead implanted")
+    press(page, "Change details", role="link")
+    choose(page, "Outcome of the session", "LV lead implanted")
     type_into(page, "Contrast", "60")
     press(page, "Save")
     press(page, "Check and sign", role="link")
@@ -223,7 +223,7 @@ def test_double_press_writes_once(page: Page, log_in, physician, patient) -> Non
     log_in(physician)
     page.goto(reverse("procedures:session", args=[session.pk]))
     page.get_by_label("Event").select_option("note")
-    page.get_by_role("button", name="Log it").dblclick()
+    page.get_by_role("button", name="Log event").dblclick()
     expect(page.get_by_text("Entry logged.").first).to_be_visible()
     assert session.log_entries.count() == 1
 

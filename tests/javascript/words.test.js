@@ -20,10 +20,10 @@ for (const [changes, said, kind] of [
   [{ here: 2, attention: 1 }, "2 entries on this tablet only · 1 needs attention", "ask"],
   [{ attention: 2 }, "2 need attention", "ask"],
   [{ here: 3, colleagues: 2 }, "3 entries on this tablet only · 2 of them by a colleague who is not logged in", "busy"],
-  [{ online: false }, "Everything is on the server · no answer from the server for less than a minute", "off"],
-  [{ online: false, lastSeen: null }, "Everything is on the server · no answer from the server", "off"],
-  [{ online: false, lastSeen: NOW - 119 * MINUTE }, "Everything is on the server · no answer from the server for 119 min", "off"],
-  [{ online: false, lastSeen: NOW - 120 * MINUTE }, "Everything is on the server · no answer from the server for 2 hours", "off"],
+  [{ online: false }, "Everything is on the server · no response from the server for less than a minute", "off"],
+  [{ online: false, lastSeen: null }, "Everything is on the server · no response from the server", "off"],
+  [{ online: false, lastSeen: NOW - 119 * MINUTE }, "Everything is on the server · no response from the server for 119 min", "off"],
+  [{ online: false, lastSeen: NOW - 120 * MINUTE }, "Everything is on the server · no response from the server for 2 hours", "off"],
   [{ needsLogIn: true, online: false }, "Everything is on the server · log in again to send", "ask"],
   [{ clockAheadS: 59 }, "Everything is on the server", "good"],
   [{ clockAheadS: 60 }, "Everything is on the server · this tablet's clock is 1 min ahead", "good"],
@@ -115,7 +115,7 @@ test("a hard limit refuses, a common one asks, both ends included", () => {
   assert.equal(judged(one, 10.01).ask, undefined);
   assert.equal(judged(one, Infinity).ask, undefined);
   assert.match(judged(one, NaN).text, /enter a number/);
-  assert.equal(range(one), "0 to 10 V; 0.3 to 5 is common");
+  assert.equal(range(one), "0 to 10 V; 0.3 to 5 is usual");
   assert.equal(range({ ...one, usual: one.hard }), "0 to 10 V");
 });
 

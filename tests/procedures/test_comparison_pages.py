@@ -87,7 +87,7 @@ def test_page_shows_the_answer_the_table_and_the_caution() -> None:
     assert response[1] == "+12.0"
     assert response[5] == "+12.0"  # simple paired, of data without noise
     assert response[7] == "2 / 60"
-    assert electrical[1] == "nothing was measured electrically"
+    assert electrical[1] == "no electrical measurements"
 
 
 def test_page_puts_electrical_numbers_and_concerns_in_words() -> None:
@@ -102,14 +102,17 @@ def test_page_puts_electrical_numbers_and_concerns_in_words() -> None:
     assert electrical[3:6] == ["not measured", "not measured", "148 typed"]
     assert "threshold 2.8 V above 2.5 V at 0.5 ms" in electrical[6]
     assert "phrenic stimulation at 1.5 times the capture threshold" in electrical[6]
-    assert "not judged" not in electrical[6]
+    assert "not assessed" not in electrical[6]
 
 
 @pytest.mark.parametrize(
     ("values", "words"),
     [
         ({"capture_threshold_v": 4.0, "pulse_width_ms": 1.0}, "threshold 4 V above 2.5 V at 1 ms"),
-        ({"capture_threshold_v": 5.0, "pulse_width_ms": 0.4}, "not judged: threshold at 0.4 ms; phrenic not tested"),
+        (
+            {"capture_threshold_v": 5.0, "pulse_width_ms": 0.4},
+            "not assessed: threshold at 0.4 ms; phrenic stimulation not tested",
+        ),
         ({"capture_threshold_v": None, "pulse_width_ms": None, "impedance_ohm": 700.0}, "not judged: no threshold"),
     ],
 )
@@ -134,7 +137,7 @@ def test_page_without_baseline_says_what_to_do_and_shows_no_numbers() -> None:
     enter(make_epoch(session, make_site(make_tributary(session), "A")), KEY, 900)
     refresh_responses(session.pk)
     page = _page(session)
-    assert "No baseline was recorded, so no change can be given." in page
+    assert "No baseline has been recorded, so changes cannot be calculated." in page
     assert "record a baseline epoch" in page
     assert "response-table" not in page
     assert "data-figure-url" not in page
@@ -197,12 +200,12 @@ def test_reasoning_tells_epochs_beats_refused_and_origin() -> None:
     assert "2 settling, 1 ectopic" in page
     assert "computed" in page
     assert "acute-response 2" in page
-    assert "The order is the same by the measured change and by the shrunken estimate." in page
+    assert "The measured change and the shrunken estimate give the same order." in page
 
 
 def test_session_without_recording_says_why_there_are_no_loops() -> None:
-    assert "There are no loops" in _page(typed_session({"A": 3.0}))
-    assert "There are no loops" not in _page(recorded_session({"A": 12.0}))
+    assert "No loops" in _page(typed_session({"A": 3.0}))
+    assert "No loops" not in _page(recorded_session({"A": 12.0}))
 
 
 @pytest.mark.parametrize("name", ["sites", "metrics", "loops", "segments", "timeline"])

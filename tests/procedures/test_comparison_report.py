@@ -37,7 +37,7 @@ def _report(session: Session) -> str:
 
 def test_report_ends_every_answer_with_one_stop() -> None:
     site = make_site(make_tributary(make_session()))
-    assert "<strong>Nothing has been measured yet that sites could be compared by.</strong>" in _report(site.session)
+    assert "<strong>No metric has been measured yet, so sites cannot be compared.</strong>" in _report(site.session)
     measured = recorded_session({"PL-mid": 12.0, "LAT-mid": 4.0})
     assert re.search(r"<strong>PL-mid leads: stroke work \S+ % \(decided\)\.</strong>", _report(measured))
 
@@ -55,7 +55,7 @@ def test_report_tells_the_whole_session() -> None:
     make_adverse_event(session.patient, kind="infection", occurred_on=DAY + dt.timedelta(days=31))
     report = _report(session)
     for said in (
-        "Not signed: a draft",
+        "Draft, not signed",
         "NYHA 3", "QRS 182 ms, right-ventricular paced", "LVEF 26 %", "LVESV not measured",
         "PL-mid leads: stroke work +12.",
         "Not reached: stenosis.",
@@ -101,8 +101,8 @@ def test_report_of_an_empty_session_says_what_is_missing() -> None:
     report = _report(make_session())
     for said in (
         "no assessment recorded",
-        "No site was recorded.",
-        "Nothing was logged.",
+        "No sites recorded.",
+        "No log entries.",
         "None recorded within 30 days",
     ):
         assert said in report

@@ -41,7 +41,7 @@ def test_headline_without_baseline_says_what_to_do() -> None:
     refresh_responses(session.pk)
     headline = words.headline(compare_session(session))
     assert headline.state == "refused"
-    assert headline.message == "No baseline was recorded, so no change can be given."
+    assert headline.message == "No baseline has been recorded, so changes cannot be calculated."
     assert "baseline epoch" in headline.to_do
 
 
@@ -103,7 +103,7 @@ def test_probability_is_never_nought_or_certain(value: float | None, said: str) 
 
 def test_order_stability_says_when_the_raw_order_differs() -> None:
     compared = compare_session(typed_session({"A": 5.0, "B": 9.0}))
-    assert "order is the same" in words.order_stability(compared)
+    assert "the same order" in words.order_stability(compared)
     compared.rows[0].response.change_percent = 1.0
     assert words.order_stability(compared) == "By the measured change alone the order would be A, B."
 

@@ -20,18 +20,18 @@ def _year(text: str) -> int:
     try:
         return whole_number(text, 1900, 9999)
     except NotANumber:
-        raise argparse.ArgumentTypeError(f"'{shown(text)}' is no year; write it as 2026.") from None
+        raise argparse.ArgumentTypeError(f"'{shown(text)}' is not a year; write it as 2026.") from None
 
 
 class Command(SentenceCommand):
     """Write the cohort of a centre into a new folder."""
 
-    help = "Export the patients of a centre who agreed to research, de-identified, with a data dictionary."
+    help = "Export the patients of a centre who consented to research, de-identified, with a data dictionary."
 
     def add_arguments(self, parser: CommandParser) -> None:
         """Declare the arguments."""
         parser.add_argument("--centre", required=True, metavar="CODE", help="the centre's code")
-        parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="a folder that is new or empty")
+        parser.add_argument("--out", required=True, type=Path, metavar="DIR", help="a new or empty folder")
         parser.add_argument(
             "--by", required=True, metavar="USERNAME", help="who exports: a clinical lead or researcher"
         )

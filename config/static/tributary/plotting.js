@@ -93,7 +93,7 @@ export async function load(element, url = element.dataset.figureUrl) {
   } catch {
     if (overtaken()) return;
     element.dataset.state = "failed";
-    say(element, "The figure could not be loaded. The same numbers stand in the table.", true);
+    say(element, "The figure could not be loaded. See the table for the same numbers.", true);
   }
 }
 

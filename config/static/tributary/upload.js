@@ -20,7 +20,7 @@ function takeAnswer(form, html) {
   const main = new DOMParser().parseFromString(html, "text/html").querySelector("#main");
   const asked = main?.querySelector("form[data-upload]");
   if (!asked) {
-    show(form, "The server did not take the file. Reload the page and try again.", 0);
+    show(form, "The server did not accept the file. Reload the page and try again.", 0);
     release(form);
     return;
   }
@@ -70,7 +70,7 @@ function send(form, data = new FormData(form)) {
     else takeAnswer(form, request.responseText);
   });
   for (const [kind, words] of [
-    ["error", "The line broke. Nothing was stored; send the file again."],
+    ["error", "The connection was lost. Nothing was stored. Send the file again."],
     ["abort", "Stopped. Nothing was stored."],
   ]) {
     request.addEventListener(kind, () => {

@@ -105,7 +105,7 @@ class ChannelFaults:
             if share > self.tolerated:
                 text = (
                     f"The channel is held at its {word} value, {limit:.4g}, for {100 * share:.2g} % of the time: "
-                    "it looks clipped, and what is read from it there is wrong."
+                    "it appears clipped, and values read there are wrong."
                 )
                 notes.append(QualityNote("clipped", text, self.name))
         return notes

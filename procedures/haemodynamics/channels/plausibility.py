@@ -59,7 +59,7 @@ def segment_notes(segments: FloatArray) -> list[QualityNote]:
     for index, part in enumerate(share):
         name = f"V_{index + 1}"
         if part < -0.02:
-            text = f"Moves against the whole ventricle ({100 * part:.0f} % of its stroke): outside the ventricle?"
+            text = f"Moves opposite to the whole ventricle ({100 * part:.0f} % of its stroke): outside the ventricle?"
             notes.append(QualityNote("segment_out_of_phase", text, name))
         elif abs(part) < 0.01:
             notes.append(QualityNote("segment_still", "Takes no part in the stroke: outside the ventricle?", name))

@@ -43,6 +43,6 @@ def timing_notes(x: FloatArray, sample_rate_hz: float) -> list[QualityNote]:
         return []
     text = (
         f"Samples seem to be taken up to some {1000 * jitter:.1f} ms off their times (SD): the clock of the recorder "
-        "jitters, which makes noise where the pressure is steep and spoils dP/dt."
+        "jitters, which adds noise where the pressure is steep and makes dP/dt unreliable."
     )
     return [QualityNote("timing_jitter", text, "P_LV")]

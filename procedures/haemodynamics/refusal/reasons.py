@@ -52,7 +52,7 @@ def apply_overrides(refused: NDArray[Any], mark_s: FloatArray, overrides: Mappin
     for time_s, use in overrides.items():
         nearest = int(np.abs(mark_s - time_s).argmin()) if mark_s.size else -1
         if nearest < 0 or abs(mark_s[nearest] - time_s) > 0.1:
-            text = f"No beat at {time_s:.2f} s, so the choice made for it by hand has no effect."
+            text = f"No beat at {time_s:.2f} s, so the choice made by hand has no effect."
             notes.append(QualityNote("override_unmatched", text))
             continue
         refused[nearest] = "" if use else "by_hand"

@@ -126,6 +126,6 @@ def rhythm_notes(verdict: RhythmVerdict, epoch: IntArray, windows: Sequence[Epoc
     for index, window in enumerate(windows):
         members = verdict.irregular[epoch == index]
         if members.size and members.mean() > 0.5:
-            text = "The rhythm is irregular (atrial fibrillation?): no beat was refused for its timing."
+            text = "The rhythm is irregular (atrial fibrillation?): no beats were excluded for their timing."
             notes.append(QualityNote("irregular_rhythm", text, epoch=window.label))
     return notes

@@ -26,7 +26,7 @@ class Command(SentenceCommand):
     def add_arguments(self, parser: CommandParser) -> None:
         """Declare the file, the baseline label and the output format."""
         parser.add_argument("file", nargs="?", metavar="BEATS.csv", help="time_s,epoch,state,value[,session][,metric]")
-        parser.add_argument("--baseline", default="baseline", metavar="LABEL", help="the state that is baseline")
+        parser.add_argument("--baseline", default="baseline", metavar="LABEL", help="the name of the baseline")
         parser.add_argument("--json", action="store_true", help="print JSON instead of a table")
 
     def handle(self, *args: Any, **options: Any) -> None:

@@ -99,7 +99,7 @@ def in_words(result: dict[str, Any]) -> list[str]:
         lines += [
             "",
             f"{epoch['label']}: {epoch['start_s']:.2f} to {epoch['end_s']:.2f} s, {epoch['beats_used']} beats used"
-            + (f" (refused: {refused})" if refused else ""),
+            + (f" (excluded: {refused})" if refused else ""),
         ]
         for key, value in epoch["metrics"].items():
             metric = BY_KEY.get(key)

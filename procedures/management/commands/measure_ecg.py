@@ -78,6 +78,6 @@ def in_words(result: dict[str, Any]) -> list[str]:
     return [
         *lines,
         "",
-        "This supports and does not replace the judgement of the licensed team; no certified medical device. "
-        "Local protocol and device labelling come first.",
+        "This supports and does not replace the judgement of the licensed team; not a certified medical "
+        "device. Local protocols and device labelling come first.",
     ]

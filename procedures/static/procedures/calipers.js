@@ -58,7 +58,7 @@ function begin() {
         return box;
       }),
     );
-    document.getElementById("strip-scale").textContent = `${from.toFixed(2)} to ${to.toFixed(2)} s; upright lines every ${gridStep() * 1000} ms`;
+    document.getElementById("strip-scale").textContent = `${from.toFixed(2)} to ${to.toFixed(2)} s; vertical lines every ${gridStep() * 1000} ms`;
   }
 
   const gridStep = () => (to - from > 2.5 ? 0.2 : to - from > 1.2 ? 0.1 : 0.04);

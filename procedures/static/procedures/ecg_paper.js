@@ -55,6 +55,6 @@ export function pulse(svg, x, y) {
 export async function fetched(url) {
   const answer = await fetch(url, { headers: { Accept: "application/json" } });
   const content = await answer.json();
-  if (!answer.ok) throw new Error(content.message ?? "The trace was not sent.");
+  if (!answer.ok) throw new Error(content.message ?? "The server did not send the trace.");
   return content;
 }

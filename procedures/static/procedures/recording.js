@@ -30,7 +30,7 @@ section.querySelector("form.window").addEventListener("submit", (event) => {
   const wrong = fields.find((field) => Number.isNaN(numberFrom(field.value)));
   let words = "";
   if (wrong) words = ambiguous(wrong.value) || "Enter seconds, such as 12.5.";
-  else if (end <= start) words = "The end must come after the start.";
+  else if (end <= start) words = "The end must be after the start.";
   problem.textContent = words;
   problem.hidden = !words;
   if (words) (wrong ?? fields[1]).focus();
@@ -123,7 +123,7 @@ document.getElementById("analyse")?.addEventListener("submit", async (event) => 
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     document.getElementById("progress").textContent = page.querySelector("#main p")?.textContent ?? "The analysis was not started.";
   } catch {
-    document.getElementById("progress").textContent = "The line broke. Reload the page to see how far the analysis is.";
+    document.getElementById("progress").textContent = "The connection was lost. Reload the page to see the progress of the analysis.";
   }
   delete form.dataset.sent;
   form.querySelector("button").removeAttribute("aria-disabled");

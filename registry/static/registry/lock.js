@@ -103,9 +103,9 @@ async function unlock(password) {
     if (said.locked === false) return opened(said);
     // Not locked but ended, or another's: the log-in and the lock's own page know what to do.
     if (said.locked === undefined) return location.assign(elsewhere());
-    return said.message || "This did not open it. Try again.";
+    return said.message || "That did not unlock the page. Try again.";
   } catch {
-    return "There is no line to the server, and unlocking needs it. What you entered is kept.";
+    return "There is no connection to the server, which is needed to unlock. Your entries are kept.";
   }
 }
 

@@ -25,7 +25,7 @@ export function cover({ person, unlock, elsewhere }) {
     element("div", { class: "field" }, element("label", { for: "lock-password" }, "Your password"), problem, password),
     element("p", { class: "actions" },
       element("button", { class: "primary bedside" }, "Unlock"),
-      element("a", { class: "button bedside", href: elsewhere }, "Another way or person"),
+      element("a", { class: "button bedside", href: elsewhere }, "Use a passkey or another account"),
     ),
   );
   form.addEventListener("submit", async (event) => {
@@ -40,7 +40,7 @@ export function cover({ person, unlock, elsewhere }) {
   });
   const screen = element("main", { class: "lock-screen", "data-lock-screen": "" },
     element("h1", {}, "Locked"),
-    element("p", { class: "lead" }, person ? `${person}, go on where you were.` : "Go on where you were."),
+    element("p", { class: "lead" }, person ? `${person}, enter your password to continue.` : "Enter your password to continue."),
     form);
   body.append(screen);
   password.focus();

@@ -10,10 +10,10 @@ function say(text) {
 
 function words(exception) {
   if (exception?.name === "SecurityError") {
-    return "Passkeys need the service's host name: open Tributary by its name, not by a number.";
+    return "Passkeys need the service's host name: open Tributary by its host name, not by its IP address.";
   }
-  if (exception?.name === "NotAllowedError") return "No passkey was given: it was cancelled, or took too long.";
-  if (exception?.name === "InvalidStateError") return "This passkey is on record already.";
+  if (exception?.name === "NotAllowedError") return "No passkey was used: the request was cancelled or timed out.";
+  if (exception?.name === "InvalidStateError") return "This passkey is already registered.";
   return "The passkey could not be used. Try again, or use another way.";
 }
 
@@ -25,7 +25,7 @@ document.addEventListener("allauth.error", (event) => {
 for (const button of document.querySelectorAll("[data-passkey]")) {
   if (!forms || !window.PublicKeyCredential) {
     button.disabled = true;
-    say("This browser knows no passkeys here.");
+    say("Passkeys cannot be used in this browser here.");
     continue;
   }
   const form = button.form;

@@ -46,8 +46,8 @@ def test_a_key_of_its_own_makes_pseudonyms_of_its_own(asked, tmp_path):
         ({"centre": "nowhere"}, "There is no centre 'nowhere'."),
         ({"by": "nobody"}, "There is no active user 'nobody'."),
         ({"out": "/nowhere/at/all"}, "The folder /nowhere/at does not exist."),
-        ({"year": "1999"}, r"No patient of \S+ has a research consent that stands today and a session in 1999."),
-        ({"year": "soon"}, "'soon' is no year; write it as 2026."),
+        ({"year": "1999"}, r"No patient of \S+ has a valid research consent today and a session in 1999."),
+        ({"year": "soon"}, "'soon' is not a year; write it as 2026."),
         ({"seed_file": "/nowhere/key"}, "The key file /nowhere/key cannot be read."),
     ],
 )

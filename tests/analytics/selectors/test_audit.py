@@ -32,11 +32,11 @@ def middle(shown, key):
 
 
 def test_indicators_add_up(year):
-    too_early = {"30 days not over yet": 2}
+    too_early = {"30 days have not passed yet": 2}
     no_response = {
         "no LV lead implanted": 3,
         "no LVESV before the implant": 1,
-        "follow-up of 3 to 12 months not over yet": 1,
+        "follow-up window of 3 to 12 months has not ended yet": 1,
     }
     expected = {
         "implant-success": (4, 6, {"outcome not recorded yet": 1}),

@@ -219,7 +219,7 @@ def test_a_folder_that_is_not_empty_is_never_overwritten(centre, researcher, tmp
     consented(centre)
     (tmp_path / "kept.csv").write_text("kept")
 
-    with pytest.raises(RuleBroken, match="is not empty; an export never overwrites"):
+    with pytest.raises(RuleBroken, match="an export never overwrites"):
         export_cohort(by=researcher, centre=centre, out=tmp_path, key=KEY)
 
     assert (tmp_path / "kept.csv").read_text() == "kept"
@@ -238,7 +238,7 @@ def test_an_empty_folder_is_filled(centre, researcher, tmp_path):
 def test_an_empty_cohort_is_refused(centre, researcher, tmp_path):
     make.make_patient(centre)
 
-    with pytest.raises(RuleBroken, match="has a research consent that stands today"):
+    with pytest.raises(RuleBroken, match="has a valid research consent today"):
         export_cohort(by=researcher, centre=centre, out=tmp_path / "out", key=KEY)
 
     assert list(tmp_path.iterdir()) == []

@@ -63,6 +63,6 @@ def test_entering_an_assessment_wrong_and_then_right(page, log_in, complaints):
     page.locator("[name=lvef_percent]").fill("34,5")
     page.get_by_role("button", name="Save").click()
 
-    page.get_by_text("The assessment is saved.").wait_for()
+    page.get_by_text("The assessment has been saved.").wait_for()
     assert page.locator("#course-table thead th").all_inner_texts()[2].startswith("1 September 2024")
     assert "34" in page.locator("#course-table tbody tr", has_text="LVEF (%)").inner_text()

@@ -92,7 +92,7 @@ def test_one_baseline_gives_a_wider_flagged_interval() -> None:
     ("change", "words"),
     [
         (lambda es: [e for e in es if e.state != BASELINE], "No epoch of the baseline 'baseline'"),
-        (lambda es: [e for e in es if e.state == BASELINE], "Only baseline was measured"),
+        (lambda es: [e for e in es if e.state == BASELINE], "Only the baseline has been measured"),
         (lambda es: [], "no epoch with a value"),
         (lambda es: [*es, es[0]], "appears more than once"),
         (lambda es: [replace(es[0], times_s=es[0].times_s[:-1]), *es[1:]], "one time for each value"),

@@ -119,9 +119,9 @@ def test_most_frequent_shape_wins():
         ({"V9": np.ones(5000)}, 1000.0, "V9"),
         ({"I": np.arange(5000.0), "II": np.arange(4000.0)}, 1000.0, "length"),
         ({"I": np.arange(5000.0)}, 100.0, "100 Hz"),
-        ({"I": np.zeros(5000)}, 1000.0, "carries a signal"),
+        ({"I": np.zeros(5000)}, 1000.0, "has a signal"),
         ({"I": np.arange(500.0)}, 1000.0, "0.50 s"),
-        ({}, 1000.0, "carries a signal"),
+        ({}, 1000.0, "has a signal"),
     ],
 )
 def test_unusable_leads_are_refused_in_words(leads, rate, words):

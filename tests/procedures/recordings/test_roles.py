@@ -102,7 +102,7 @@ def test_wrong_mapping_is_refused(mapping, words):
 def test_other_unit_is_asked_about_not_converted(label, unit, words):
     message = refusal((label, unit))
     assert words in message
-    assert "not converted unasked" in message
+    assert "not converted automatically" in message
 
 
 def test_unit_of_the_same_size_is_used_and_said():

@@ -82,12 +82,12 @@ def test_acceptable_by_threshold_and_phrenic_margin(site, volts, width, phrenic,
     ("values", "concerns", "not_judged"),
     [
         ((4.0, 1.0, None, 10.0), ["threshold 4 V above 2.5 V at 1 ms"], []),
-        ((6.0, 1.5, None, None), ["threshold 6 V above 2.5 V at 1.5 ms"], ["phrenic not tested"]),
+        ((6.0, 1.5, None, None), ["threshold 6 V above 2.5 V at 1.5 ms"], ["phrenic stimulation not tested"]),
         ((5.0, 0.4, 12.0, None), [], ["threshold at 0.4 ms"]),
         ((2.0, 1.0, 5.0, None), [], ["threshold at 1 ms"]),
-        ((None, None, None, None), [], ["no threshold", "phrenic not tested"]),
-        ((None, None, 5.0, None), [], ["no threshold", "phrenic without a threshold"]),
-        ((2.0, 0.5, None, 3.0), [], ["phrenic tested only to 3 V, below twice the threshold"]),
+        ((None, None, None, None), [], ["no threshold", "phrenic stimulation not tested"]),
+        ((None, None, 5.0, None), [], ["no threshold", "phrenic stimulation without a capture threshold"]),
+        ((2.0, 0.5, None, 3.0), [], ["phrenic stimulation tested only to 3 V, below twice the threshold"]),
         ((2.0, 0.5, 3.0, None), ["phrenic stimulation at 1.5 times the capture threshold"], []),
         ((1.0, 0.5, None, 10.0), [], []),
     ],
@@ -126,7 +126,7 @@ def test_quantity_measured_last_does_not_hide_the_threshold_before_it(site):
 
 
 def test_site_without_measurement_has_nothing_judged(site):
-    assert compare_session(site.session).rows[0].not_judged == ["no threshold", "phrenic not tested"]
+    assert compare_session(site.session).rows[0].not_judged == ["no threshold", "phrenic stimulation not tested"]
 
 
 def test_phrenic_at_another_pulse_width_is_not_compared(site):

@@ -44,7 +44,7 @@ def test_trade_off_leaves_both_unbeaten():
     measure(session, "B", capture_threshold_v=0.8)
     weighed = weigh_sites(compare_session(session, KEY))
     assert set(weighed.unbeaten) == {"A", "B"}
-    assert "the physician's to weigh" in weighed.sentence
+    assert "The physician weighs" in weighed.sentence
 
 
 def test_threshold_at_another_pulse_width_is_not_counted():

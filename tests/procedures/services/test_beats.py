@@ -1,4 +1,4 @@
-"""Beats refused and restored by hand, from the judgement to the numbers."""
+"""Beats excluded and restored by hand, from the judgement to the numbers."""
 
 import pytest
 from django.urls import reverse
@@ -47,7 +47,7 @@ def test_refused_beat_leaves_the_numbers_and_comes_back_when_left_to_the_program
     assert run.state == RunState.DONE
     assert used(recording) == before - {beat}
     seen = next(b for b in beats_between(recording, 0, 40) if b.time_s == beat)
-    assert (seen.refused, seen.by_hand, seen.words) == ("by_hand", True, "refused by hand")
+    assert (seen.refused, seen.by_hand, seen.words) == ("by_hand", True, "excluded by hand")
     assert recording.epochs.get().metrics.get(key="p_max_mmhg").beats == beats - 1
 
     analysis.start_analysis(by=by, recording=recording)
@@ -119,7 +119,7 @@ def test_page_lists_the_beats_and_takes_a_judgement(analysed, client):
     client.force_login(by)
     listed = reverse("procedures:beats", args=[recording.pk])
     page = client.get(listed, {"start": 0, "end": 30}).content.decode()
-    assert page.count("Refuse<span") == len([t for t in used(recording) if t < 30])
+    assert page.count("Exclude<span") == len([t for t in used(recording) if t < 30])
     beat = sorted(used(recording))[5]
     answer = client.post(
         reverse("procedures:judge_beat", args=[recording.pk]),
@@ -127,10 +127,10 @@ def test_page_lists_the_beats_and_takes_a_judgement(analysed, client):
     )
     assert answer.status_code == 302
     assert "start=0&end=30" in answer["Location"]
-    assert "refused by hand" in client.get(listed, {"start": 0, "end": 30}).content.decode()
+    assert "excluded by hand" in client.get(listed, {"start": 0, "end": 30}).content.decode()
     figure = client.get(reverse("procedures:signals", args=[recording.pk]), {"start": 0, "end": 30}).json()
     names = {trace["name"]: trace for trace in figure["data"]}
-    assert names["beats refused by hand"]["x"] == [round(beat, 3)]
+    assert names["beats excluded by hand"]["x"] == [round(beat, 3)]
     assert names["beats refused"]["marker"]["symbol"] != names["beats used"]["marker"]["symbol"]
 
 
@@ -140,7 +140,7 @@ def test_long_window_asks_for_a_shorter_one(analysed, client):
     recording.duration_s = 4000
     recording.save()
     page = client.get(reverse("procedures:beats", args=[recording.pk])).content.decode()
-    assert "at most 60 s" in page
+    assert "show 60 s or less" in page
 
 
 @pytest.mark.parametrize("judge", ["", "5", "5 maybe", "five refuse", "nan refuse"])

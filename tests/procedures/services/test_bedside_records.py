@@ -60,7 +60,7 @@ def test_loss_at_once_has_no_threshold(site, by):
         (run(1, 2), "lower amplitude than the one before"),
         (run(20, 1), "amplitudes from 0.05 to 12 V"),
         ([{"amplitude_v": float("nan"), "captured": True}], "amplitudes from 0.05 to 12 V"),
-        ([{"amplitude_v": 2, "captured": False}, {"amplitude_v": 1, "captured": True}], "ends with the loss"),
+        ([{"amplitude_v": 2, "captured": False}, {"amplitude_v": 1, "captured": True}], "ends with loss"),
         (run(*[12 - n / 10 for n in range(61)]), "from 1 to 60 steps"),
     ],
 )
@@ -87,7 +87,7 @@ def test_difficulty_is_about_a_vein_a_site_or_the_session(site, by):
 def test_other_difficulty_needs_words(site, by):
     with pytest.raises(RuleBroken) as refusal:
         note_difficulty(by=by, session=site.session, reason="other", text="  ")
-    assert refusal.value.fields == {"text": ["Say in words what the difficulty was."]}
+    assert refusal.value.fields == {"text": ["Describe the difficulty."]}
 
 
 def test_difficulty_with_a_vein_of_another_session_is_not_found(site, by):

@@ -107,7 +107,9 @@ def test_each_calibration_holds_from_its_time_and_none_before(conductances):
     assert mean(recording) == pytest.approx(120, rel=0.01)
     with pytest.raises(RuleBroken) as refused:
         put_calibration(by=by, recording=recording, valid_from_s=19.0, **CONSTANTS)
-    assert refused.value.fields["valid_from_s"] == ["Another calibration of this recording begins at this time."]
+    assert refused.value.fields["valid_from_s"] == [
+        "Another calibration of this recording starts at this time. Change one of the two."
+    ]
 
 
 def test_segments_left_out_are_those_of_the_whole_recording(conductances):

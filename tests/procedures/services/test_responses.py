@@ -119,5 +119,5 @@ def test_decision_without_reason_or_at_unreached_site_refused():
 
 def test_lab_staff_does_not_decide():
     session = make_session()
-    with pytest.raises(AccessDenied, match="by a physician"):
+    with pytest.raises(AccessDenied, match="Only a physician"):
         record_decision(by=make_user(Role.LAB_STAFF, session.centre), session=session, site=None, reason="x")

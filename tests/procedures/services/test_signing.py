@@ -26,13 +26,13 @@ def signed():
 
 def test_signing_needs_an_outcome():
     session = make_session()
-    with pytest.raises(RuleBroken, match="how the session ended"):
+    with pytest.raises(RuleBroken, match="outcome of the session"):
         sign_session(by=writer_of(session.centre), session=session)
 
 
 def test_lab_staff_does_not_sign():
     session = end_session(make_session())
-    with pytest.raises(AccessDenied, match="signed by a physician"):
+    with pytest.raises(AccessDenied, match="Only a physician can sign"):
         sign_session(by=make_user(Role.LAB_STAFF, session.centre), session=session)
 
 

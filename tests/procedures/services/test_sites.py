@@ -141,7 +141,7 @@ def test_site_measured_twice_keeps_both():
 def test_role_without_the_right_writes_nothing(role):
     tributary = make_tributary()
     outsider = make_user(role, tributary.session.centre)
-    with pytest.raises(AccessDenied, match="does not change sessions"):
+    with pytest.raises(AccessDenied, match="cannot change sessions"):
         put_site(by=outsider, session=tributary.session, tributary=tributary, label="A")
 
 

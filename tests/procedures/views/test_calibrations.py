@@ -79,15 +79,15 @@ def test_constants_are_worked_out_and_shown_with_their_error(doctor, recording):
 @pytest.mark.parametrize(
     ("typed", "message"),
     [
-        ({"alpha": "0.8", "reference_sv_ml": "60"}, "Alpha: type it or have it worked out, not both."),
-        ({"reference_sv_ml": "60"}, "Steady stretch, from: needed to work it out."),
-        ({"wash_in_start_s": "2"}, "Wash-in, to: needed to work it out."),
+        ({"alpha": "0.8", "reference_sv_ml": "60"}, "Alpha: enter it or have it calculated, not both."),
+        ({"reference_sv_ml": "60"}, "Steady stretch, from: needed for the calculation."),
+        ({"wash_in_start_s": "2"}, "Wash-in, to: needed for the calculation."),
         ({"alpha": "much"}, "Alpha: enter a number"),
         ({"alpha": "5"}, "Alpha: enter a value from 0.2 to 2"),
         ({"parallel_volume_ml": "2000"}, "Parallel volume: enter a value from 0 to 1000 mL"),
         ({"valid_from_s": "99"}, "Enter seconds from 0.0 to 40.0."),
         ({"electrode_spacing_mm": None}, "This field is required."),
-        ({"excluded_segments": ["1", "2", "3"]}, "At least 3 segments have to remain."),
+        ({"excluded_segments": ["1", "2", "3"]}, "At least 3 segments must remain."),
         (
             {"reference_sv_ml": "290", "reference_start_s": "2", "reference_end_s": "18"},
             "check both stroke volumes",
@@ -128,7 +128,7 @@ def test_next_recording_of_the_session_begins_with_the_last_constants_and_says_s
     save(doctor, recording, **TYPED, alpha="0.8", parallel_volume_ml="60")
     page = doctor.get(at("new_calibration", store(conductance_csv(30), "later.csv")))
     assert page.context["form"]["alpha"].value() == "0.8"
-    assert "Filled in from the calibration of a.csv" in page.content.decode()
+    assert "Copied from the calibration of a.csv" in page.content.decode()
 
 
 @pytest.mark.parametrize("role", [Role.RESEARCHER, Role.ADMINISTRATOR])
@@ -175,7 +175,7 @@ def test_loops_are_those_of_the_epochs_in_view(doctor, measured):
     assert [trace["name"] for trace in one["data"]] == ["baseline"]
     assert max(one["data"][0]["x"]) == pytest.approx(180, abs=2)
     none = doctor.get(at("recording_loops", measured), {"start": 18.2, "end": 19}).json()
-    assert none == {"data": [], "message": "No analysed epoch with volumes lies in this stretch."}
+    assert none == {"data": [], "message": "There is no analysed epoch with volumes in this stretch."}
     assert doctor.get(at("recording_loops", measured), {"start": "soon"}).status_code == 422
 
 

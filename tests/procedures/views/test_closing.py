@@ -50,7 +50,7 @@ def test_later_decision_stands_and_the_earlier_is_kept(doctor, session, site):
 
 
 @pytest.mark.parametrize(
-    ("typed", "message"), [({"reason": None}, "Reason: say why."), ({"site": None}, "Site chosen: choose one.")]
+    ("typed", "message"), [({"reason": None}, "Reason: fill this in."), ({"site": None}, "Site chosen: choose one.")]
 )
 def test_decision_says_what_is_missing(doctor, session, site, typed, message):
     url = url_of("decision", session)
@@ -76,7 +76,7 @@ def test_lab_staff_neither_decides_nor_signs(nurse, session, name):
 def test_signing_lists_what_is_missing_first(doctor, session, site):
     answers = doctor.get(url_of("sign", session)).context["answers"]
     assert answers[0].blocks
-    assert answers[0].question == "How it ended"
+    assert answers[0].question == "Outcome"
     missing = [answer.missing for answer in answers]
     assert missing == sorted(missing, reverse=True)
     assert "capture threshold not measured" in [answer.said for answer in answers]
@@ -85,7 +85,7 @@ def test_signing_lists_what_is_missing_first(doctor, session, site):
 def test_signing_needs_the_outcome(doctor, session):
     answer = doctor.post(url_of("sign", session), SIGNING)
     assert answer.status_code == 422
-    assert "Choose how the session ended." in messages_of(answer)
+    assert "Choose the outcome of the session." in messages_of(answer)
 
 
 def test_signing_needs_the_check(doctor, session):

@@ -193,7 +193,7 @@ def test_caliper_interval_is_withdrawn_with_a_reason_from_the_page(client, nurse
     assert "QLV" in client.get(address).content.decode()
     empty = client.post(address, {"key": reading.pk, "version": 1, "because": " "})
     assert empty.status_code == 422
-    assert "Say why the interval is withdrawn." in empty.content.decode()
+    assert "Enter the reason for the withdrawal." in empty.content.decode()
     assert client.post(address, {"key": reading.pk, "version": 1, "because": "Wrong beat <b>"}).status_code == 302
     page = client.get(reverse("procedures:session_ecgs", args=[session.pk])).content.decode()
     assert "Wrong beat &lt;b&gt;" in page

@@ -44,7 +44,7 @@ def test_table_is_typed_at_once_and_shown_as_a_grid(doctor, site):
 
     html = " ".join(doctor.get(at("electrodes", site)).content.decode().split())
     assert "2 of 2" not in html
-    assert "1 of 2 judged pairs are acceptable" in html
+    assert "1 of 2 pairs assessed are acceptable" in html
     assert "at least 5.3 ×" in html
     assert html.count(">measure<") == 4 * 6 - 4 - 2, "all pairs but the diagonal and the two that were tried"
 
@@ -53,7 +53,7 @@ def test_table_is_typed_at_once_and_shown_as_a_grid(doctor, site):
     ("part", "text", "words"),
     [
         ("threshold", "much", "LV1 to LV2, threshold: enter a number of V"),
-        ("phrenic", ">", "write the highest voltage tried"),
+        ("phrenic", ">", "enter the highest voltage tested"),
         ("threshold", "44", "LV1 to LV2: "),
     ],
 )
@@ -81,7 +81,7 @@ def test_unusual_values_are_asked_about_once(doctor, site):
 def test_empty_table_is_refused(doctor, site):
     answer = doctor.post(at("electrode_table", site), fill(doctor.get(at("electrode_table", site))))
     assert answer.status_code == 422
-    assert "Enter at least one value. What was not measured stays empty." in messages_of(answer)
+    assert "Enter at least one value. Leave empty what was not measured." in messages_of(answer)
 
 
 def test_one_measurement_with_its_electrodes_and_output(doctor, site):
@@ -90,10 +90,10 @@ def test_one_measurement_with_its_electrodes_and_output(doctor, site):
     assert page.context["form"]["cathode"].value() == "LV1"
     typed = {"capture_threshold_v": "1.5", "pulse_width_ms": "0.5", "output_v": "3", "output_width_ms": "0.5"}
     assert doctor.post(address, fill(page, **typed)).status_code == 302
-    assert "2.0 × the threshold measured at that pulse width" in doctor.get(at("electrodes", site)).content.decode()
+    assert "2.0 × the threshold measured at this pulse width" in doctor.get(at("electrodes", site)).content.decode()
     half = doctor.post(address, fill(doctor.get(address), output_v="3", anode=None))
     assert half.status_code == 422
-    assert {"Give cathode and anode, or neither."} < set(messages_of(half))
+    assert {"Enter both cathode and anode, or neither."} < set(messages_of(half))
 
 
 def test_page_of_200_measurements_costs_the_same_queries(doctor, site, django_assert_max_num_queries):
@@ -154,4 +154,4 @@ def test_one_pulse_width_draws_no_curve_and_an_untried_pair_says_so(doctor, site
     make.make_measurement(site, capture_threshold_v=0.9)
     assert "data-figure-url" not in doctor.get(at("electrodes", site)).content.decode()
     assert doctor.get(at("electrode_curve", site), {"cathode": "LV3", "anode": "LV4"}).json()["data"] == []
-    assert doctor.get(at("electrode_curve", site)).json()["message"] == "This pair was not tried."
+    assert doctor.get(at("electrode_curve", site)).json()["message"] == "This pair was not tested."

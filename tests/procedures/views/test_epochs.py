@@ -52,13 +52,13 @@ def test_same_form_twice_writes_one_epoch(doctor, session):
         ({"duration_s": None}, "Enter the end or the duration."),
         ({"duration_s": "0"}, "Duration: enter seconds above 0, at most 86400."),
         ({"duration_s": None, "ended_at": "2026-03-02T09:00:00"}, "The end must be after the start."),
-        ({"ended_at": "2026-03-02T09:15:00"}, "End and duration disagree. Enter one of them."),
+        ({"ended_at": "2026-03-02T09:15:00"}, "End and duration do not agree. Enter only one of them."),
         ({"sv_ml": "two"}, "Stroke volume, mean: enter a number of mL, such as 1.5."),
         ({"sv_ml": "900"}, "Stroke volume: enter a value from 2 to 300 mL."),
         ({"sv_ml": None, "sv_ml__sd": "3"}, "Stroke volume: enter the mean too."),
-        ({"sv_ml__sd": "-3"}, "Stroke volume: an SD is 0 or more."),
+        ({"sv_ml__sd": "-3"}, "Stroke volume: the SD must be 0 or more."),
         ({"sv_ml__beats": "0"}, "Stroke volume: enter at least 1 beat."),
-        ({"av_delay_ms": "150"}, "Paced chambers: choose which, since a rate or delay is given."),
+        ({"av_delay_ms": "150"}, "Paced chambers: choose them, because a rate or delay was entered."),
         ({"chambers": "biv", "av_delay_ms": "900"}, "AV delay: enter a value from 10 to 400 ms, or leave it empty."),
     ],
 )
@@ -117,7 +117,7 @@ def test_metric_corrected_by_somebody_else_is_a_conflict(doctor, session, stored
 def test_stored_metric_cannot_be_emptied(correct, stored):
     answer = correct(sv_ml=None, sv_ml__sd=None, sv_ml__beats=None)
     assert answer.status_code == 422
-    assert "cannot be emptied" in messages_of(answer)[0]
+    assert "cannot be cleared" in messages_of(answer)[0]
     assert stored.metrics.get().mean == 50
 
 

@@ -70,7 +70,7 @@ def test_code_that_two_centres_use_has_to_be_told_apart(doctor, patient, physici
     assert other.code == patient.code
     make.add_member(by=None, centre=other.centre, user=physician, role=Role.PHYSICIAN)
     answer = doctor.post(NEW, fill(doctor.get(NEW), patient=patient.code, **TYPED))
-    assert "Several of your centres have a patient of this code" in messages_of(answer)[0]
+    assert "Several of your centres have a patient with this code" in messages_of(answer)[0]
 
 
 def test_patient_meant_is_named_while_typed(doctor, patient):
@@ -116,7 +116,7 @@ def test_details_unchanged_make_no_new_version(doctor, session):
         ({"contrast_ml": "much"}, "Contrast: enter a number of mL, such as 1.5."),
         ({"contrast_ml": "5000"}, "Contrast: enter a value from 0 to 1000 mL, or leave it empty."),
         ({"ended_at": "2020-01-01T00:00:00"}, "The end is before the start."),
-        ({"outcome": None}, "How the session ended: choose one."),
+        ({"outcome": None}, "Outcome of the session: choose one."),
     ],
 )
 def test_details_say_what_is_wrong(doctor, session, typed, message):
@@ -134,7 +134,7 @@ def test_details_changed_meanwhile_show_both_versions(doctor, session, physician
     assert answer.status_code == 409
     shown = {one.label: (one.yours, one.stored) for one in answer.context["form"].conflict}
     assert shown["Contrast"] == ("40.0", "55.0")
-    assert shown["How the session ended"] == ("Abandoned", "Not yet recorded")
+    assert shown["Outcome of the session"] == ("Abandoned", "Not yet recorded")
     session.refresh_from_db()
     assert session.contrast_ml == 55
     replaced = doctor.post(url, fill(answer))
@@ -150,7 +150,7 @@ def test_signed_session_asks_for_the_reason_of_a_change(doctor, session, physici
     data = fill(doctor.get(url), contrast_ml="40")
     refused = doctor.post(url, data)
     assert refused.status_code == 422
-    assert "Say why the signed session is changed." in messages_of(refused)
+    assert "Enter the reason for changing the signed session." in messages_of(refused)
     assert doctor.post(url, data | {"amendment_reason": "Misread"}).status_code == 302
     assert session.amendments.get().reason == "Misread"
 
@@ -174,7 +174,7 @@ def test_log_entry_needs_its_kind(doctor, session):
     url = reverse("procedures:new_log_entry", args=[session.pk])
     answer = doctor.post(url, fill(doctor.get(url), text="x"))
     assert answer.status_code == 422
-    assert "What happened: choose one." in messages_of(answer)
+    assert "Event: choose one." in messages_of(answer)
 
 
 def test_log_entry_is_corrected_with_its_version(doctor, session, physician):

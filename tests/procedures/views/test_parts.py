@@ -66,10 +66,10 @@ def test_a_part_recorded_from_its_label_is_joined_to_it(staff, session):
     device = Device.objects.get()
     label.refresh_from_db()
     assert label.device == device
-    assert "Scanned and not recorded yet" not in staff.get(parts).content.decode()
+    assert "Scanned but not recorded yet" not in staff.get(parts).content.decode()
     again = send(staff, address, LEAD)[0]
     assert again.status_code == 422
-    assert "The part of this label is recorded already." in again.content.decode()
+    assert "The device or lead with this label is already recorded." in again.content.decode()
     assert Device.objects.count() == 1
 
 
@@ -80,7 +80,7 @@ def test_a_sheath_is_no_part_of_the_patient(staff, session, part):
     answer = staff.get(reverse("procedures:new_part", args=[session.pk]), {"scanned": label.pk})
 
     assert answer.status_code == 422
-    assert "only generators and leads are" in answer.content.decode()
+    assert "only generators and leads can" in answer.content.decode()
 
 
 def test_a_label_of_another_session_is_not_found(staff, session):

@@ -73,7 +73,7 @@ def test_same_file_again_is_the_same_recording(upload):
         ({"content": b""}, "This file is empty. Choose the file of the recording."),
         ({"content": b"\x00\x01\x02nonsense"}, "The file day.csv is not a recording of a known kind"),
         ({"started_at": None}, "Enter the time of the first sample."),
-        ({"started_at": "2020-01-01T10:00:00"}, "this lies outside the session"),
+        ({"started_at": "2020-01-01T10:00:00"}, "this is outside the session"),
         ({"started_at": "soon"}, "Time of the first sample: enter a date and time"),
     ],
 )
@@ -102,7 +102,7 @@ def test_upload_needs_a_role_that_writes(client, centre, session):
 
 def test_page_without_epochs_says_what_to_do(doctor, recording):
     text = doctor.get(at("recording", recording)).content.decode()
-    assert "No epoch is marked yet" in text
+    assert "No epochs marked yet" in text
     assert "Not analysed yet" in text
     assert "Left-ventricular pressure" in text
 
@@ -210,7 +210,7 @@ def test_table_of_epochs_is_listed_then_confirmed(doctor, recording, session):
         data |= {f"{form.prefix}-{name}": form[name].value() for name in ("key", "start_s", "end_s", "state")}
     refused = doctor.post(at("confirm_epochs", recording), data)
     assert refused.status_code == 422
-    assert "Choose what was paced from 22.0 to 30.0 s." in refused.content.decode()
+    assert "Choose the baseline or site from 22.0 to 30.0 s." in refused.content.decode()
     assert not recording.epochs.exists()
     data["found-2-state"] = "leave_out"
     assert doctor.post(at("confirm_epochs", recording), data).status_code == 302
@@ -224,7 +224,7 @@ def test_table_of_epochs_marked_before_is_no_problem(doctor, recording, physicia
     mark_epoch(by=physician, recording=recording, site=None, start_s=0, end_s=10)
     answer = doctor.post(at("epoch_table", recording), table("label,start_s,end_s\nbaseline,0,10\n"))
     assert answer.status_code == 200
-    assert "All epochs that were found are marked already." in answer.content.decode()
+    assert "All epochs found are already marked." in answer.content.decode()
     assert "Not accepted yet" not in answer.content.decode()
 
 
@@ -341,7 +341,7 @@ def test_running_analysis_is_cancelled(doctor, recording, queued):
     answer = doctor.post(at("cancel_analysis", recording, queued.pk), follow=True)
     queued.refresh_from_db()
     assert queued.state == RunState.CANCELLED
-    assert "The analysis is cancelled" in answer.content.decode()
+    assert "The analysis has been cancelled" in answer.content.decode()
 
 
 def test_cancelling_what_has_ended_changes_nothing(doctor, recording, queued):
@@ -349,7 +349,7 @@ def test_cancelling_what_has_ended_changes_nothing(doctor, recording, queued):
     answer = doctor.post(at("cancel_analysis", recording, queued.pk), follow=True)
     queued.refresh_from_db()
     assert queued.state == RunState.DONE
-    assert "had ended already" in answer.content.decode()
+    assert "had already finished" in answer.content.decode()
 
 
 def test_failed_analysis_says_why(doctor, recording, queued):
@@ -360,7 +360,7 @@ def test_failed_analysis_says_why(doctor, recording, queued):
 def test_epoch_changed_after_the_analysis_is_told(doctor, recording, queued):
     started = recording.epochs.get().updated_at - dt.timedelta(minutes=1)
     AnalysisRun.objects.update(state=RunState.DONE, started_at=started, finished_at=started)
-    assert "Epochs were changed after the last analysis" in doctor.get(at("recording", recording)).content.decode()
+    assert "Epochs have changed since the last analysis" in doctor.get(at("recording", recording)).content.decode()
 
 
 @pytest.mark.parametrize("name", ["analyse", "epoch_table", "confirm_epochs"])

@@ -41,7 +41,7 @@ def test_list_refused_to_a_researcher(client, centre):
     client.force_login(make.make_user(Role.RESEARCHER, centre))
     answer = client.get(LIST)
     assert answer.status_code == 403
-    assert "does not see sessions" in answer.content.decode()
+    assert "cannot see sessions" in answer.content.decode()
 
 
 def test_list_filters_by_status_year_and_code(doctor, session, physician):
@@ -55,7 +55,7 @@ def test_list_filters_by_status_year_and_code(doctor, session, physician):
     assert set(found(q=session.patient.code)) == {session.pk, old.pk}
     assert set(found(status="open")) == {session.pk, old.pk}
     assert found(status="signed") == []
-    assert "No session fits" in doctor.get(LIST, {"status": "signed"}).content.decode()
+    assert "No matching sessions" in doctor.get(LIST, {"status": "signed"}).content.decode()
 
 
 def test_list_ignores_a_filter_that_makes_no_sense(doctor, session):
@@ -79,7 +79,7 @@ def test_session_of_another_centre_is_not_found(doctor):
 
 def test_empty_session_has_a_page(doctor, session):
     text = doctor.get(page_of(session)).content.decode()
-    for words in ("No site yet", "No epoch yet", "No recording", "Nothing logged yet", "no decision recorded"):
+    for words in ("No sites yet", "No epochs yet", "No recording", "Nothing logged yet", "no decision recorded"):
         assert words in text
 
 
@@ -154,7 +154,7 @@ def test_report_takes_the_same_queries_for_one_and_for_many(doctor, session, phy
 
 def test_site_without_measurement_says_so_in_words(doctor, session):
     make.make_site(make.make_tributary(session), "PL mid")
-    assert "nothing measured electrically yet" in doctor.get(page_of(session)).content.decode()
+    assert "no electrical measurements yet" in doctor.get(page_of(session)).content.decode()
 
 
 def test_missing_values_of_a_measurement_are_words(doctor, session):
@@ -196,4 +196,4 @@ def test_signed_session_offers_the_log_behind_a_reason_only(doctor, session, phy
     text = doctor.get(page_of(session)).content.decode()
     assert f'action="{new_entry}"' not in text
     assert f'href="{new_entry}"' in text
-    assert "Why is the signed session changed?" in doctor.get(new_entry).content.decode()
+    assert "Reason for changing the signed session" in doctor.get(new_entry).content.decode()

@@ -54,9 +54,9 @@ def test_second_site_shares_the_tributary_and_same_form_twice_writes_once(doctor
         ({"label": "  "}, "Name of the site: enter a name."),
         ({"reached": None}, "Was the position reached?: choose one."),
         ({"reached": "no"}, "Choose why the position was not reached."),
-        ({"not_reached_reason": "stenosis"}, "The position was reached, so leave the reason open."),
-        ({"ordinal": "second"}, "Which of that name: enter a whole number, such as 30."),
-        ({"long_axis": None}, "Along the long axis: choose one."),
+        ({"not_reached_reason": "stenosis"}, "The position was reached, so leave the reason empty."),
+        ({"ordinal": "second"}, "Number: enter a whole number, such as 30."),
+        ({"long_axis": None}, "Position on the long axis: choose one."),
     ],
 )
 def test_site_says_what_is_wrong(doctor, session, typed, message):
@@ -130,7 +130,7 @@ def test_measurement_takes_commas_and_leaves_the_rest_missing(measure, site):
             {"phrenic_threshold_v": "5", "phrenic_none_up_to_v": "7"},
             "Enter either the phrenic-stimulation threshold or the voltage without stimulation, not both.",
         ),
-        ({}, "Enter at least one value. What was not measured stays empty."),
+        ({}, "Enter at least one value. Leave empty what was not measured."),
         ({"impedance_ohm": "500", "measured_at": None}, "Measured at: enter the date and time."),
     ],
 )

@@ -45,7 +45,7 @@ def test_unusual_values_are_told_and_impossible_ones_left_to_the_constraints():
         {"weight_kg": 190.0, "height_cm": 170.0, "lvef_percent": 95.0, "rhythm": "sinus", "bnp_pg_per_ml": None}
     )
 
-    assert told == {"weight_kg": ["Weight 190 kg is unusual: 40 to 180 kg is common. Confirm it if it is right."]}
+    assert told == {"weight_kg": ["Weight 190 kg is unusual: 40 to 180 kg is usual. Confirm it if it is correct."]}
 
 
 def test_every_definition_names_its_source():

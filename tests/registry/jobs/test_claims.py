@@ -161,7 +161,7 @@ def test_a_fault_is_tried_again_after_waits_that_grow_then_kept(caplog):
             assert jobs.carry_out(NAME, run.pk)
             now = stored(run)
             assert now.attempts == attempt
-            assert now.failure == "The analysis stopped on a fault of the program; the recording is unharmed."
+            assert now.failure == "The analysis stopped because of a program error. The recording is unchanged."
             if attempt < MAX_ATTEMPTS:
                 assert (now.state, now.token) == (RunState.QUEUED, None)
                 assert not jobs.carry_out(NAME, run.pk), "it is not due yet"

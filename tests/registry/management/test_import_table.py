@@ -49,7 +49,7 @@ def test_dry_run_then_load(lead, tmp_path):
     assert counts() == before
     assert run(lead, path, *words)[0].startswith("1 rows loaded")
     assert Patient.objects.get().sex == "female"
-    with pytest.raises(CommandError, match="loaded already"):
+    with pytest.raises(CommandError, match="already loaded"):
         run(lead, path, *words)
 
 

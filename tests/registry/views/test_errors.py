@@ -34,9 +34,9 @@ def test_messages_go_beside_their_fields_and_the_rest_above_the_form():
 def test_a_rule_about_no_field_is_said_above_the_form():
     form = Typed({"volume": "5"})
 
-    apply_rule(form, RuleBroken("This session is signed already."))
+    apply_rule(form, RuleBroken("This session is already signed."))
 
-    assert form.non_field_errors() == ["This session is signed already."]
+    assert form.non_field_errors() == ["This session is already signed."]
 
 
 def test_a_conflict_tells_what_is_stored_and_keeps_what_was_typed():

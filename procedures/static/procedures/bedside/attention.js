@@ -5,7 +5,7 @@ import { clockTime } from "./words.js";
 
 const WORDS = {
   occurred_at: "Time",
-  kind: "What happened",
+  kind: "Event",
   text: "Words",
   label: "Name of the site",
   vein: "Vein",
@@ -31,10 +31,10 @@ export function shown(value) {
 
 function choices(problem) {
   const { code, theirs, remove } = problem;
-  if (code === "same_name") return [["theirs", "It is the same one"], [another(problem), "It is another one"]];
-  if (code === "removed" || code === "waits") return [["mine", "Enter it again"], ["discard", "Leave it out"]];
-  if (theirs) return [["mine", remove ? "Remove it" : "Use what was entered here"], ["theirs", "Keep what is on the server"]];
-  const list = code === "needs_confirmation" ? [[{ confirmed: true }, "The values are right"]] : [["retry", "Try again"]];
+  if (code === "same_name") return [["theirs", "It is the same one"], [another(problem), "It is a different one"]];
+  if (code === "removed" || code === "waits") return [["mine", "Enter it again"], ["discard", "Discard this entry"]];
+  if (theirs) return [["mine", remove ? "Remove it" : "Use the entry made here"], ["theirs", "Keep what is on the server"]];
+  const list = code === "needs_confirmation" ? [[{ confirmed: true }, "The values are correct"]] : [["retry", "Try again"]];
   return [...list, ["discard", "Discard this entry"]];
 }
 

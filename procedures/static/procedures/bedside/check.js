@@ -12,10 +12,11 @@ export function check(page) {
 
   function row(answer) {
     const mark = answer.blocks ? "needed" : answer.missing ? "missing" : "there";
+    const [words, style] = { needed: ["required", "alert"], missing: ["missing", "dashed"], there: ["recorded", ""] }[mark];
     const href = answer.place ? `#${answer.place}` : answer.url;
     return h("li", { class: mark },
       h("a", { href }, h("b", {}, answer.question), h("span", {}, answer.said),
-        h("span", { class: `mark ${{ needed: "alert", missing: "dashed", there: "" }[mark]}` }, mark)));
+        h("span", { class: `mark ${style}` }, words)));
   }
 
   function update() {
@@ -27,11 +28,11 @@ export function check(page) {
     const waits = here + attention;
     const needed = state.completeness.filter((one) => one.blocks).length;
     let text = "";
-    if (state.session.status === "signed") text = "This session is signed. A change is an amendment with a reason, on the session's page.";
-    else if (!state.rights.sign) text = "A session is signed by a physician. Everything else can be completed here.";
+    if (state.session.status === "signed") text = "This session is signed. To change it, record an amendment with a reason on the session page.";
+    else if (!state.rights.sign) text = "Only a physician can sign. Everything else can be completed here.";
     else if (waits) text = `${waits} ${waits === 1 ? "entry is" : "entries are"} not on the server yet, so the list may still change.`;
-    else if (!online) text = "The server does not answer now. The list is as it was last known.";
-    else if (needed) text = "What is marked as needed comes first.";
+    else if (!online) text = "The server is not responding. The list shows the last known state.";
+    else if (needed) text = "Complete the items marked as required first.";
     say(still, text);
     sign.hidden = state.session.status === "signed" || !state.rights.sign || waits > 0 || !online || needed > 0;
   }

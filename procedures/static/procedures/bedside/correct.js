@@ -7,7 +7,7 @@ const STEPS = [["−5 min", -300], ["−1 min", -60], ["−10 s", -10], ["+10 s"
 
 export function correct(page, key) {
   const entry = page.state.entries.find((one) => one.key === key);
-  const title = entry ? labelOf(page.state.vocabulary.entry_kinds, entry.kind) : "This entry is not here any more";
+  const title = entry ? labelOf(page.state.vocabulary.entry_kinds, entry.kind) : "This entry no longer exists";
   const element = h("div", { class: "sheet-view" }, h("h2", { tabindex: "-1" }, title));
   if (!entry) {
     element.append(h("a", { class: "button bedside", href: "#" }, "Back to the log"));
@@ -27,7 +27,7 @@ export function correct(page, key) {
   const first = entry.first_logged_at ?? entry.occurred_at;
   const form = h("form", { onsubmit: save },
     h("label", { for: "corrected" }, "Time"), time, error, h("div", { class: "tiles six" }, ...steps),
-    h("p", { class: "hint" }, `First logged ${clockTime(first)}; that stays beside the corrected time.`),
+    h("p", { class: "hint" }, `First logged ${clockTime(first)}; this is kept beside the corrected time.`),
     h("label", { for: "entry-words" }, "Words"), text,
     h("p", { class: "actions end" },
       h("a", { class: "button bedside", href: "#" }, "Back"), h("button", { class: "primary critical" }, "Save")));

@@ -9,7 +9,7 @@ export function decision(page) {
   const element = h("form", { class: "decision-view", onsubmit: save }, h("h2", { tabindex: "-1" }, "Decision: which site?"));
   const back = h("a", { class: "button bedside", href: "#" }, "Back to the log");
   if (!state.rights.decide) {
-    element.append(h("p", {}, "A decision is recorded by a physician."), h("p", { class: "actions" }, back));
+    element.append(h("p", {}, "Only a physician can record the decision."), h("p", { class: "actions" }, back));
     return { element };
   }
   const reached = state.sites.filter((one) => one.reached !== false);
@@ -42,9 +42,9 @@ export function decision(page) {
 
   async function save(event) {
     event.preventDefault();
-    if (chosen === undefined) return say(error, "Site: choose one, or no site.");
+    if (chosen === undefined) return say(error, "Site: choose a site, or no site.");
     if (!reason.value.trim()) {
-      say(error, "Reason: say why.");
+      say(error, "Reason: fill this in.");
       return reason.focus();
     }
     if (saving) return null;

@@ -15,7 +15,7 @@ export function details(page, kind, key, close) {
   if (kind in AMOUNTS) {
     const quantity = page.state.vocabulary.quantities[AMOUNTS[kind]];
     return openPad({
-      heading: kind === "contrast" ? "How much contrast?" : "What does it read?",
+      heading: kind === "contrast" ? "How much contrast?" : "What is the reading?",
       quantities: [quantity],
       skip: { text: "Nothing to add", act: close },
       done: ({ value }) => say(`${plain(value)} ${quantity.unit}`),

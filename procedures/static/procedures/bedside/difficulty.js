@@ -19,7 +19,7 @@ export function difficulty(page) {
       say(error, "");
       draw();
     }, { class: "tile", "aria-pressed": String(value === reason) })));
-    const offered = [...vocabulary.veins, { value: "", label: "No vein in particular" }];
+    const offered = [...vocabulary.veins, { value: "", label: "No particular vein" }];
     veins.replaceChildren(...offered.map(({ value, label }) => button(label, () => {
       vein = value;
       draw();
@@ -38,7 +38,7 @@ export function difficulty(page) {
     event.preventDefault();
     if (!reason) return say(error, "Difficulty: choose a reason.");
     if (reason === "other" && !text.value.trim()) {
-      say(error, "Words: say what the difficulty was.");
+      say(error, "Description: describe the difficulty.");
       return text.focus();
     }
     if (saving) return null;
@@ -58,7 +58,7 @@ export function difficulty(page) {
   const element = h("form", { class: "difficulty-view", onsubmit: save },
     h("h2", { tabindex: "-1", id: "reason-title" }, "What was difficult?"), reasons,
     h("h3", { id: "about-title" }, "Which vein?"), veins,
-    h("label", { for: "difficulty-words" }, "In words"), text, error,
+    h("label", { for: "difficulty-words" }, "Description"), text, error,
     h("p", { class: "actions end" }, h("a", { class: "button bedside", href: "#" }, "Back to the log"),
       h("button", { class: "primary critical" }, "Save")));
   return { element };

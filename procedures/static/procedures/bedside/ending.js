@@ -1,4 +1,4 @@
-// How the session ended and its totals.
+// Outcome of the session and its totals.
 import { numberFrom } from "../../tributary/numbers.js";
 import { button, h } from "./dom.js";
 import { openPad } from "./numberpad.js";
@@ -31,7 +31,7 @@ export function ended(page) {
   const words = when ? `The end is ${clockTime(when)}${closed === when ? ", when the access was closed" : ""}.` : "The end is now.";
   return { element: h("div", { class: "ended-view" },
     h("h2", { tabindex: "-1" }, "How did the session end?"),
-    h("div", { class: "tiles wide", role: "group", "aria-label": "How it ended" }, ...tiles),
+    h("div", { class: "tiles wide", role: "group", "aria-label": "Outcome" }, ...tiles),
     h("p", { class: "hint" }, words),
     h("p", { class: "actions" }, h("a", { class: "button bedside", href: "#check" }, "Back to the list"))) };
 }

@@ -15,7 +15,7 @@ const PLACES = [
   ["site", "New site"],
   ["test", "Threshold test"],
   ["difficulty", "Difficulty"],
-  ["scan", "Scan a part"],
+  ["scan", "Scan a device or lead"],
   ["check", "Check and sign"],
 ];
 
@@ -28,7 +28,7 @@ export function home(page) {
     many = Infinity;
     update();
   }, { class: "bedside" });
-  const empty = h("p", { class: "hint" }, "Nothing is entered yet. Tap an event when it happens.");
+  const empty = h("p", { class: "hint" }, "No entries yet. Tap an event when it happens.");
   const detailBox = h("section", { class: "detail", hidden: true, "aria-live": "polite" });
   const events = h("div", { class: "events" });
   const buttons = EVENTS.map((kind) => {

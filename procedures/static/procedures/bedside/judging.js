@@ -9,7 +9,7 @@ export function range(one) {
   const unit = one.unit ? ` ${one.unit}` : "";
   const usual = one.usual[0] > one.hard[0] || one.usual[1] < one.hard[1];
   const words = `${plain(one.hard[0])} to ${plain(one.hard[1])}${unit}`;
-  return usual ? `${words}; ${plain(one.usual[0])} to ${plain(one.usual[1])} is common` : words;
+  return usual ? `${words}; ${plain(one.usual[0])} to ${plain(one.usual[1])} is usual` : words;
 }
 
 /**
@@ -26,8 +26,8 @@ export function judged(one, value) {
     return { text: `${one.label}: ${plain(value)}${unit} is not possible. Enter ${plain(low)} to ${plain(high)}${unit}.` };
   }
   if (value < one.usual[0] || value > one.usual[1]) {
-    const common = `${plain(one.usual[0])} to ${plain(one.usual[1])}${unit} is common`;
-    return { ask: true, text: `${one.label}: ${plain(value)}${unit} is unusual, ${common}. Is it right?` };
+    const common = `${plain(one.usual[0])} to ${plain(one.usual[1])}${unit} is usual`;
+    return { ask: true, text: `${one.label}: ${plain(value)}${unit} is unusual; ${common}. Is it correct?` };
   }
   return null;
 }

@@ -49,7 +49,7 @@ function question(rows) {
   title.textContent = `${rows.length} ${one ? "entry is" : "entries are"} on this tablet only`;
   dialog.setAttribute("aria-labelledby", title.id);
   const text = document.createElement("p");
-  text.textContent = `${one ? "It has" : "They have"} not reached the server. Kept here, ${one ? "it stays" : "they stay"} encrypted until whoever entered ${one ? "it" : "them"} logs in on this tablet again.`;
+  text.textContent = `${one ? "It has" : "They have"} not reached the server. Kept here, ${one ? "it stays" : "they stay"} encrypted until the person who entered ${one ? "it" : "them"} logs in on this tablet again.`;
   const actions = document.createElement("p");
   actions.className = "actions";
   for (const [value, label, style] of [

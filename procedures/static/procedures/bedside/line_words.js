@@ -18,8 +18,8 @@ export function words(counts, now = Date.now()) {
   if (counts.attention) parts.push(`${counts.attention} ${counts.attention === 1 ? "needs" : "need"} attention`);
   if (counts.colleagues) parts.push(`${counts.colleagues} of them by a colleague who is not logged in`);
   if (counts.needsLogIn) parts.push("log in again to send");
-  else if (counts.missing) parts.push("the server does not show you this session");
-  else if (!counts.online) parts.push(`no answer from the server${counts.lastSeen ? ` for ${since(now - counts.lastSeen)}` : ""}`);
+  else if (counts.missing) parts.push("you have no access to this session");
+  else if (!counts.online) parts.push(`no response from the server${counts.lastSeen ? ` for ${since(now - counts.lastSeen)}` : ""}`);
   if (Math.abs(counts.clockAheadS) >= CLOCK_OFF_S) {
     const ahead = counts.clockAheadS > 0 ? "ahead" : "behind";
     parts.push(`this tablet's clock is ${since(Math.abs(counts.clockAheadS) * 1000)} ${ahead}`);

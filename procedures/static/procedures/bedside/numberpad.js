@@ -16,7 +16,7 @@ export function openPad({ heading, quantities, done, skip = null, value = null }
   const unit = h("span", { class: "unit" });
   const message = h("p", { class: "error", role: "alert" });
   const offered = h("div", { class: "offered" });
-  const choice = h("div", { class: "tiles wide choice-of", role: "group", "aria-label": "Which of these" });
+  const choice = h("div", { class: "tiles wide choice-of", role: "group", "aria-label": "Choose one" });
   const sure = h("p", { class: "actions ask", hidden: true });
   if (value !== null) input.value = plain(value);
 
@@ -38,7 +38,7 @@ export function openPad({ heading, quantities, done, skip = null, value = null }
   function typed() {
     if (!input.value.trim() && skip && !skip.refused) return skip.act();
     if (!chosen) {
-      say(message, "Say which of these it is, then the number.");
+      say(message, "Choose one of these, then enter the number.");
       choice.querySelector("button").focus();
       return;
     }
@@ -98,7 +98,7 @@ export function openPad({ heading, quantities, done, skip = null, value = null }
   }
 
   sure.append(
-    button("Yes, it is right", () => take(...asked, true), { class: "bedside primary" }),
+    button("Yes, it is correct", () => take(...asked, true), { class: "bedside primary" }),
     button("No, change it", () => {
       sure.hidden = true;
       say(message, "");

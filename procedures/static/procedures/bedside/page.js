@@ -54,7 +54,7 @@ class Page {
     try {
       return await this.store.put(kind, payload, options);
     } catch (error) {
-      this.tell(`Not kept: ${error.message}`);
+      this.tell(`Not saved: ${error.message}`);
       throw error;
     }
   }
@@ -67,7 +67,7 @@ class Page {
     try {
       if (known) place = await PLACES[name]();
     } catch {
-      this.tell("This part of the page is not on the tablet yet. It comes with the line.");
+      this.tell("This part of the page is not on the tablet yet. It loads when the connection is back.");
       return this.go();
     }
     // Somebody has gone on while it was fetched, or the session is not shown any more.
@@ -130,6 +130,6 @@ try {
 
 function waitingFor(store) {
   if (store.counts.needsLogIn) return "Log in to open this session.";
-  if (store.counts.missing) return "The server does not show you this session.";
-  return "This session has not been opened on this tablet yet. It opens as soon as the server answers.";
+  if (store.counts.missing) return "You have no access to this session.";
+  return "This session has not been opened on this tablet yet. It opens as soon as the server responds.";
 }

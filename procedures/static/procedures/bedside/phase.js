@@ -44,19 +44,19 @@ export function next(state) {
   const open = state.sites.filter((site) => site.reached !== false && !measuredAt.has(site.key)).at(-1);
   switch (standing(state)) {
     case 0:
-      return { text: "Access", why: "The procedure starts with it.", log: "access" };
+      return { text: "Access", why: "The procedure starts with access.", log: "access" };
     case 1:
-      return { text: "Coronary sinus cannulated", why: "After the access.", log: "cs_cannulated" };
+      return { text: "Coronary sinus cannulated", why: "After access.", log: "cs_cannulated" };
     case 2:
-      return { text: "Venogram", why: "Before a vein is chosen.", log: "venogram" };
+      return { text: "Venogram", why: "Before choosing a vein.", log: "venogram" };
     case 3:
-      if (open) return { text: `Measure at ${open.label}`, why: "Nothing has been measured there.", go: `measure/${open.key}` };
+      if (open) return { text: `Measure at ${open.label}`, why: "No measurements here yet.", go: `measure/${open.key}` };
       if (!state.sites.length) return { text: "New site", why: "Enter the first position.", go: "site" };
       return { text: "New site", why: `${state.sites.length} entered so far.`, go: "site" };
     case 5:
       return { text: "Access closed", why: "After the decision.", log: "access_closed" };
     case 6:
-      return { text: "Check and sign", why: "See what is missing first.", go: "check" };
+      return { text: "Check and sign", why: "See first what is missing.", go: "check" };
     default:
       return null;
   }

@@ -45,7 +45,7 @@ export function scan(page) {
   async function keep(part, label) {
     const text = input.value.trim();
     if (!text) {
-      say(error, "Label: scan it, or type the serial number.");
+      say(error, "Label: scan it, or enter the serial number.");
       return input.focus();
     }
     if (saving) return null;
@@ -69,7 +69,7 @@ export function scan(page) {
     h("h2", { tabindex: "-1" }, "Scan a lead or generator"), form,
     h("h3", { id: "part-title" }, "What is it?"),
     h("div", { class: "tiles wide", role: "group", "aria-labelledby": "part-title" }, ...tiles),
-    h("p", { class: "hint" }, "The server reads device identifier, lot, serial number and dates from it. A serial number leads to a person: it is sealed on this tablet until the server has it, and not shown again here."),
+    h("p", { class: "hint" }, "The server reads device identifier, lot, serial number and dates from it. A serial number can identify a person: it is encrypted on this tablet until the server has it, and is not shown again here."),
     h("p", { class: "actions" }, h("a", { class: "button bedside", href: "#" }, "Back to the log")));
   return { element, focus: () => (input.value ? tiles[0] : input) };
 }

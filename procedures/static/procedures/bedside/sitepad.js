@@ -117,20 +117,20 @@ export function site(page, key = null) {
   return { element };
 }
 
-// The six numbers, one after another. What is skipped is "not measured".
+// The six values, one after another. What is skipped is "not measured".
 export function measure(page, key) {
   const { vocabulary } = page.state;
   const here = page.state.sites.find((one) => one.key === key);
   const element = h("div", { class: "measure-view" });
   if (!here) {
-    element.append(h("h2", { tabindex: "-1" }, "This site is not here any more"), h("a", { class: "button bedside", href: "#" }, "Back"));
+    element.append(h("h2", { tabindex: "-1" }, "This site no longer exists"), h("a", { class: "button bedside", href: "#" }, "Back"));
     return { element };
   }
   const values = {};
   const skipped = new Set();
   let confirmed = false;
   let saving = false;
-  const chips = h("div", { class: "chips", role: "group", "aria-label": "The six numbers" });
+  const chips = h("div", { class: "chips", role: "group", "aria-label": "The six values" });
   const stage = h("div", { class: "stage" });
   const tested = page.state.threshold_tests.filter((one) => one.site === key).at(-1);
 
@@ -205,8 +205,8 @@ export function measure(page, key) {
     const save = button("Save", keep, { class: "primary critical", disabled: !words });
     stage.replaceChildren(
       h("h2", { tabindex: "-1" }, `${here.label}: save this?`),
-      h("p", { class: "read-back" }, words || "No number was entered, so there is nothing to save."),
-      h("p", { class: "actions end" }, h("a", { class: "button bedside", href: "#" }, "Leave without saving"), save),
+      h("p", { class: "read-back" }, words || "No value was entered, so there is nothing to save."),
+      h("p", { class: "actions end" }, h("a", { class: "button bedside", href: "#" }, "Cancel"), save),
       siteDetails(page, key),
     );
     save.focus();

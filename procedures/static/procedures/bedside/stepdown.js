@@ -100,7 +100,7 @@ export function stepDown(page, key = null) {
     show(
       h("h2", { tabindex: "-1" }, `${here.label}: ${words}`),
       ladder(),
-      h("p", { class: "actions end" }, back("Leave without saving"),
+      h("p", { class: "actions end" }, back("Cancel"),
         button("Undo the last step", undoStep, { class: "bedside" }),
         button("Save", keep, { class: "primary critical" })),
     );

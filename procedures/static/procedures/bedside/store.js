@@ -29,7 +29,7 @@ export class NotLoaded extends Error {
 
 export class Locked extends Error {
   constructor() {
-    super("This page is locked. Unlock it, then enter it.");
+    super("This page is locked. Unlock it, then enter this again.");
   }
 }
 

@@ -11,8 +11,8 @@ const MOST_FAULTS = 4;
 const DRAIN_MS = 2000;
 const LOCK = "tributary-bedside-outbox";
 
-const OLD = { code: "old", message: "Entered more than a week ago by this tablet's clock. Is it still to be sent?" };
-const ALONE = { code: "waits", message: "What this entry follows is neither on the server nor on this tablet." };
+const OLD = { code: "old", message: "Entered more than a week ago by this tablet's clock. Should it still be sent?" };
+const ALONE = { code: "waits", message: "The entry that this one depends on is neither on the server nor on this tablet." };
 
 /**
  * @param {Entry} entry
@@ -197,7 +197,7 @@ export class Sync {
     } catch (error) {
       if (error instanceof Refused) return await this.#refused(ready, { ...error.problem, message: error.message });
       if (!(error instanceof TryLater) || error.status !== 500 || !this.#isStubborn(ready)) throw error;
-      return await this.#refused(ready, { message: "The server failed at this entry several times." });
+      return await this.#refused(ready, { message: "The server could not process this entry, after several attempts." });
     } finally {
       store.underWay(ready, false);
     }
