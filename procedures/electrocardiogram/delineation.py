@@ -9,7 +9,7 @@ result does not move with the threshold, and its spread tells how far the noise 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import signal
@@ -17,6 +17,7 @@ from scipy import signal
 from .changepoint import departure_probability
 from .delineation_settings import DelineationSettings
 from .ecg import ElectrocardiogramError, FloatArray
+from .qrs_end import PossibleEnd, possible_ends
 
 
 @dataclass(frozen=True)
@@ -118,10 +119,11 @@ def delineate(
     peak = near.start + int(np.argmax(velocity[near]))
     runs = _core_runs(velocity, max(choice.core_share * top, choice.noise_ratio * noise), peak, per_ms, choice)
     first = runs[0][0]
-    last, doubtful = _before_t_wave(velocity, slopes, runs, peak, per_ms, choice)
+    ends = possible_ends(slopes, velocity, noise, first, peak, per_ms, choice)
     beat = _Beat(leads_mv, noise_mv, correlation_time, velocity, noise, top, per_ms)
     onset = _boundary(beat, first, -1, choice)
-    offset = _boundary(beat, last, 1, choice)
+    offset = _offset(beat, ends, choice)
+    doubtful = sum(one.probability >= choice.not_unlikely for one in ends) > 1
     return Delineation(onset, offset, noise, top, doubtful)
 
 
@@ -147,57 +149,24 @@ def _core_runs(
     return [(int(a), int(b)) for a, b in zip(starts[own], stops[own], strict=True)]
 
 
-def _before_t_wave(
-    velocity: FloatArray,
-    slopes: FloatArray,
-    runs: list[tuple[int, int]],
-    peak: int,
-    per_ms: float,
-    choice: DelineationSettings,
-) -> tuple[int, bool]:
-    """Last sample of the core: up to the upstroke of a T wave; and whether in doubt.
-
-    Two signs of it: a stretch long and slow, or two long stretches that follow one another and run in opposite
-    directions over all leads, as the two limbs of one wave of recovery do.
-    """
-    doubtful = False
-    last = next(b for a, b in runs if a <= peak <= b)
-    after = [run for run in runs if run[0] > peak]
-    for index, (a, b) in enumerate(after):
-        following = after[index + 1] if index + 1 < len(after) else None
-        begin = last + int(np.argmin(velocity[last:a]))
-        end = b + int(np.argmin(velocity[b : b + round(choice.gap_ms * per_ms)]))
-        share = float(velocity[a : b + 1].max() / velocity[peak])
-        if end - begin > choice.t_upstroke_ms * per_ms * max(min(share / choice.t_share, 1.0), choice.t_slowest):
-            doubtful |= 0.7 * choice.t_share < share < 1.4 * choice.t_share
-            if share < choice.t_share:
-                break
-        if following and _two_limbs(velocity, slopes, (begin, end), following, share, peak, per_ms, choice):
-            doubtful = True
-            break
-        last = b
-    return last, doubtful
+def _offset(beat: _Beat, ends: list[PossibleEnd], choice: DelineationSettings) -> Boundary:
+    """The likeliest end, its standard deviation wide enough for every other that is not unlikely."""
+    likely = max(ends, key=lambda one: one.probability)
+    offset = _boundary(beat, _edge(beat, likely, choice), 1, choice)
+    sd = offset.sd_ms
+    for one in ends:
+        if one is not likely and one.probability >= choice.not_unlikely:
+            other = _boundary(beat, _edge(beat, one, choice), 1, choice)
+            # Two standard deviations hold the other end too.
+            sd = max(sd, 0.5 * abs(other.time_ms - offset.time_ms))
+    return replace(offset, sd_ms=sd)
 
 
-def _two_limbs(
-    velocity: FloatArray,
-    slopes: FloatArray,
-    first: tuple[int, int],
-    run: tuple[int, int],
-    share: float,
-    peak: int,
-    per_ms: float,
-    choice: DelineationSettings,
-) -> bool:
-    """Whether a stretch and the run after it are the limbs of one wave that is long and not steep."""
-    end = run[1] + int(np.argmin(velocity[run[1] : run[1] + round(choice.gap_ms * per_ms)]))
-    lengths = (first[1] - first[0], end - first[1])
-    steepest = max(share, float(velocity[run[0] : run[1] + 1].max() / velocity[peak]))
-    if min(lengths) < choice.limb_ms * per_ms or steepest > choice.limb_share:
-        return False
-    up, down = slopes[:, first[0] : first[1]].mean(axis=1), slopes[:, first[1] : end].mean(axis=1)
-    size = float(np.linalg.norm(up) * np.linalg.norm(down)) or 1.0
-    return float(up @ down) / size < -choice.limbs_opposed
+def _edge(beat: _Beat, end: PossibleEnd, choice: DelineationSettings) -> int:
+    """Last sample of a deflection that belongs to the QRS without doubt, if it is the last one."""
+    one = end.deflection
+    high = beat.velocity[one.peak : one.end + 1] > min(choice.core_share * beat.top, 0.7 * beat.velocity[one.peak])
+    return one.peak + (int(np.argmin(high)) - 1 if not high.all() else high.size - 1)
 
 
 def _boundary(beat: _Beat, edge: int, direction: int, choice: DelineationSettings) -> Boundary:

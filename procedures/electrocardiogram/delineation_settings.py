@@ -18,16 +18,28 @@ class DelineationSettings:
         How many times the noise the peak velocity must be.
     core_share
         Share of the peak velocity that belongs to the QRS without doubt.
-    t_upstroke_ms, t_share
-        A stretch behind the peak that lasts longer than this from one quiet moment to the next, and stays below this
-        share of the peak velocity, is the upstroke of a T wave (own choice; waves inside a QRS are mostly briefer or
-        steeper). Within 0.7 to 1.4 times the share the end is called doubtful.
-    t_slowest
-        The slower a stretch, the briefer it may be and still be a T wave's: down to this part of ``t_upstroke_ms``.
-    limb_ms, limb_share, limbs_opposed
-        Two stretches in a row, each at least this long and below this share, whose mean slopes over the leads point
-        against one another (cosine below the negative), are the limbs of a T wave: recovery follows one direction in
-        space and back, while the waves of a QRS turn. Own choice, set on simulated shapes.
+    search_ms
+        How far behind the first sample of the core a last deflection of the QRS is looked for.
+    dip_share
+        Two rises of the velocity are two deflections where it dips between them by this share of its peak.
+    qrs_length_ms, t_length_ms, qrs_length_spread, t_length_spread
+        Median and log SD of a deflection's path over its steepest slope: within a QRS, and in a limb of a T wave. Own
+        choice: a half wave of 50 ms has 16 ms, the limb of a T wave of 200 ms has 64 ms.
+    qrs_share, t_share, qrs_share_spread, t_share_spread
+        Median and log SD of its steepest slope over that of the whole QRS (own choice; a T wave of half the height and
+        four times the length of the QRS has 0.12).
+    limbs_log_odds, limbs_turning, limbs_range
+        What it tells that the mean slopes of two deflections in a row point against one another over the leads: log
+        odds at most, none at this negative cosine, all of it so much beyond or short of it (own choice).
+    foot_share
+        A deflection is counted as over, for the duration, where the velocity has fallen to this share of its peak.
+    t_after_ms, t_after_spread
+        Median and log SD of the time from the onset of the QRS to the steepest moment of a T wave's limb (own choice:
+        an action potential of the ventricle lasts 200 ms and more).
+    usual_duration_ms, below_ms, above_ms
+        Between these durations every end is as likely; beyond them by a normal curve with these SD (own choice).
+    not_unlikely
+        Ends at least this probable are all held by the stated uncertainty.
     gap_ms
         Longest quiet stretch inside a QRS.
     threshold_share, noise_ratio
@@ -56,12 +68,26 @@ class DelineationSettings:
     noise_share: float = 0.3
     stand_out: float = 5.0
     core_share: float = 0.25
-    t_upstroke_ms: float = 70.0
-    t_share: float = 0.42
-    t_slowest: float = 0.85
-    limb_ms: float = 65.0
-    limb_share: float = 0.85
-    limbs_opposed: float = 0.9
+    search_ms: float = 300.0
+    dip_share: float = 0.04
+    qrs_length_ms: float = 25.0
+    t_length_ms: float = 75.0
+    qrs_length_spread: float = 0.6
+    t_length_spread: float = 0.35
+    t_after_ms: float = 230.0
+    t_after_spread: float = 0.25
+    qrs_share: float = 0.5
+    t_share: float = 0.2
+    qrs_share_spread: float = 0.6
+    t_share_spread: float = 0.6
+    limbs_log_odds: float = 0.9
+    limbs_turning: float = 0.75
+    limbs_range: float = 0.15
+    foot_share: float = 0.5
+    usual_duration_ms: tuple[float, float] = (60.0, 210.0)
+    below_ms: float = 12.0
+    above_ms: float = 20.0
+    not_unlikely: float = 0.07
     gap_ms: float = 50.0
     threshold_share: float = 0.05
     noise_ratio: float = 3.0
