@@ -3,6 +3,10 @@ import { kindOf, words } from "./line_words.js";
 
 const SHAPES = { good: "●", busy: "◐", off: "○", ask: "▲" };
 
+/**
+ * @param {import("./store.js").Store} store
+ * @param {HTMLElement} place
+ */
 export function showLine(store, place) {
   const shape = document.createElement("span");
   shape.className = "shape";
@@ -19,7 +23,7 @@ export function showLine(store, place) {
   logIn.target = "_blank";
   // The page that ends the log-in closes itself, for which it must know that it was opened from here.
   logIn.rel = "opener";
-  logIn.href = document.documentElement.dataset.logIn;
+  logIn.href = document.documentElement.dataset.logIn ?? "/log-in/";
   logIn.textContent = "Log in";
   place.replaceChildren(shape, text, send, logIn);
 
