@@ -67,6 +67,10 @@ def test_upload_shows_its_progress(page: Page, session, physician, tmp_path) -> 
     page.route("**/recordings/new/", lambda route: held.append(route))
     page.get_by_role("button", name="Upload").click()
     expect(page.get_by_label("Sending the file")).to_be_visible()
+    # The file goes first, in parts; then the form that names it.
+    expect(page.locator("#sent-words")).to_contain_text("The server is reading the file")
+    while not held:
+        page.wait_for_timeout(20)
     held.pop().continue_()
     page.wait_for_function("window.seen && window.seen.length > 0")
     expect(page.get_by_role("heading", name="day.csv")).to_be_visible()

@@ -104,5 +104,5 @@ document.addEventListener("click", (event) => {
 // Another file is another upload.
 document.addEventListener("change", (event) => {
   const form = event.target.matches("input[type=file]") && event.target.closest("form[data-upload]");
-  if (form?.elements.upload) form.elements.upload.value = "";
+  if (form && form.elements.upload) form.elements.upload.value = "";
 });
