@@ -80,7 +80,7 @@ if [ -f "$base/etc/machine-certificates.pem" ]; then
 fi
 
 say "Clone of $(git rev-parse --short HEAD)"
-rm -rf --one-file-system "$root" "$work/docker"
+rm -rf --one-file-system "$work"/root "$work"/docker
 cp -a --one-file-system "$base" "$root"
 mounted "$root"
 git bundle create --quiet "$root/project.bundle" HEAD
