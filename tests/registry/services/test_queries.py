@@ -7,7 +7,7 @@ import pytest
 from registry.errors import AccessDenied, RuleBroken
 from registry.models import Change, DataQuery, QueryState, Role, new_key
 from registry.selectors.queries import beside, queries_for
-from registry.services.queries import answer_query, close_query, raise_query, reopen_query
+from registry.services.queries import LONGEST, answer_query, close_query, raise_query, reopen_query
 from registry.trail.verify import faults
 from tests import factories as make
 
@@ -134,3 +134,12 @@ def test_beside_the_record_it_is_about(query, patient, physician, django_assert_
     assert len(beside(physician, patient)) == 1
     close_query(by=physician, query=query)
     assert beside(physician, patient) == []
+
+
+def test_a_text_may_be_as_long_as_it_is_kept_and_no_longer(query, physician):
+    with pytest.raises(RuleBroken, match=f"longer than {LONGEST}"):
+        answer_query(by=physician, query=query, text="x" * (LONGEST + 1))
+    query.refresh_from_db()
+    assert query.state == QueryState.OPEN
+    answer_query(by=physician, query=query, text="x" * LONGEST)
+    assert query.turns.last().text == "x" * LONGEST
