@@ -18,6 +18,7 @@ from procedures.models import Upload
 from procedures.services.uploads import append, begin_upload, end_upload, expires_at, received_bytes, upload_for
 from procedures.views.entry import session_to_write
 from registry.errors import RuleBroken
+from registry.numbers.outside import NotANumber, whole_number
 from registry.views.request import MemberRequest
 
 VERSION = "1.0.0"
@@ -105,15 +106,18 @@ def _spoken() -> HttpResponse:
     return response
 
 
+MOST_BYTES_NAMED = 10**15
+
+
 class _Malformed(RuleBroken):
     code, status = "malformed", 400
 
 
 def _whole(request: HttpRequest, name: str) -> int:
-    text = request.headers.get(name, "")
-    if not (text.isascii() and text.isdecimal() and len(text) <= 15):
-        raise _Malformed(f"{name} must be a whole number of bytes.")
-    return int(text)
+    try:
+        return whole_number(request.headers.get(name, ""), 0, MOST_BYTES_NAMED)
+    except NotANumber:
+        raise _Malformed(f"{name} must be a whole number of bytes.") from None
 
 
 def _metadata(request: HttpRequest) -> dict[str, str]:
