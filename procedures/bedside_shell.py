@@ -48,7 +48,7 @@ def files() -> list[str]:
 
 @lru_cache(maxsize=1)
 def build() -> str:
-    """Return a digest of the content of all of them; a different one makes every tablet fetch them anew."""
+    """Return a digest of the content of all of them; a different one makes every tablet fetch them again."""
     digest = hashlib.sha256(_TEMPLATE.read_bytes())
     for name in names():
         digest.update(name.encode())

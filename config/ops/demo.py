@@ -15,7 +15,7 @@ from typing import NoReturn
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT))
 
-# The embedded edition, whatever the shell has set.
+# The embedded edition, regardless of the shell's variables.
 for _name in ("TRIBUTARY_PRODUCTION", "DATABASE_URL", "CELERY_BROKER_URL"):
     os.environ.pop(_name, None)
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")

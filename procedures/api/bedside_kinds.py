@@ -94,7 +94,7 @@ class _SessionEntry(Entry):
         return {name: value for name, value in super().shown(record).items() if name not in _KEPT_OFF_THE_TABLET}
 
     def _complete(self, session: Session, payload: Mapping[str, Any]) -> dict[str, Any]:
-        # Read anew: an entry before this one in the same batch may have changed it.
+        # Read again: an entry before this one in the same batch may have changed it.
         stored = answered_by(self.kind)(self.kind.of_session(session).get()).data
         return {name: stored[name] for name in self.kind.fields} | dict(payload) | {"patient": str(session.patient_id)}
 

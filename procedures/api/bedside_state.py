@@ -37,7 +37,7 @@ def whole(user: User, session: Session, cursor: int) -> dict[str, Any]:
 
 
 def since(user: User, session: Session, earlier: int, cursor: int) -> dict[str, Any] | None:
-    """Return what changed after an earlier cursor, or nothing when the page should take it all anew."""
+    """Return what changed after an earlier cursor, or nothing when the page should fetch everything again."""
     entries = {entry.kind.key: entry for entry in ENTRIES.values()}
     changed = changed_since(session.centre_id, earlier, cursor, entries)
     if changed is None:

@@ -2,7 +2,7 @@
 
 Okabe and Ito's palette (Color Universal Design, 2008). Only its blue, vermillion, green and purple (and black, kept
 for baseline) reach 3:1 as lines on both the white and the dark sheet. Colour is never alone: shape and dash differ too.
-Grids and backgrounds are the page's to set; ``INK`` is drawn in whatever ink the theme in force has.
+Grids and backgrounds are the page's to set; ``INK`` is drawn in the ink of the theme in force.
 """
 
 from __future__ import annotations

@@ -14,7 +14,7 @@ from registry.services.records import change, remove
 def judge_beat(
     *, by: User, recording: Recording, time_s: float, counts: bool | None, note: str = "", reason: str = ""
 ) -> AnalysisRun | None:
-    """Say whether a beat counts, or with ``counts=None`` leave it to the program again; then analyse anew.
+    """Say whether a beat counts, or with ``counts=None`` leave it to the program again; then analyse again.
 
     ``note`` says why the beat was judged so; ``reason`` is the amendment's, on a signed session.
 

@@ -132,7 +132,7 @@ def take(
     try:
         with transaction.atomic():
             answer = write()
-            # Whoever took the lease over meanwhile writes it; then this attempt is undone.
+            # The attempt that took over the lease writes it; this one is undone.
             if not ours.update(answer=answer, lease_until=None):
                 raise InProgress
     except BaseException:

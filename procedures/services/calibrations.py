@@ -52,7 +52,7 @@ def put_calibration(
     version: int | None = None,
     reason: str = "",
 ) -> Calibration:
-    """Write a calibration, holding from ``valid_from_s`` (the recording's start when None), and analyse anew.
+    """Write a calibration, holding from ``valid_from_s`` (the recording's start when None), and analyse again.
 
     Alpha and parallel volume are numbers or where to work them out from. The segments left out are those of the whole
     recording: its other calibrations are brought into line, and what was worked out in them is worked out again.
@@ -101,7 +101,7 @@ def put_calibration(
 
 
 def remove_calibration(*, by: User, calibration: Calibration, reason: str = "") -> None:
-    """Take a calibration back, and analyse anew without it."""
+    """Remove a calibration, and analyse again without it."""
     recording = calibration.recording
     with writing(recording.session, by=by, summary=f"Removed {calibration}", reason=reason) as locked:
         remove(calibration, by=by, centre_id=locked.centre_id, reason=reason)

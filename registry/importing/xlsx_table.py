@@ -46,7 +46,7 @@ def read_xlsx(content: bytes, *, sheet: str = "") -> Table:
         raise
     except MemoryError:
         raise TableError("The workbook is too large to be read.") from None
-    except Exception as error:  # the library raises whatever a broken package makes it stumble over
+    except Exception as error:  # the library raises many kinds of error for a broken package
         raise TableError(_BROKEN) from error
 
 
@@ -140,7 +140,7 @@ def _empty(count: int) -> str:
 
 
 def _guarded(cells: Iterator[Row]) -> Iterator[Row]:
-    """Turn whatever the library stumbles over in the middle of a sheet into a sentence."""
+    """Turn any error of the library in the middle of a sheet into a sentence."""
     try:
         yield from cells
     except TableError:

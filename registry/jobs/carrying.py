@@ -1,4 +1,4 @@
-"""Carrying out one run, whatever becomes of it."""
+"""Carrying out one run, whether it succeeds or fails."""
 
 from __future__ import annotations
 

@@ -32,7 +32,7 @@ _log = logging.getLogger(__name__)
 
 
 class NotOurs(Exception):
-    """The run was cancelled, or taken over; whatever was worked out is thrown away."""
+    """The run was cancelled, or taken over; its results are discarded."""
 
 
 class Refused(Exception):

@@ -1,4 +1,4 @@
-"""Sending runs to whoever carries them out, and sending again what was not picked up."""
+"""Sending runs to the workers, and sending again what was not picked up."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Refusals in the service's log, for whoever watches it: who asked for what, never a name or a value."""
+"""Refusals in the service's log, for those who watch it: who asked for what, never a name or a value."""
 
 from __future__ import annotations
 

@@ -45,7 +45,7 @@ def begin(request: HttpRequest, user: User) -> None:
 
 
 def look_up(request: HttpRequest, user: User) -> dict[str, Any]:
-    """Return what the user's centres ask of this session, looked up anew."""
+    """Return what the user's centres ask of this session, looked up again."""
     kept = request.session[_KEPT] = _asked_of(user)
     return kept
 

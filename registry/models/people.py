@@ -30,7 +30,7 @@ class Centre(Record):
 
     code = models.SlugField(max_length=20, unique=True)
     name = models.CharField(max_length=120)
-    # From this day on whoever sees identifiers logs in with a second factor; until then they are reminded.
+    # From this day on everyone who sees identifiers logs in with a second factor; until then they are reminded.
     second_factor_from = models.DateField(null=True, blank=True)
     # After this time without a touch a session is locked until its person confirms who they are.
     idle_lock_min = models.PositiveSmallIntegerField(default=15)

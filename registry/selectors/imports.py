@@ -38,7 +38,7 @@ def find_import(user: User, key: UUID) -> TableImport:
 
 
 def table_of(run: TableImport) -> Table:
-    """Open the kept file anew.
+    """Open the kept file again.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Encrypting and hashing identifiers anew with the newest key.
+"""Encrypting and hashing identifiers again with the newest key.
 
 The content of a record does not change, so the change trail gets no link; it never held the identifiers.
 """
@@ -21,7 +21,7 @@ from registry.models.encrypted import EncryptedTextField, cipher, digest
 
 @dataclass
 class Rotated:
-    """How many rows were made anew, and how many had the newest key already."""
+    """How many rows were rewritten, and how many already had the newest key."""
 
     renewed: int = 0
     current: int = 0
@@ -32,7 +32,7 @@ def _encrypted_fields(model: type[models.Model]) -> list[models.Field[Any, Any]]
 
 
 def rotate(*, batch: int) -> Rotated:
-    """Make every row anew that an older key can read, some rows a transaction.
+    """Rewrite every row that an older key can read, some rows in each transaction.
 
     Breaking it off leaves some rows under the new and some under the old key; both are read and found while both keys
     are configured, and the next run goes on with the rest.
@@ -40,7 +40,7 @@ def rotate(*, batch: int) -> Rotated:
     Raises
     ------
     RuleBroken
-        When a row cannot be read with any of the keys; the batches before it are made anew, its own stays as it is.
+        When a row cannot be read with any of the keys; the batches before it have been rewritten, its own is unchanged.
     """
     done = Rotated()
     for model in apps.get_models():
@@ -58,7 +58,7 @@ _SECRETS = {Authenticator.Type.TOTP: "secret", Authenticator.Type.RECOVERY_CODES
 
 @transaction.atomic
 def _rotate_second_factors(done: Rotated) -> None:
-    """Make the secrets of authenticator apps and recovery codes anew; there are two a person at most."""
+    """Rewrite the secrets of authenticator apps and recovery codes; there are at most two for each person."""
     newest = Fernet(settings.IDENTITY_KEYS[0])
     for factor in Authenticator.objects.select_for_update(no_key=True).filter(type__in=_SECRETS):
         name = _SECRETS[Authenticator.Type(factor.type)]
@@ -81,7 +81,7 @@ def _rotate_second_factors(done: Rotated) -> None:
 def _rotate_batch(
     model: type[models.Model], fields: list[models.Field[Any, Any]], last: Any, batch: int, done: Rotated
 ) -> Any:
-    """Make one batch anew, after the key ``last``. Returns the last key, or none when there was nothing left."""
+    """Rewrite one batch, after the key ``last``. Returns the last key, or none when there was nothing left."""
     rows = model._default_manager.select_for_update(no_key=True).order_by("pk")
     if last is not None:
         rows = rows.filter(pk__gt=last)

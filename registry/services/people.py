@@ -33,7 +33,7 @@ def found_centre(*, code: str, name: str) -> Centre:
 
 @transaction.atomic
 def open_centre(*, by: User, code: str, name: str) -> Centre:
-    """Create a further centre; whoever opens it is its first administrator.
+    """Create a further centre; the user who opens it is its first administrator.
 
     Raises
     ------

@@ -27,7 +27,7 @@ class _Unreadable:
 def faults(exported: list[Head] | None = None) -> Iterator[str]:
     """Yield one sentence for each broken place, first things first: altered, missing, out of order, or a cut tail.
 
-    A chain that somebody worked out anew from its beginning holds by itself; only heads exported before tell.
+    A chain recomputed from its beginning is consistent in itself; only heads exported before reveal it.
     """
     try:
         centres = set(Change.objects.order_by().values_list("centre_id", flat=True).distinct())

@@ -1,4 +1,4 @@
-"""Page: what changed in one record, of whatever kind."""
+"""Page: what changed in one record of any kind."""
 
 from __future__ import annotations
 

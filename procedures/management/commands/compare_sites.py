@@ -18,7 +18,7 @@ from registry.management.sentence import SentenceCommand
 
 
 class Command(SentenceCommand):
-    """Print sites against baseline. Whoever may run this command reads the database anyway; no right is asked."""
+    """Print sites against baseline. No right is checked: the user can read the database anyway."""
 
     help = "Compare a session's sites with its baseline in one metric: change, interval, electrical limits, advice."
 

@@ -4,7 +4,7 @@ const PERIOD_MS = 400;
 const box = document.getElementById("comparison");
 const opened = new Set();
 let asking = false;
-// Going back loads the page anew: a part of it alone would not do.
+// Going back reloads the page: a part of it alone would not do.
 window.htmx.config.refreshOnHistoryMiss = true;
 
 async function look() {

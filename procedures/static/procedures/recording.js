@@ -57,7 +57,7 @@ for (const button of document.querySelectorAll("[data-show]")) {
   });
 }
 
-// Away from the marks of beats a tap sets the start, the next one the end; a tap before the start begins anew.
+// Away from the marks of beats a tap sets the start, the next one the end; a tap before the start begins again.
 figure.addEventListener("click", (event) => {
   const target = figure.querySelector(".target");
   const area = target?.querySelector(".draglayer .nsewdrag")?.getBoundingClientRect();

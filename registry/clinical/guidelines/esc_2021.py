@@ -39,7 +39,7 @@ ESC_2021 = Guideline(
         # "A significant proportion of right-ventricular pacing": the guideline gives no number in the recommendation;
         # 20 % is the project's choice.
         Row("IIa", "B", (EARLIER_DEVICE, lvef(None, 35), _SYMPTOMS, THERAPY, pacing(20))),
-        # CRT from the start instead of right-ventricular pacing; whoever is paced already falls under the row above.
+        # CRT from the start instead of right-ventricular pacing; patients already paced fall under the row above.
         Row("I", "A", (lvef(None, 40, below=True), AV_BLOCK, NO_EARLIER_DEVICE)),
     ),
     left_out="Rows on ablation of the AV junction, conduction-system pacing and the choice of a defibrillator.",

@@ -1,4 +1,4 @@
-"""Encrypt all identifiers anew with the newest key."""
+"""Encrypt all identifiers again with the newest key."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from registry.services.key_rotation import rotate
 
 
 class Command(SentenceCommand):
-    """Encrypt and hash anew whatever was made with an older key; can be broken off and started again."""
+    """Encrypt and hash again everything made with an older key; can be interrupted and restarted."""
 
     help = (
         "Re-encrypt all identifiers with the first of TRIBUTARY_IDENTITY_KEYS; then the other keys can be "

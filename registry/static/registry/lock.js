@@ -119,7 +119,7 @@ function opened(said) {
   document.dispatchEvent(new CustomEvent("unlocked"));
 }
 
-// Whoever has opened the session since it was locked, in another tab or by the log-in page, need not do so twice.
+// A user who has unlocked the session in another tab or on the log-in page need not do so twice.
 async function openedElsewhere() {
   try {
     const { said } = await post(`${address}active/`);
@@ -141,7 +141,7 @@ addEventListener("pageshow", (event) => {
 document.addEventListener("visibilitychange", () => {
   if (document.visibilityState === "visible" && !uncover && due()) lock({ tell: true });
 });
-// Said by whatever was refused because the session is locked.
+// Sent by a request that was refused because the session is locked.
 document.addEventListener("locked", () => lock());
 document.addEventListener(
   "submit",

@@ -131,7 +131,7 @@ def test_the_database_refuses_to_move_the_head_by_hand(links):
 
 
 def rewrite_from(links, start):
-    """Work out a chain anew, as a forger would, head and all."""
+    """Recompute a chain, as a forger would, head and all."""
     digest = links[start - 1].previous_digest
     for one in links[start - 1 :]:
         one.values = one.values.replace("0", "1")

@@ -60,7 +60,7 @@ function bothValues(store, problem) {
   return h("table", {}, h("thead", {}, h("tr", {}, h("td"), ...titles)), h("tbody", {}, ...rows));
 }
 
-// Each button acts once: what follows from it draws the tray anew.
+// Each button acts once: its result redraws the tray.
 function actions(list) {
   const box = h("p", { class: "actions" });
   for (const [text, act] of list) {
@@ -102,7 +102,7 @@ export function showAttention(store, place) {
   let before = "";
   const show = () => {
     const { attention, colleagues } = store;
-    // Drawn anew only when something else needs attention, so that no button moves under a finger.
+    // Redrawn only when something else needs attention, so that no button moves under a finger.
     const now = JSON.stringify([attention, colleagues]);
     if (now === before) return;
     before = now;

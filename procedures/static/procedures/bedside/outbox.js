@@ -60,7 +60,7 @@ export class Outbox {
     /** @type {Row[]} */
     const rows = await asked(this.db.transaction("entries").objectStore("entries").getAll());
     const found = await Promise.all(rows.map((row) => this.#opened(row)));
-    // Unsealing hundreds of waiting entries anew after each answer would be felt.
+    // Decrypting hundreds of waiting entries again after each answer would be noticeable.
     this.#unsealed = new Map(rows.map((row, place) => [String(row.sealed.iv), found[place].content]));
     return found.map(({ content, ...rest }) => ({ ...content, ...rest }));
   }

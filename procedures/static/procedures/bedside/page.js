@@ -97,7 +97,7 @@ class Page {
     else this.show();
   }
 
-  // Nothing of a session stays that the server does not show to whoever is logged in.
+  // Nothing of a session stays that the server does not show to the user who is logged in.
   close() {
     this.shown?.leave?.();
     this.shown = this.opening = null;

@@ -347,7 +347,7 @@ export class Store {
     return true;
   }
 
-  // Called by the sync: the server does not show this session to whoever is logged in, so the tablet does not either.
+  // Called by the sync: the server does not show this session to the user who is logged in, so the tablet does not either.
   async withdraw() {
     if (!this.known) return;
     this.known = this.state = this.me = null;
