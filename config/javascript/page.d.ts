@@ -3,4 +3,5 @@ interface Window {
   Plotly: any;
   htmx: any;
   allauth: any;
+  tus: any;
 }
