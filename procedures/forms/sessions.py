@@ -118,7 +118,7 @@ class LogEntryForm(EntryForm):
     says_optional = True
     wide = ("text",)
 
-    kind = pick(EntryKind.choices, "What happened")
+    kind = pick(EntryKind.choices, "Event")
     occurred_at = MomentField(label="When")
     text = forms.CharField(
         label="Words",

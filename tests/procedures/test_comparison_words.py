@@ -72,7 +72,7 @@ def test_decision_words_say_whether_the_site_led() -> None:
     by = writer_of(session.centre)
     record_decision(by=by, session=session, site=session.sites.get(label="A"), reason="Lower threshold.", metric=KEY)
     said = words.decision_words(compare_session(session))
-    assert said == "Chosen by the physician: A, not the leading site by dP/dt max at that moment."
+    assert said == "Chosen by the physician: A, not the leading site by dP/dt max at that time."
     record_decision(by=by, session=session, site=None, reason="None was stable.", metric=KEY)
     assert words.decision_words(compare_session(session)) == "No site was chosen."
 

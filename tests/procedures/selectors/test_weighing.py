@@ -79,7 +79,7 @@ def test_metrics_that_disagree_are_named():
         enter(epoch, STROKE_WORK, 4000 * gain, sd=200)
     refresh_responses(session.pk)
     said = metrics_agree(compare_session(session, KEY))
-    assert said.startswith("1 of 2 ranked metrics put ")
+    assert said.startswith("1 of 2 ranked metrics rank ")
     assert "leads by" in said
 
 
@@ -90,7 +90,7 @@ def test_metrics_that_agree_say_so_and_one_metric_says_nothing():
         gain = {"A": 1.2, "B": 1.1}.get(epoch.site.label if epoch.site else "", 1.0)
         enter(epoch, STROKE_WORK, 4000 * gain, sd=200)
     refresh_responses(session.pk)
-    assert metrics_agree(compare_session(session, KEY)) == "All 2 ranked metrics put A first."
+    assert metrics_agree(compare_session(session, KEY)) == "All 2 ranked metrics rank A first."
 
 
 def test_return_that_agrees():
