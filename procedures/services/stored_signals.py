@@ -57,7 +57,7 @@ def note_form(recording: Recording, place: str) -> StoredSignals:
 def prepare_again(recording: Recording) -> None:
     """Ask for a new form, because what is drawn as a sum has changed; the old one serves meanwhile."""
     with transaction.atomic():
-        form, _ = StoredSignals.objects.select_for_update().get_or_create(recording=recording)
+        form, _ = StoredSignals.objects.select_for_update(no_key=True).get_or_create(recording=recording)
         form.state, form.attempts, form.failure, form.sent_at = RunState.QUEUED, 0, "", None
         form.token = form.lease_until = form.next_try_at = None
         form.save()
