@@ -173,7 +173,7 @@ def test_decision_is_shown_with_its_reason_and_its_button_is_a_physicians() -> N
         metric=KEY,
     )  # fmt: skip
     page = _page(session)
-    assert "Chosen by the physician: B, the leading site by dP/dt max at that moment." in page
+    assert "Chosen by the physician: B, the leading site by dP/dt max at that time." in page
     assert "Best &amp; stable." in page
     assert "Only a physician can record the decision." in page
     assert "Record another decision" in _page(session, role=Role.PHYSICIAN)

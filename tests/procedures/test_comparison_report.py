@@ -60,7 +60,7 @@ def test_report_tells_the_whole_session() -> None:
         "PL-mid leads: stroke work +12.",
         "Not reached: stenosis.",
         "Venogram: Four tributaries.",
-        "Chosen by the physician: PL-mid, the leading site by stroke work at that moment.",
+        "Chosen by the physician: PL-mid, the leading site by stroke work at that time.",
         "Haematoma, minor, related to the procedure. Small.",
         "signal analysis 1.0.0, acute-response 2",
         "computed from recordings",
