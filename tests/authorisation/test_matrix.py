@@ -21,7 +21,7 @@ pytestmark = [pytest.mark.django_db, pytest.mark.xdist_group("authorisation")]
 ROUTES = all_routes()
 PATIENTS = ("api:assessment-detail", "api:adverseevent-detail", "api:devicecheck-detail", "api:consent-detail")
 # Refusals of what was sent, made after the person was let through.
-LET_THROUGH = {200, 201, 204, 304, 400, 409, 422}
+LET_THROUGH = {200, 201, 204, 304, 400, 409, 412, 422}
 
 
 @pytest.fixture(scope="module")
