@@ -272,7 +272,6 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": 3600.0,
         "options": {"queue": CLOCK_QUEUE, "expires": 3600},
     },
-    "requeue-stuck-imports": {"task": "registry.tasks.requeue_stuck_imports", "schedule": 60.0},
 }
 
 CONTENT_SECURITY_POLICY = {

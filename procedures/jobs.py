@@ -20,6 +20,6 @@ register(
         model=StoredSignals,
         work="procedures.services.stored_signals.carry_out",
         queue="analyses",
-        fault="Preparing the recording stopped on a fault of the program; the file is unharmed.",
+        fault="Preparing the recording stopped because of a program error. The file is unharmed.",
     )
 )

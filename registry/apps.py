@@ -10,8 +10,9 @@ class RegistryConfig(AppConfig):
     verbose_name = "Registry"
 
     def ready(self) -> None:
-        """Describe the kinds of record of this room; watch log-ins."""
+        """Describe the kinds of record and of background run of this room; watch log-ins."""
         from registry.described.kind import register
+        from registry.jobs import registry_kinds  # noqa: F401
         from registry.kinds import KINDS
         from registry.login import watching  # noqa: F401
 

@@ -7,7 +7,6 @@ from uuid import UUID
 from celery import shared_task
 
 from registry import jobs
-from registry.services import import_running
 
 
 @shared_task(name="registry.tasks.carry_out_job")
@@ -20,15 +19,3 @@ def carry_out_job(kind: str, key: str) -> None:
 def sweep_jobs() -> int:
     """Send again what was not picked up."""
     return jobs.sweep()
-
-
-@shared_task(name="registry.tasks.carry_out_import")
-def carry_out_import(key: str) -> None:
-    """Check or load a table that waits for it."""
-    import_running.carry_out(UUID(key))
-
-
-@shared_task(name="registry.tasks.requeue_stuck_imports")
-def requeue_stuck_imports() -> int:
-    """Queue again what a lost worker left behind."""
-    return import_running.requeue_stuck()

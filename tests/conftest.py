@@ -7,6 +7,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from celery import current_app
 from django.core.cache import cache
 from django.db import connections
 from django.db.backends.base.operations import BaseDatabaseOperations
@@ -66,6 +67,16 @@ def trail_may_be_emptied_between_tests() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(BaseDatabaseOperations, "execute_sql_flush", without_triggers)
         yield
+
+
+@pytest.fixture
+def queue_down(settings: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Let the service have a queue that nobody answers for: its port is closed."""
+    settings.JOBS_BY = "queue"
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    monkeypatch.setattr(current_app.conf, "broker_write_url", f"redis://127.0.0.1:{port}/0")
 
 
 @pytest.fixture

@@ -22,7 +22,7 @@ from procedures.services.ecgs import measured_epochs, replace_measured
 from procedures.services.guard import writing
 from procedures.services.responses import refresh_later
 from registry.errors import RuleBroken
-from registry.jobs import Claim, Refused, TryAgain, cancel, send_again, send_later
+from registry.jobs import Claim, NotYet, Refused, TryAgain, cancel, send_again, send_later
 from registry.models import User, new_key
 from registry.services.records import put
 
@@ -90,7 +90,7 @@ def carry_out(claim: Claim) -> None:
         ecgs, notes = measured_epochs(run.recording, epochs)
         found = _computed(run, epochs, report)
     except NotPrepared as error:
-        raise TryAgain(str(error)) from error
+        raise NotYet(str(error)) from error
     except RecordingError as error:
         raise Refused(str(error)) from error
     except OSError as error:

@@ -7,8 +7,9 @@ To add a kind of run:
 2. Its work is a service, ``def work(claim: Claim) -> None``. It reads ``claim.key``, says how far it is by
    ``claim.tell("Reading", 0.4)``, and writes what came out within ``with claim.writing() as row:``, which is one
    transaction, refuses when the run is no longer ours, and marks it done. It raises ``Refused("sentence")`` when trying
-   again would not help and ``TryAgain("sentence")`` when it might; anything else is a fault of the program and is tried
-   again too. It may be carried out twice, so nothing outside ``claim.writing()`` may do harm when repeated.
+   again would not help, ``TryAgain("sentence")`` when it might, and ``NotYet("sentence")`` while another run makes what
+   it needs; anything else is a fault of the program and is tried again too. It may be carried out twice, so nothing
+   outside ``claim.writing()`` may do harm when repeated.
 3. One ``register(Kind(...))`` in the room's ``jobs.py`` (``registry/jobs/registry_kinds.py``, ``procedures/jobs.py``),
    which ``AppConfig.ready`` loads.
 4. The service that asks for it makes the row and calls ``send_later(row)`` in the same transaction.
@@ -18,7 +19,7 @@ what a lost worker left, and gives up on what was tried too often. Without a bro
 """
 
 from registry.jobs.carrying import carry_out
-from registry.jobs.claims import Claim, NotOurs, Refused, TryAgain, cancel
+from registry.jobs.claims import Claim, NotOurs, NotYet, Refused, TryAgain, cancel
 from registry.jobs.kinds import KINDS, Kind, register
 from registry.jobs.sending import send_again, send_later, sweep
 
@@ -27,6 +28,7 @@ __all__ = [
     "Claim",
     "Kind",
     "NotOurs",
+    "NotYet",
     "Refused",
     "TryAgain",
     "cancel",

@@ -9,7 +9,7 @@ from celery.exceptions import SoftTimeLimitExceeded
 from django.conf import settings
 from django.db import connection
 
-from registry.jobs.claims import Claim, NotOurs, Refused, TryAgain, held, take
+from registry.jobs.claims import Claim, NotOurs, NotYet, Refused, TryAgain, held, take
 from registry.jobs.kinds import KINDS, Kind
 
 _log = logging.getLogger(__name__)
@@ -34,6 +34,8 @@ def _work(kind: Kind, claim: Claim) -> None:
         _log.info("A run of %s was cancelled or taken over; nothing of it was written", kind.name)
     except Refused as error:
         claim.fail(str(error))
+    except NotYet as error:
+        claim.put_off(str(error))
     except TryAgain as error:
         claim.put_back(str(error))
     except SoftTimeLimitExceeded:

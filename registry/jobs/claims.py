@@ -43,6 +43,10 @@ class TryAgain(Exception):
     """Trying again may help. The message is the sentence that the page shows meanwhile."""
 
 
+class NotYet(Exception):
+    """What the run needs is still being made. The message is the sentence that the page shows meanwhile."""
+
+
 @dataclass(frozen=True)
 class Claim:
     """A run that is ours as long as its row holds our token."""
@@ -66,8 +70,10 @@ class Claim:
             raise NotOurs
 
     @contextmanager
-    def writing(self) -> Iterator[Any]:
+    def writing(self, *, last: bool = True) -> Iterator[Any]:
         """Open the transaction that writes what came out; yields the locked row and marks it done at the end.
+
+        What is written before the end, piece by piece, is written with ``last=False``.
 
         Raises
         ------
@@ -79,6 +85,8 @@ class Claim:
             if row is None:
                 raise NotOurs
             yield row
+            if not last:
+                return
             row.state, row.progress_percent, row.step, row.failure = RunState.DONE, 100, "", ""
             row.token = row.lease_until = row.next_try_at = None
             row.finished_at = timezone.now()
@@ -99,12 +107,17 @@ class Claim:
             return
         if row.attempts >= MAX_ATTEMPTS:
             self.fail(sentence)
-            return
-        wait = dt.timedelta(seconds=wait_s(row.attempts))
-        self._mine().update(
-            state=RunState.QUEUED, token=None, lease_until=None, sent_at=None, step="", failure=sentence,
-            progress_percent=0, next_try_at=Now() + wait,
-        )  # fmt: skip
+        else:
+            self._wait(wait_s(row.attempts), failure=sentence, step="")
+
+    def put_off(self, sentence: str) -> None:
+        """Let it wait for what it needs, which is still being made; that is no attempt."""
+        self._wait(FIRST_WAIT_S, step=sentence[:80], attempts=F("attempts") - 1)
+
+    def _wait(self, seconds: float, **values: Any) -> None:
+        nobody = {"token": None, "lease_until": None, "sent_at": None, "progress_percent": 0}
+        due = Now() + dt.timedelta(seconds=seconds)
+        self._mine().update(state=RunState.QUEUED, next_try_at=due, **nobody, **values)
 
 
 def wait_s(attempts: int) -> float:

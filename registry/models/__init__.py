@@ -33,7 +33,7 @@ from registry.models.patient import (
 from registry.models.people import Centre, Member, Role, User
 from registry.models.planned_visit import PlannedVisit
 from registry.models.query import DataQuery, QueryState, QueryTurn, TurnKind
-from registry.models.table_import import ImportPart, ImportState, PartOf, TableImport
+from registry.models.table_import import ImportPart, ImportRun, ImportState, ImportTask, PartOf, TableImport
 
 __all__ = [
     "FAILURES",
@@ -59,7 +59,9 @@ __all__ = [
     "GlobalAssessment",
     "ImagingMethod",
     "ImportPart",
+    "ImportRun",
     "ImportState",
+    "ImportTask",
     "Job",
     "LifeInstrument",
     "Look",

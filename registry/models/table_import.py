@@ -5,10 +5,11 @@ from __future__ import annotations
 from django.db import models
 from django.db.models import Q
 
-from registry.models.base import Record
+from registry.models.base import Record, new_key
 from registry.models.constraints import one_of
 from registry.models.declared import PLACE, STAFF, UPKEEP, declare, identifies, withheld
 from registry.models.encrypted import EncryptedTextField
+from registry.models.job import Job, job_constraints, job_index
 from registry.models.people import Centre, User
 
 
@@ -16,9 +17,7 @@ class ImportState(models.TextChoices):
     """How far it is."""
 
     NEW = "new", "Columns to be matched"
-    CHECKING = "checking", "Dry run in progress"
     CHECKED = "checked", "Dry run done"
-    LOADING = "loading", "Loading"
     LOADED = "loaded", "Loaded"
     DISCARDED = "discarded", "Discarded"
 
@@ -43,11 +42,6 @@ class TableImport(Record):
     # JSON: registry.importing.plan.Plan.
     plan = EncryptedTextField(default="{}")
     state = models.CharField(max_length=10, choices=ImportState, default=ImportState.NEW)
-    step = models.CharField(max_length=80, blank=True)
-    progress_percent = models.PositiveSmallIntegerField(default=0)
-    failure = models.TextField(blank=True)
-    attempts = models.PositiveSmallIntegerField(default=0)
-    claimed_at = models.DateTimeField(null=True, blank=True)
     rows_read = models.PositiveIntegerField(default=0)
     problems = models.PositiveIntegerField(default=0)
     unusual = models.PositiveIntegerField(default=0)
@@ -59,7 +53,7 @@ class TableImport(Record):
         withheld("centre", PLACE),
         withheld("uploaded_by loaded_by", STAFF),
         identifies("original_name look plan sheet sha256", "a file of patients may name persons"),
-        withheld("kind size_bytes encoding separator state step progress_percent failure attempts claimed_at", UPKEEP),
+        withheld("kind size_bytes encoding separator state", UPKEEP),
         withheld("rows_read problems unusual stored_already records_made finished_at", UPKEEP),
     )
 
@@ -77,6 +71,38 @@ class TableImport(Record):
 
     def __str__(self) -> str:
         return self.original_name
+
+
+class ImportTask(models.TextChoices):
+    """What a run does with an import."""
+
+    CHECK = "check", "Dry run"
+    LOAD = "load", "Loading"
+
+
+class ImportRun(Job):
+    """A dry run or a loading, done in the background. What it is about says whose it is; it names nobody."""
+
+    id = models.UUIDField(primary_key=True, default=new_key, editable=False)
+    table_import = models.ForeignKey(TableImport, models.CASCADE, related_name="runs")
+    task = models.CharField(max_length=10, choices=ImportTask)
+    created_at = models.DateTimeField(auto_now_add=True)
+
+    handling = declare(withheld("id table_import task created_at", UPKEEP))
+
+    class Meta:
+        ordering = ("-id",)
+        indexes = [job_index("importrun")]
+        constraints = [
+            *job_constraints("importrun"),
+            one_of("importrun", "task", ImportTask.values),
+            models.UniqueConstraint(
+                fields=("table_import",), condition=Q(state__in=Job.BUSY), name="importrun_one_at_a_time"
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.get_task_display()} {self.get_state_display()}"
 
 
 class PartOf(models.TextChoices):

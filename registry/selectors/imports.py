@@ -7,13 +7,13 @@ import json
 from typing import Any
 from uuid import UUID
 
-from django.db.models import QuerySet
+from django.db.models import OuterRef, QuerySet, Subquery
 
 from registry.access import Right, centres_for
 from registry.importing.plan import Plan
 from registry.importing.reading import read_table
 from registry.importing.table import Cell, Fault, Table, TableError
-from registry.models import ImportPart, ImportState, PartOf, TableImport, User
+from registry.models import ImportPart, ImportRun, ImportState, PartOf, TableImport, User
 from registry.numbers.outside import LARGEST
 
 FIRST_ROWS = 4
@@ -21,9 +21,14 @@ LONGEST_SHOWN = 40
 
 
 def imports_for(user: User) -> QuerySet[TableImport]:
-    """Return the imports of the centres in which the user may import, latest first; the kept files are left alone."""
+    """Return the imports of the centres in which the user may import, latest first; the kept files are left alone.
+
+    ``task`` of each is what is being done with it now, None when nothing is.
+    """
     centres = centres_for(user, Right.IMPORT_TABLES)
-    return TableImport.objects.filter(centre__in=centres).select_related("centre", "uploaded_by", "loaded_by")
+    busy = ImportRun.objects.filter(table_import=OuterRef("pk"), state__in=ImportRun.BUSY)
+    found = TableImport.objects.filter(centre__in=centres).annotate(task=Subquery(busy.values("task")[:1]))
+    return found.select_related("centre", "uploaded_by", "loaded_by")
 
 
 def find_import(user: User, key: UUID) -> TableImport:
@@ -35,6 +40,11 @@ def find_import(user: User, key: UUID) -> TableImport:
         When it does not exist, or belongs to a centre in which the user does not import.
     """
     return imports_for(user).get(pk=key)
+
+
+def run_of(found: TableImport) -> ImportRun | None:
+    """Return the latest dry run or loading of an import."""
+    return found.runs.first()
 
 
 def table_of(run: TableImport) -> Table:

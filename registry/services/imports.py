@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import base64
-import datetime as dt
 import hashlib
 import json
-import threading
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import asdict, replace
@@ -16,6 +14,7 @@ from uuid import UUID
 
 from django.conf import settings
 from django.db import transaction
+from django.db.models.functions import Now
 from django.utils import timezone
 
 from registry.access import Right, require
@@ -28,15 +27,12 @@ from registry.importing.plan import Plan, check_columns, questions, readings
 from registry.importing.reading import read_table
 from registry.importing.scan import Scan, scan
 from registry.importing.table import MAX_BYTES, Table, TableError
-from registry.models import Centre, ImportPart, ImportState, PartOf, TableImport, User
+from registry.jobs import cancel, send_again, send_later
+from registry.models import Centre, ImportPart, ImportRun, ImportState, ImportTask, PartOf, TableImport, User
 from registry.selectors.imports import table_of
 from registry.services.records import put
 
 PIECE = 512 * 1024
-STALE_AFTER = dt.timedelta(minutes=3)
-# Without a broker a long import works beside the page that started it; a short one is done before the page answers.
-SHORT_ROWS = 2000
-BUSY = (ImportState.CHECKING, ImportState.LOADING)
 
 
 class Upload(Protocol):
@@ -271,7 +267,7 @@ def start_check(*, by: User, run: TableImport, queue: bool = True) -> TableImpor
             raise RuleBroken("Match the columns first.")
         readings(kind_of(locked), plan_of(locked), scan_of(locked), settings.TIME_ZONE)
         _reset(locked)
-        return _queue(locked, ImportState.CHECKING, queue)
+        return _queue(locked, ImportTask.CHECK, queue)
 
 
 def start_load(*, by: User, run: TableImport, confirmed: bool = False, queue: bool = True) -> TableImport:
@@ -293,15 +289,28 @@ def start_load(*, by: User, run: TableImport, confirmed: bool = False, queue: bo
             message = f"Confirm the {locked.unusual} unusual values, or correct them in the file."
             raise RuleBroken(message, fields={"confirmed": [message]})
         locked.loaded_by = by
-        return _queue(locked, ImportState.LOADING, queue)
+        return _queue(locked, ImportTask.LOAD, queue)
+
+
+def run_again(*, by: User, run: TableImport) -> TableImport:
+    """Send what waits once more; when nothing does, make the dry run again.
+
+    Raises
+    ------
+    RuleBroken
+        When columns or questions are still open, or the table is loaded.
+    """
+    require_import(by, run.centre_id, kind_of(run))
+    if busy := run.runs.filter(state__in=ImportRun.BUSY).first():
+        send_again(busy)
+        return run
+    return start_check(by=by, run=run)
 
 
 def cancel_import(*, by: User, run: TableImport) -> TableImport:
     """Stop a dry run, or a loading that has not begun to write; nothing of it stays."""
     require_import(by, run.centre_id, kind_of(run))
-    waiting = TableImport.objects.filter(pk=run.pk)
-    waiting.filter(state=ImportState.CHECKING).update(state=ImportState.NEW, step="", claimed_at=None)
-    waiting.filter(state=ImportState.LOADING).update(state=ImportState.CHECKED, step="", claimed_at=None)
+    cancel(run.runs.all())
     run.refresh_from_db()
     return run
 
@@ -325,54 +334,24 @@ def _editing(by: User, run: TableImport) -> Iterator[TableImport]:
             raise RuleBroken("This table has already been loaded.")
         if locked.state == ImportState.DISCARDED:
             raise RuleBroken("This import was discarded; upload the file again.")
-        if locked.state in BUSY and not is_stale(locked):
+        if locked.runs.filter(state__in=ImportRun.BUSY).exists():
             raise RuleBroken("This import is running. Wait, or cancel it.")
         yield locked
 
 
-def is_stale(run: TableImport) -> bool:
-    """Say whether a busy import has shown no life for so long that its worker must be lost."""
-    return run.state in BUSY and run.updated_at < timezone.now() - STALE_AFTER
-
-
 def _reset(run: TableImport) -> None:
     run.parts.filter(of=PartOf.FINDINGS).delete()
-    run.state, run.step, run.failure, run.progress_percent = ImportState.NEW, "", "", 0
+    run.state, run.loaded_by = ImportState.NEW, None
     run.problems = run.unusual = run.stored_already = 0
-    run.claimed_at, run.attempts, run.loaded_by = None, 0, None
 
 
-def _queue(run: TableImport, state: ImportState, queue: bool) -> TableImport:
-    run.state, run.step, run.failure, run.progress_percent = state, "waiting to start", "", 0
-    run.claimed_at = None
+def _queue(run: TableImport, task: ImportTask, queue: bool) -> TableImport:
     run.save()
+    # Who carries it out at once counts as having been sent it.
+    waiting = ImportRun.objects.create(table_import=run, task=task, sent_at=None if queue else Now())
     if queue:
-        transaction.on_commit(lambda: send(run.pk, run.rows_read))
+        send_later(waiting)
     return run
-
-
-def send(key: UUID, rows: int) -> None:
-    """Hand an import to a worker; without a broker to a thread of this process when it will take long."""
-    from registry.services.import_running import carry_out
-    from registry.tasks import carry_out_import
-
-    if settings.JOBS_BY == "queue":
-        carry_out_import.delay(str(key))
-    elif rows > SHORT_ROWS:
-        threading.Thread(target=_beside, args=(key,), daemon=True).start()
-    else:
-        carry_out(key)
-
-
-def _beside(key: UUID) -> None:
-    from django.db import connection
-
-    from registry.services.import_running import carry_out
-
-    try:
-        carry_out(key)
-    finally:
-        connection.close()
 
 
 def findings_page(run: TableImport, number: int) -> list[list[Any]]:

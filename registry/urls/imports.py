@@ -16,5 +16,5 @@ urlpatterns = [
 ]
 urlpatterns += [
     path(f"imports/<uuid:key>/{what}/", imports.act, {"what": what}, name=what)
-    for what in ("load", "cancel", "discard")
+    for what in ("load", "again", "cancel", "discard")
 ]

@@ -17,9 +17,9 @@ from registry.errors import Conflict, RuleBroken
 from registry.forms.imports import ColumnsForm, QuestionsForm, SheetForm, UploadForm
 from registry.forms.rules import apply_rule
 from registry.importing.plan import Plan, proposed, questions
-from registry.models import ImportState, TableImport
+from registry.models import ImportRun, ImportState, RunState, TableImport
 from registry.numbers.outside import NotANumber, whole_number
-from registry.selectors.imports import find_import, first_rows, imports_for, last_plan
+from registry.selectors.imports import find_import, first_rows, imports_for, last_plan, run_of
 from registry.services import imports
 from registry.services.import_running import PAGE
 from registry.views.request import MemberRequest
@@ -66,8 +66,8 @@ def new_import(request: MemberRequest) -> HttpResponse:
     return render(request, "registry/imports/new.html", context, status=422 if form.errors else 200)
 
 
-def _busy(run: TableImport) -> bool:
-    return run.state in imports.BUSY
+def _busy(run: Any) -> bool:
+    return run.task is not None
 
 
 @require_http_methods(["GET", "POST"])
@@ -143,6 +143,12 @@ def open_questions(request: MemberRequest, key: UUID) -> HttpResponse:
     return render(request, "registry/imports/questions.html", context, status=422 if form.errors else 200)
 
 
+def _may_run_again(run: TableImport, work: ImportRun | None) -> bool:
+    """Whether the page offers the dry run again: it ended early, or a loading failed that it had allowed."""
+    early = {ImportState.NEW: (RunState.FAILED, RunState.CANCELLED), ImportState.CHECKED: (RunState.FAILED,)}
+    return bool(work and work.state in early.get(ImportState(run.state), ()) and imports.plan_of(run).columns)
+
+
 @require_GET
 def show(request: MemberRequest, key: UUID) -> HttpResponse:
     """Show how far an import is, and what its dry run found, a page at a time."""
@@ -157,8 +163,9 @@ def show(request: MemberRequest, key: UUID) -> HttpResponse:
     context = {
         "run": run,
         "kind": imports.kind_of(run),
-        "busy": _busy(run),
-        "stale": imports.is_stale(run),
+        "work": (work := run_of(run)),
+        "busy": bool(work and work.busy),
+        "rerun": _may_run_again(run, work),
         "findings": imports.findings_page(run, number) if found else [],
         "number": number,
         "pages": pages,
@@ -172,19 +179,22 @@ def show(request: MemberRequest, key: UUID) -> HttpResponse:
 def progress(request: MemberRequest, key: UUID) -> HttpResponse:
     """Say how far it is; once it has ended, tell the page that watches to reload."""
     run = find_import(request.user, key)
-    context = {"run": run, "busy": _busy(run), "stale": imports.is_stale(run)}
+    work = run_of(run)
+    context = {"run": run, "work": work, "busy": bool(work and work.busy)}
     response = render(request, "registry/imports/progress.html", context)
-    if request.htmx and (not context["busy"] or context["stale"]):
+    if request.htmx and not context["busy"]:
         response["HX-Refresh"] = "true"
     return response
 
 
 @require_POST
 def act(request: MemberRequest, key: UUID, what: str) -> HttpResponse:
-    """Load, cancel, or throw the file away."""
+    """Load, start again, cancel, or throw the file away."""
     run = find_import(request.user, key)
     if what == "load":
         imports.start_load(by=request.user, run=run, confirmed="confirmed" in request.POST)
+    elif what == "again":
+        imports.run_again(by=request.user, run=run)
     elif what == "cancel":
         stopped = imports.cancel_import(by=request.user, run=run)
         done = (

@@ -228,7 +228,7 @@ RULES: dict[str, Rule] = {
     "imports:new": own(LEADS, LEADS),
     **{
         f"imports:{part}": MADE_UP
-        for part in ("show", "columns", "questions", "progress", "findings", "load", "cancel", "discard")
+        for part in ("show", "columns", "questions", "progress", "findings", "load", "again", "cancel", "discard")
     },
     "registry:looks": own(LEADS),
     "registry:duplicates": own(LEADS),

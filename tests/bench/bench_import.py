@@ -32,9 +32,10 @@ from django.db import connection
 from django.test.utils import get_runner, setup_test_environment
 
 from registry.importing.plan import Plan, proposed
+from registry.jobs import carry_out
 from registry.models import Assessment, Change, Patient, PatientIdentity, Role, TableImport
 from registry.models.encrypted import digest
-from registry.services import import_running, imports
+from registry.services import imports
 from tests import factories as make
 
 
@@ -122,7 +123,7 @@ def check(kind: str, content: bytes, name: str, centre: Any, by: Any) -> TableIm
     columns = proposed(imports.kind_of(run), imports.look_of(run)["header"])
     run = imports.decide_columns(by=by, run=run, plan=Plan(columns))
     run = imports.start_check(by=by, run=run, queue=False)
-    import_running.carry_out(run.pk)
+    carry_out("import", run.runs.latest("id").pk)
     run.refresh_from_db()
     assert not run.problems, imports.findings_page(run, 1)[:3]
     return run
@@ -132,7 +133,7 @@ def take_in(kind: str, content: bytes, name: str, centre: Any, by: Any) -> tuple
     """Return how long the dry run took with all before it, how long loading took, and the number of rows."""
     checked, run = timed(lambda: check(kind, content, name, centre, by))
     run = imports.start_load(by=by, run=run, queue=False)
-    loading, _ = timed(lambda: import_running.carry_out(run.pk))
+    loading, _ = timed(lambda: carry_out("import", run.runs.latest("id").pk))
     run = TableImport.objects.get(pk=run.pk)
     assert run.state == "loaded", run.failure
     return checked, loading, run.records_made

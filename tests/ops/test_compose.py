@@ -14,7 +14,8 @@ from django.conf import settings
 from django.core.management import get_commands
 
 ROOT = Path(settings.BASE_DIR)
-OURS = ("migrate", "web", "worker", "beat")
+WORKERS = ("analyses", "imports", "clock")
+OURS = ("migrate", "web", *WORKERS, "beat")
 
 
 @pytest.fixture(scope="module")
@@ -39,14 +40,14 @@ def test_every_service_that_stays_up_is_watched_and_restarted(compose: dict[str,
         if name == "migrate":
             continue
         assert service["restart"] == "unless-stopped", name
-        # beat answers nobody; it is watched by what it starts, the sweep of stuck analyses.
+        # beat answers nobody; it is watched by what it starts, the sweep of background runs.
         assert ("test" in service["healthcheck"]) == (name != "beat"), name
 
 
 def test_nothing_starts_before_the_database_is_migrated(compose: dict[str, Any]) -> None:
     services = compose["services"]
     assert services["migrate"]["depends_on"] == {"database": {"condition": "service_healthy"}}
-    for name in ("web", "worker", "beat"):
+    for name in ("web", *WORKERS, "beat"):
         assert services[name]["depends_on"] == {
             "migrate": {"condition": "service_completed_successfully"},
             "queue": {"condition": "service_healthy"},
@@ -97,6 +98,27 @@ def test_commands_name_what_exists(compose: dict[str, Any]) -> None:
     assert (ROOT / probe[-1]).is_file()
 
 
+def test_every_queue_has_a_worker_of_its_own(compose: dict[str, Any]) -> None:
+    served = [
+        words[words.index("--queues") + 1] for words in (compose["services"][name]["command"] for name in WORKERS)
+    ]
+    assert sorted(served) == sorted([*settings.JOB_QUEUES, settings.CLOCK_QUEUE])
+    assert {queue.name for queue in settings.CELERY_TASK_QUEUES} == set(served)
+
+
+def test_tasks_of_the_clock_wait_in_their_own_queue_and_expire() -> None:
+    for entry in settings.CELERY_BEAT_SCHEDULE.values():
+        assert entry["options"]["queue"] == settings.CLOCK_QUEUE
+        assert entry["options"]["expires"] <= entry["schedule"]
+
+
+def test_no_run_is_handed_out_again_while_a_worker_may_be_at_it() -> None:
+    longest = settings.CELERY_TASK_TIME_LIMIT
+    places = (settings.CELERY_BROKER_TRANSPORT_OPTIONS, settings.CELERY_RESULT_BACKEND_TRANSPORT_OPTIONS)
+    for seconds in (*(place["visibility_timeout"] for place in places), settings.CELERY_VISIBILITY_TIMEOUT):
+        assert seconds > longest > settings.CELERY_TASK_SOFT_TIME_LIMIT
+
+
 def test_volumes_are_declared_and_recordings_shared(compose: dict[str, Any]) -> None:
     named = {
         volume.split(":")[0]
@@ -105,7 +127,7 @@ def test_volumes_are_declared_and_recordings_shared(compose: dict[str, Any]) -> 
         if ":" in volume
     }
     assert named == set(compose["volumes"])
-    for name in ("web", "worker"):
+    for name in ("web", *WORKERS):
         assert "recordings:/data" in compose["services"][name]["volumes"]
 
 

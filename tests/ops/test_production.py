@@ -177,10 +177,10 @@ def test_probe_fails_where_nothing_answers(image: Path, env: dict[str, str]) -> 
 def test_worker_starts_and_answers_its_health_check(
     image: Path, env: dict[str, str], migrated: None, tmp_path: Path
 ) -> None:
-    words = [*COMPOSE["worker"]["command"], "--hostname", "celery@tested"]
+    words = [*COMPOSE["analyses"]["command"], "--hostname", "celery@tested"]
     with running(words, env, tmp_path / "log", lambda worker: " ready." in worker.said(), image) as worker:
-        assert "procedures.tasks.analyse_recording" in worker.said()
-        probe = COMPOSE["worker"]["healthcheck"]["test"][1].replace("$$HOSTNAME", "tested")
+        assert "registry.tasks.carry_out_job" in worker.said()
+        probe = COMPOSE["analyses"]["healthcheck"]["test"][1].replace("$$HOSTNAME", "tested")
         assert "pong" in run(["sh", "-c", probe], env, image)
 
 

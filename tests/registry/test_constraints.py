@@ -14,6 +14,7 @@ from registry.models import (
     DataQuery,
     Device,
     ImportPart,
+    ImportRun,
     Member,
     Patient,
     QueryTurn,
@@ -87,6 +88,11 @@ def make_import():
 def make_import_part():
     """Return a piece of an import's file."""
     return ImportPart.objects.create(table_import=make_import(), of="file", number=1, content="a")
+
+
+def make_import_run():
+    """Return a dry run that waits."""
+    return ImportRun.objects.create(table_import=make_import(), task="check")
 
 
 def make_merge():
@@ -173,6 +179,10 @@ CASES = {
     "queryturn_kind_known": (make_turn, {"kind": "shouted"}),
     "queryturn_says_something": (make_turn, {"text": ""}),
     "tableimport_state_known": (make_import, {"state": "lost"}),
+    "importrun_state_known": (make_import_run, {"state": "lost"}),
+    "importrun_task_known": (make_import_run, {"task": "sort"}),
+    "importrun_progress_percent_range": (make_import_run, {"progress_percent": 101}),
+    "importrun_running_is_claimed": (make_import_run, {"state": "running"}),
     "importpart_of_known": (make_import_part, {"of": "page"}),
     "centre_locks_in_time": (make.make_centre, {"idle_lock_min": 241}),
     "merge_of_two": (make_merge, {"merged": F("kept")}),

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Iterable, Iterator
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
-from uuid import UUID
 
 from django.core.management.base import CommandError, CommandParser
 
@@ -14,10 +14,10 @@ from registry.described.kind import tables
 from registry.described.words import folded
 from registry.errors import AccessDenied, RuleBroken
 from registry.importing.plan import MISSING, Plan, proposed
+from registry.jobs import carry_out
 from registry.management.sentence import SentenceCommand
-from registry.models import Centre, TableImport, User
+from registry.models import Centre, RunState, TableImport, User
 from registry.services import imports
-from registry.services.import_running import carry_out
 
 SHOWN = 20
 
@@ -151,10 +151,15 @@ class Command(SentenceCommand):
 
     def _wait(self, run: TableImport) -> TableImport:
         """Do the work here."""
-        carry_out(UUID(str(run.pk)))
+        work = run.runs.latest("id")
+        while work.busy:
+            # When a worker was quicker, or it is to be tried again, it is waited for.
+            if not carry_out("import", work.pk):
+                time.sleep(1)
+            work.refresh_from_db()
+        if work.state != RunState.DONE:
+            raise RuleBroken(work.failure or "The import was cancelled.")
         run.refresh_from_db()
-        if run.failure:
-            raise RuleBroken(run.failure)
         return run
 
     def _report(self, run: TableImport) -> None:

@@ -5,12 +5,14 @@ import datetime as dt
 import numpy as np
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
+from django.test import TestCase
 from django.urls import reverse
 from django.utils import timezone
 
 from procedures.models import AnalysisRun, Recording, RunState
 from procedures.recordings import Annotation, Channel, Signals, write_edf
 from procedures.services.recordings import mark_epoch, store_recording
+from registry.jobs import sending
 from registry.models import Role, new_key
 from tests import factories as make
 from tests.procedures.views.filling import fill, messages_of
@@ -355,6 +357,34 @@ def test_cancelling_what_has_ended_changes_nothing(doctor, recording, queued):
 def test_failed_analysis_says_why(doctor, recording, queued):
     AnalysisRun.objects.update(state=RunState.FAILED, failure="No beats were found.")
     assert "No beats were found." in doctor.get(at("recording", recording)).content.decode()
+
+
+def test_analysis_that_waits_is_sent_once_more_by_the_button(doctor, recording, queued, monkeypatch):
+    sent = []
+    monkeypatch.setattr(sending, "_send", lambda kind, key: sent.append(key))
+    AnalysisRun.objects.update(state=RunState.QUEUED, token=None, lease_until=None, failure="The store was away.")
+    AnalysisRun.objects.update(next_try_at=timezone.now() + dt.timedelta(minutes=1))
+    page = doctor.get(at("recording", recording)).content.decode()
+    assert "The last attempt failed: The store was away. It starts again at" in page
+    assert f'formaction="{at("analyse", recording)}">Start now' in page
+    with TestCase.captureOnCommitCallbacks(execute=True):
+        doctor.post(at("analyse", recording))
+    assert sent == [queued.pk]
+    queued.refresh_from_db()
+    assert (queued.state, queued.next_try_at) == (RunState.QUEUED, None)
+
+
+def test_queue_that_is_down_fails_neither_upload_nor_request_for_an_analysis(upload, doctor, physician, queue_down):
+    with TestCase.captureOnCommitCallbacks(execute=True):
+        answer = upload()
+    assert answer.status_code == 302
+    stored = Recording.objects.get()
+    mark_epoch(by=physician, recording=stored, site=None, start_s=0, end_s=40)
+    with TestCase.captureOnCommitCallbacks(execute=True):
+        answer = doctor.post(at("analyse", stored), follow=True)
+    assert answer.status_code == 200
+    assert "waiting to start" in answer.content.decode()
+    assert (stored.runs.get().state, stored.runs.get().sent_at) == (RunState.QUEUED, None)
 
 
 def test_epoch_changed_after_the_analysis_is_told(doctor, recording, queued):

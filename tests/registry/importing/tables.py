@@ -11,9 +11,9 @@ from django.apps import apps
 from openpyxl import Workbook
 
 from registry.importing.plan import Plan, proposed
-from registry.models import TableImport
+from registry.jobs import carry_out
+from registry.models import ImportRun, TableImport
 from registry.services import imports
-from registry.services.import_running import carry_out
 
 PATIENTS = ("Hospital number", "Family name", "Given name", "Birth date", "Sex", "Cause of heart failure")
 VISITS = ("Hospital number", "When", "Date of assessment", "NYHA class", "LVEF (%)", "LVEDV (mL)", "LVESV (mL)")
@@ -70,15 +70,22 @@ def decided(by: Any, run: TableImport, **plan: Any) -> TableImport:
 
 def checked(by: Any, run: TableImport) -> TableImport:
     run = imports.start_check(by=by, run=run, queue=False)
-    carry_out(run.pk)
-    run.refresh_from_db()
+    carried_out(run)
     return run
+
+
+def carried_out(run: TableImport) -> ImportRun:
+    """Carry out what the import waits for, and return the run."""
+    work = run.runs.latest("id")
+    carry_out("import", work.pk)
+    work.refresh_from_db()
+    run.refresh_from_db()
+    return work
 
 
 def loaded(by: Any, run: TableImport, **options: Any) -> TableImport:
     run = imports.start_load(by=by, run=run, queue=False, **options)
-    carry_out(run.pk)
-    run.refresh_from_db()
+    carried_out(run)
     return run
 
 
@@ -91,7 +98,7 @@ def counts() -> dict[str, int]:
     """Return the number of rows in every table but those of the import itself, and of its lines in the trail."""
     from registry.models import Change
 
-    own = {"registry.tableimport", "registry.importpart"}
+    own = {"registry.tableimport", "registry.importpart", "registry.importrun"}
     found = {
         model._meta.label_lower: model._default_manager.count()
         for model in apps.get_models()

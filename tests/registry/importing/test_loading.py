@@ -6,10 +6,12 @@ import datetime as dt
 import re
 
 import pytest
-from django.db import connection
+from django.db import IntegrityError, connection, transaction
+from django.db.models import F
 from django.utils import timezone
 
 from procedures.models import Session
+from registry import jobs
 from registry.described.kind import tables
 from registry.errors import AccessDenied, RuleBroken
 from registry.importing.rows import STORED
@@ -18,14 +20,16 @@ from registry.models import (
     Change,
     Consent,
     ImportPart,
+    ImportRun,
     ImportState,
     Patient,
     PatientIdentity,
     Role,
+    RunState,
     TableImport,
+    new_key,
 )
 from registry.services import import_running, imports
-from registry.services.import_running import carry_out, requeue_stuck
 from registry.trail.verify import faults
 from tests import factories as make
 from tests.registry.importing.tables import (
@@ -34,6 +38,7 @@ from tests.registry.importing.tables import (
     VISITS,
     as_csv,
     begin,
+    carried_out,
     checked,
     counts,
     decided,
@@ -235,29 +240,71 @@ def test_a_crash_in_the_middle_of_loading_leaves_nothing_and_can_be_started_agai
     run = imports.start_load(by=lead, run=run, queue=False)
     with monkeypatch.context() as patch:
         patch.setattr(broken, lambda *_, **__: 1 / 0)
-        with pytest.raises(ZeroDivisionError):
-            carry_out(run.pk)
-    run.refresh_from_db()
+        work = carried_out(run)
 
     assert counts() == before
-    assert (run.state, "Nothing was saved" in run.failure) == (ImportState.CHECKED, True)
-    assert loaded(lead, run).records_made == 3
-
-
-def test_what_a_lost_worker_left_is_queued_again_and_given_up_in_the_end(lead, centre):
-    run = checked(lead, decided(lead, begin(lead, centre, as_csv([PATIENTS, *people()]))))
-    run = imports.start_load(by=lead, run=run, queue=False)
-    lost = {"claimed_at": timezone.now(), "updated_at": timezone.now() - imports.STALE_AFTER * 2}
-    TableImport.objects.filter(pk=run.pk).update(attempts=1, **lost)
-
-    assert requeue_stuck() == 1
-    run.refresh_from_db()
+    assert (run.state, "Nothing was saved" in work.failure) == (ImportState.CHECKED, True)
+    assert (work.state, work.attempts) == (RunState.QUEUED, 1)
+    ImportRun.objects.update(next_try_at=None)
+    assert carried_out(run).attempts == 2
     assert (run.state, run.records_made) == (ImportState.LOADED, 3)
 
-    TableImport.objects.filter(pk=run.pk).update(state=ImportState.LOADING, attempts=3, **lost)
-    assert requeue_stuck() == 0
-    run.refresh_from_db()
-    assert run.failure.startswith("Stopped after 3 attempts")
+
+def lose_worker(run):
+    """Leave the import's run as a worker does that is stopped at work, a minute later."""
+    a_minute_ago = timezone.now() - dt.timedelta(minutes=1)
+    lost = {"state": RunState.RUNNING, "token": new_key(), "lease_until": a_minute_ago, "sent_at": a_minute_ago}
+    run.runs.filter(state__in=ImportRun.BUSY).update(**lost, attempts=F("attempts") + 1)
+
+
+def test_a_dry_run_and_a_loading_that_lost_their_worker_are_done_once_by_another(lead, centre):
+    run = decided(lead, begin(lead, centre, as_csv([PATIENTS, *people(), ("", "A", "B", "", "", "")])))
+    run = imports.start_check(by=lead, run=run, queue=False)
+    # Some of its findings are there already.
+    ImportPart.objects.create(table_import=run, of="findings", number=1, content="[]")
+    lose_worker(run)
+    assert carried_out(run).attempts == 2
+    assert (run.problems, len(findings(run))) == (2, 2)
+
+    run = checked(lead, decided(lead, begin(lead, centre, as_csv([PATIENTS, *people()]))))
+    run = imports.start_load(by=lead, run=run, queue=False)
+    lose_worker(run)
+    work = carried_out(run)
+    assert (work.state, run.state, run.records_made) == (RunState.DONE, ImportState.LOADED, 3)
+    assert not jobs.carry_out("import", work.pk)
+    assert Patient.objects.count() == 3
+
+
+def test_who_lost_an_import_to_another_writes_neither_findings_nor_records(lead, centre, monkeypatch):
+    run = decided(lead, begin(lead, centre, as_csv([PATIENTS, *people()])))
+    for start in (imports.start_check, imports.start_load):
+        run = start(by=lead, run=run, queue=False)
+        before = counts()
+        real = import_running._judged
+
+        def taken_over(*args, real=real, **options):
+            yield from real(*args, **options)
+            ImportRun.objects.filter(state=RunState.RUNNING).update(token=new_key())
+
+        with monkeypatch.context() as patch:
+            patch.setattr(import_running, "_judged", taken_over)
+            work = carried_out(run)
+        assert work.state == RunState.RUNNING
+        assert counts() == before
+        assert run.state == (ImportState.NEW if start is imports.start_check else ImportState.CHECKED)
+        lose_worker(run)
+        carried_out(run)
+    assert run.state == ImportState.LOADED
+
+
+def test_only_one_run_of_an_import_at_a_time(lead, centre):
+    run = decided(lead, begin(lead, centre, as_csv([PATIENTS, *people()])))
+    imports.start_check(by=lead, run=run, queue=False)
+    with pytest.raises(RuleBroken, match="is running"):
+        imports.start_check(by=lead, run=run)
+    with pytest.raises(IntegrityError), transaction.atomic():
+        ImportRun.objects.create(table_import=run, task="load")
+    assert imports.run_again(by=lead, run=run).runs.count() == 1
 
 
 def test_a_cancelled_import_writes_nothing(lead, centre):
@@ -265,8 +312,7 @@ def test_a_cancelled_import_writes_nothing(lead, centre):
     before = counts()
     run = imports.start_load(by=lead, run=run, queue=False)
     imports.cancel_import(by=lead, run=run)
-    carry_out(run.pk)
-    run.refresh_from_db()
+    carried_out(run)
 
     assert counts() == before
     assert run.state == ImportState.CHECKED
@@ -276,15 +322,14 @@ def test_cancelling_while_the_rows_are_prepared(lead, centre, monkeypatch):
     run = checked(lead, decided(lead, begin(lead, centre, as_csv([PATIENTS, *people()]))))
     before = counts()
     run = imports.start_load(by=lead, run=run, queue=False)
-    real = import_running._tell
+    real = jobs.Claim.tell
 
-    def cancelled_meanwhile(told, step, percent):
+    def cancelled_meanwhile(claim, step, share):
         imports.cancel_import(by=lead, run=TableImport.objects.get(pk=run.pk))
-        real(told, step, percent)
+        real(claim, step, share)
 
-    monkeypatch.setattr(import_running, "_tell", cancelled_meanwhile)
-    carry_out(run.pk)
-    run.refresh_from_db()
+    monkeypatch.setattr(jobs.Claim, "tell", cancelled_meanwhile)
+    carried_out(run)
 
     assert counts() == before
     assert run.state == ImportState.CHECKED
@@ -295,18 +340,18 @@ def test_what_somebody_writes_between_judging_and_loading_is_seen(lead, centre, 
     run = imports.start_load(by=lead, run=run, queue=False)
     real, done = import_running._prepared, []
 
-    def somebody_registers(told, **options):
-        made = real(told, **options)
+    def somebody_registers(*told, **options):
+        made = real(*told, **options)
         if not done:
             done.append(make.make_patient(centre, by=lead, local_identifier="N-0001"))
         return made
 
     monkeypatch.setattr(import_running, "_prepared", somebody_registers)
-    carry_out(run.pk)
-    run.refresh_from_db()
+    work = carried_out(run)
 
-    assert "row 3" in run.failure
-    assert "is already stored" in run.failure
+    assert work.state == RunState.FAILED
+    assert "row 3" in work.failure
+    assert "is already stored" in work.failure
     assert Patient.objects.count() == 1
     assert list(faults()) == []
 
@@ -374,10 +419,7 @@ def test_a_loading_by_somebody_who_lost_the_role_since_writes_nothing(lead, cent
     run = imports.start_load(by=colleague, run=run, queue=False)
     colleague.memberships.all().delete()
 
-    carry_out(run.pk)
-
-    run.refresh_from_db()
-    assert "Only a clinical lead can import" in run.failure
+    assert "Only a clinical lead can import" in carried_out(run).failure
     assert not Patient.objects.exists()
 
 
@@ -385,7 +427,7 @@ def test_who_lost_the_role_before_the_loading_loads_nothing(lead, centre):
     run = checked(lead, decided(lead, begin(lead, centre, as_csv([PATIENTS, *people()]))))
     run = imports.start_load(by=lead, run=run, queue=False)
     lead.memberships.update(role=Role.LAB_STAFF)
-    carry_out(run.pk)
+    carried_out(run)
 
     assert Patient.objects.count() == 0
 

@@ -189,6 +189,18 @@ def test_a_refusal_is_kept_at_once_and_another_try_says_why():
     assert (stored(other).state, stored(other).failure) == (RunState.QUEUED, "The store does not answer.")
 
 
+def test_waiting_for_what_is_still_being_made_is_no_attempt():
+    run = make_run()
+    for _ in range(MAX_ATTEMPTS + 1):
+        with work_is(fails_with(jobs.NotYet("The recording is being prepared."))):
+            assert jobs.carry_out(NAME, run.pk)
+        now = stored(run)
+        assert (now.state, now.attempts, now.failure) == (RunState.QUEUED, 0, "")
+        assert now.step == "The recording is being prepared."
+        assert not jobs.carry_out(NAME, run.pk), "it is not due yet"
+        AnalysisRun.objects.update(next_try_at=LONG_AGO)
+
+
 def test_what_loses_its_worker_each_time_is_given_up():
     run, earlier = make_run(**left_behind(attempts=MAX_ATTEMPTS)), make_run(**left_behind(attempts=MAX_ATTEMPTS - 1))
     assert take(AnalysisRun, run.pk) is None

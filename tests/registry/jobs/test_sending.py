@@ -7,16 +7,14 @@ import time
 from contextlib import contextmanager
 
 import pytest
-from celery import current_app
 from django.conf import settings as project
 from django.db import transaction
 from django.utils import timezone
 
 from procedures.models import AnalysisRun
 from registry import jobs
-from registry.jobs import beside, queue, sending
+from registry.jobs import beside, claims, queue, sending
 from registry.models import RunState
-from tests.ops.processes import free_port
 from tests.registry.jobs.runs import NAME, kind, left_behind, make_run, stored, work_is
 
 pytestmark = pytest.mark.django_db
@@ -95,10 +93,8 @@ def test_a_waiting_run_is_sent_again_by_who_asks_for_it(posted, django_capture_o
 
 
 def test_queue_that_is_down_fails_nothing_and_what_waits_is_sent_later(
-    settings, monkeypatch, caplog, django_capture_on_commit_callbacks
+    queue_down, caplog, django_capture_on_commit_callbacks
 ):
-    settings.JOBS_BY = "queue"
-    monkeypatch.setattr(current_app.conf, "broker_write_url", f"redis://127.0.0.1:{free_port()}/0")
     run = make_run()
     with django_capture_on_commit_callbacks(execute=True), transaction.atomic():
         jobs.send_later(run)
@@ -137,3 +133,11 @@ def test_every_kind_can_be_loaded_and_has_a_queue_that_is_served():
         assert callable(one.load())
         assert one.queue in project.JOB_QUEUES
     assert kind().model is AnalysisRun
+
+
+def test_the_run_of_a_lost_worker_waits_less_than_a_minute():
+    # The lease, and then as long as a message that was lost.
+    longest = claims.LEASE.total_seconds() + sending.LATE.total_seconds() + project.SWEEP_EVERY_S
+    assert longest < 60
+    # Two signs of life may be lost before anybody takes a run over.
+    assert claims.LEASE.total_seconds() > 3 * claims.BEAT_S

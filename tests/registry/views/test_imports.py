@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import datetime as dt
+
 import pytest
 from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
+from django.utils import timezone
 
-from registry.models import ImportState, Patient, Role, TableImport, new_key
+from registry.models import ImportRun, ImportState, Patient, Role, TableImport, new_key
 from tests import factories as make
 from tests.registry.importing.tables import PATIENTS, as_csv, begin, checked, decided, saved, workbook
 
@@ -17,7 +20,7 @@ ROW = ("N-1", "Adler", "Eva", "03/04/1950", "f", "ischaemic")
 @pytest.fixture(autouse=True)
 def worked_at_once(monkeypatch):
     """Do the work where it is queued; a test's transaction never commits."""
-    monkeypatch.setattr("registry.services.imports.transaction.on_commit", lambda work: work())
+    monkeypatch.setattr("registry.services.imports.transaction.on_commit", lambda work, **_: work())
 
 
 @pytest.fixture
@@ -153,13 +156,15 @@ def test_cancel_and_throw_away(client, lead, centre):
 
 def test_progress_is_told_and_the_page_reloads_at_the_end(client, lead, centre):
     run = begin(lead, centre, as_csv([PATIENTS, ROW]))
-    TableImport.objects.filter(pk=run.pk).update(state="checking", step="Checking, row 7", progress_percent=40)
+    held = {"token": new_key(), "lease_until": timezone.now(), "state": "running"}
+    ImportRun.objects.create(table_import=run, task="check", step="Checking, row 7", progress_percent=40, **held)
     where = reverse("imports:progress", args=[run.pk])
 
     told = client.get(where, headers={"HX-Request": "true"})
     assert "Checking, row 7" in told.content.decode()
     assert "HX-Refresh" not in told
-    TableImport.objects.filter(pk=run.pk).update(state="checked")
+    assert "Dry run under way" in client.get(reverse("imports:list")).content.decode()
+    ImportRun.objects.update(state="done")
     assert client.get(where, headers={"HX-Request": "true"})["HX-Refresh"] == "true"
 
 
@@ -198,3 +203,42 @@ def test_the_list_pages_and_costs_a_fixed_number_of_queries(client, lead, centre
         page = client.get(reverse("imports:list")).content.decode()
     assert page.count("<tr>") == 51
     assert "Page 1 of 2" in page
+
+
+CLEAR = ("N-1", "Adler", "Eva", "1950-04-03", "female", "unknown")
+
+
+def test_a_dry_run_that_failed_says_why_and_is_made_again_from_its_page(client, lead, centre):
+    run = decided(lead, begin(lead, centre, as_csv([PATIENTS, CLEAR])))
+    ImportRun.objects.create(table_import=run, task="check", state="failed", failure="The store was away.")
+    page = client.get(reverse("imports:show", args=[run.pk])).content.decode()
+    assert "The store was away." in page
+    assert "Repeat the dry run" in page
+
+    client.post(reverse("imports:again", args=[run.pk]))
+    run.refresh_from_db()
+    assert run.state == ImportState.CHECKED
+    page = client.get(reverse("imports:show", args=[run.pk])).content.decode()
+    assert "The store was away." not in page
+    assert "Load 1 row" in page
+
+
+def test_an_import_that_waits_for_another_try_says_when_and_starts_at_once_by_the_button(client, lead, centre):
+    run = decided(lead, begin(lead, centre, as_csv([PATIENTS, CLEAR])))
+    soon = {"failure": "The store was away.", "next_try_at": timezone.now() + dt.timedelta(minutes=1)}
+    ImportRun.objects.create(table_import=run, task="check", **soon)
+    page = client.get(reverse("imports:show", args=[run.pk])).content.decode()
+    assert "The last attempt failed: The store was away. It starts again at" in page
+    assert "Start now" in page
+
+    client.post(reverse("imports:again", args=[run.pk]))
+    run.refresh_from_db()
+    assert (run.state, run.runs.count()) == (ImportState.CHECKED, 1)
+
+
+def test_queue_that_is_down_fails_no_import(client, lead, centre, queue_down):
+    run = decided(lead, begin(lead, centre, as_csv([PATIENTS, CLEAR])))
+    answer = client.post(reverse("imports:again", args=[run.pk]), follow=True)
+    assert answer.status_code == 200
+    assert "waiting to start" in answer.content.decode()
+    assert run.runs.get().sent_at is None

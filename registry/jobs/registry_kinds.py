@@ -1,0 +1,16 @@
+"""The kinds of background run of the registry."""
+
+from __future__ import annotations
+
+from registry.jobs.kinds import Kind, register
+from registry.models import ImportRun
+
+register(
+    Kind(
+        name="import",
+        model=ImportRun,
+        work="registry.services.import_running.carry_out",
+        queue="imports",
+        fault="The import stopped because of a program error. Nothing was saved.",
+    )
+)
