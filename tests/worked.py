@@ -11,7 +11,10 @@ from pathlib import Path
 from typing import Any
 
 from fixtures.demo.scenario import scenario
+from fixtures.demo.worked_recording import _Writer
 
+# As it is before a test puts ``copy_worked_recording`` in its place.
+_generate = _Writer.__call__
 NAME, TRUTH = "worked.edf", "worked.truth.json"
 
 
@@ -24,7 +27,7 @@ def worked_recording() -> tuple[Path, dict[str, Any]]:
         if not (folder / "made").exists():
             (told,) = (one for session in scenario().sessions for one in session.recordings)
             started = time.process_time()
-            told.write(folder / NAME)
+            _generate(told.write, folder / NAME)
             (folder / "made").write_text(str(time.process_time() - started), encoding="utf-8")
     return folder / NAME, json.loads((folder / TRUTH).read_text(encoding="utf-8"))
 
