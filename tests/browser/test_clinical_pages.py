@@ -76,5 +76,5 @@ def test_an_unusual_check_is_confirmed_by_keyboard(page: Page, log_in: Callable[
     page.get_by_label("These unusual values are correct").press("Space")
     page.locator("[name=lv_threshold_v]").press("Enter")
 
-    page.get_by_text("The device check is saved.").wait_for()
+    page.get_by_text("The device check has been saved.").wait_for()
     assert DeviceCheck.objects.get().confirmed_unusual == ["lv_threshold_v"]

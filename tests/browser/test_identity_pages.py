@@ -119,7 +119,7 @@ def test_somebody_who_looks_like_a_patient_is_asked_about_and_registered(
     if PICTURES:
         page.screenshot(path=Path(PICTURES) / "look-alikes-768.png", full_page=True)
     assert faults(page) == []
-    page.get_by_role("alert").get_by_role("link", name="Is it the same person?").press("Enter")
+    page.get_by_role("alert").get_by_role("link", name="Could this be the same person?").press("Enter")
     assert page.evaluate("document.activeElement.name") == "another_person"
     page.keyboard.press("Space")
     page.get_by_role("button", name="Register").click()
