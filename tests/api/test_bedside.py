@@ -269,7 +269,7 @@ def test_half_a_character_is_refused_alone(api: Api, world: World, payload: dict
     assert answer.status_code == 200
     found = answer.json()["answers"]
     assert [one["status"] for one in found] == ["stored", "refused", "stored"]
-    assert "half a character" in found[1]["message"]
+    assert "invalid character" in found[1]["message"]
     assert LogEntry.objects.count() == 2
 
 

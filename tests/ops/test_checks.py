@@ -82,7 +82,7 @@ def test_complete_settings_pass(production: Any) -> None:
 @pytest.mark.parametrize(
     ("name", "value", "fault"),
     [
-        ("IDENTITY_KEYS", [KEY, "short"], "tributary.E001 Make one with"),
+        ("IDENTITY_KEYS", [KEY, "short"], "tributary.E001 Generate one with"),
         ("JOBS_BY", "threads", "tributary.E003 Set CELERY_BROKER_URL"),
         ("ALLOWED_HOSTS", ["localhost", "127.0.0.1"], "tributary.E004 Set TRIBUTARY_HOSTS"),
         ("ALLOWED_HOSTS", ["registry.example", "*"], "tributary.E004 Set TRIBUTARY_HOSTS"),

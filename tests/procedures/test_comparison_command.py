@@ -48,7 +48,7 @@ def test_table_orders_sites_and_says_everything() -> None:
         "C: tortuosity.",
         "B: phrenic stimulation at 1.5 times the capture threshold.",
         "7 baselines used.",
-        "Numbers entered by hand.",
+        "Values entered by hand.",
         "No decision has been recorded.",
         "Caution. Supports and does not replace",
     ):

@@ -113,7 +113,7 @@ def test_page_puts_electrical_numbers_and_concerns_in_words() -> None:
             {"capture_threshold_v": 5.0, "pulse_width_ms": 0.4},
             "not assessed: threshold at 0.4 ms; phrenic stimulation not tested",
         ),
-        ({"capture_threshold_v": None, "pulse_width_ms": None, "impedance_ohm": 700.0}, "not judged: no threshold"),
+        ({"capture_threshold_v": None, "pulse_width_ms": None, "impedance_ohm": 700.0}, "not assessed: no threshold"),
     ],
 )
 @pytest.mark.parametrize("name", ["comparison", "report"])

@@ -50,8 +50,10 @@ def sine_share(time_s: FloatArray, value: FloatArray, frequency_hz: FloatArray) 
     if not power > 0:
         return np.zeros(frequency_hz.size)
     angular = 2 * np.pi * frequency_hz
-    share = signal.lombscargle(time_s - time_s[0], rest, angular, normalize=True, floating_mean=True)
-    return np.nan_to_num(np.asarray(share, dtype=np.float64))  # NaN where every sample falls on a node of the sine
+    with np.errstate(divide="ignore", invalid="ignore"):  # a remainder of rounding has no power to share
+        share = signal.lombscargle(time_s - time_s[0], rest, angular, normalize=True, floating_mean=True)
+    # NaN where every sample falls on a node of the sine, or nothing is left beside the mean.
+    return np.clip(np.nan_to_num(np.asarray(share, dtype=np.float64), posinf=0.0, neginf=0.0), 0.0, 1.0)
 
 
 def dominant_period_s(

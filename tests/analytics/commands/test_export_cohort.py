@@ -76,6 +76,6 @@ def test_a_user_who_left_exports_nothing(asked):
 
 def test_a_physician_is_refused(asked):
     physician = make.make_user(Role.PHYSICIAN, None)
-    with pytest.raises(CommandError, match="does not export cohorts") as caught:
+    with pytest.raises(CommandError, match="cannot export cohorts") as caught:
         run(asked, by=physician.username)
     assert caught.value.returncode == 2

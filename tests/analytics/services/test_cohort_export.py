@@ -204,7 +204,7 @@ def test_the_export_is_recorded_in_the_change_trail(centre, researcher, tmp_path
 def test_other_roles_are_refused_and_nothing_is_written(centre, tmp_path, role):
     consented(centre)
 
-    with pytest.raises(AccessDenied, match="does not export cohorts"):
+    with pytest.raises(AccessDenied, match="cannot export cohorts"):
         export_cohort(by=make.make_user(role, centre), centre=centre, out=tmp_path / "out", key=KEY)
 
     assert list(tmp_path.iterdir()) == []

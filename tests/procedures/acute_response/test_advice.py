@@ -88,7 +88,7 @@ def test_epoch_without_whole_breaths_is_named() -> None:
     short = epochs[4]
     cut = BeatEpoch(short.key, short.state, short.start_s, short.times_s[5], short.times_s[:6], short.values[:6])
     item = advice(run([*epochs[:4], cut, *epochs[5:]]), "epoch_too_short")
-    assert item.sentence.startswith("Baseline number 3 holds only")
+    assert item.sentence.startswith("Baseline number 3 contains only")
     assert item.number < 2.0
 
 

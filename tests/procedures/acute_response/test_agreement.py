@@ -19,7 +19,7 @@ def test_metrics_of_opposite_sign_can_agree() -> None:
     assert result.leader == "S1"
     assert result.named_by == 2
     assert result.concordance == pytest.approx(1.0)
-    assert result.sentence == "All 2 metrics put S1 first."
+    assert result.sentence == "All 2 metrics rank S1 first."
 
 
 def test_opposite_rankings_have_no_concordance() -> None:

@@ -55,13 +55,13 @@ def test_loss_at_once_has_no_threshold(site, by):
 @pytest.mark.parametrize(
     ("steps", "said"),
     [
-        ([], "from 1 to 60 steps"),
+        ([], "1 to 60 steps"),
         (run(2, 2, 1), "lower amplitude than the one before"),
         (run(1, 2), "lower amplitude than the one before"),
         (run(20, 1), "amplitudes from 0.05 to 12 V"),
         ([{"amplitude_v": float("nan"), "captured": True}], "amplitudes from 0.05 to 12 V"),
         ([{"amplitude_v": 2, "captured": False}, {"amplitude_v": 1, "captured": True}], "ends with loss"),
-        (run(*[12 - n / 10 for n in range(61)]), "from 1 to 60 steps"),
+        (run(*[12 - n / 10 for n in range(61)]), "1 to 60 steps"),
     ],
 )
 def test_run_that_is_none_is_refused(site, by, steps, said):

@@ -136,7 +136,7 @@ def test_a_stretch_is_measured_once(site):
     assert ecg.label == "baseline"
     with pytest.raises(RuleBroken) as caught, transaction.atomic():
         measure_ecg(by=by, recording=recording, site=None, start_s=0, end_s=9)
-    assert "measured already" in str(caught.value.fields)
+    assert "already been measured" in str(caught.value.fields)
     with pytest.raises(RuleBroken), transaction.atomic():
         measure_ecg(by=by, recording=recording, site=None, start_s=5, end_s=5.2)
 

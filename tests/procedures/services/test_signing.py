@@ -38,7 +38,7 @@ def test_lab_staff_does_not_sign():
 
 def test_signed_twice_refused(signed):
     session, _, by = signed
-    with pytest.raises(RuleBroken, match="signed already"):
+    with pytest.raises(RuleBroken, match="already signed"):
         sign_session(by=by, session=session)
 
 

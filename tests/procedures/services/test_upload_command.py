@@ -33,7 +33,7 @@ def test_file_is_stored_once_and_stays_where_it_is(given):
         ({"by": "nobody-here"}, "no user"),
         ({"session": "S-0"}, "sees 0 sessions"),
         ({"started_at": "noon"}, "is no time"),
-        ({"started_at": None}, "does not say when it was started"),
+        ({"started_at": None}, "does not state its start time"),
         ({"map": ["X=1"]}, "X"),
     ],
 )

@@ -110,7 +110,7 @@ def test_taking_out_of_service_ends_on_the_day_of_the_session(staff, session):
     ("typed", "message"),
     [
         ({"chamber": ""}, "choose where the lead lies"),
-        ({"kind": "generator"}, "a generator has none"),
+        ({"kind": "generator"}, "leave this empty for a generator"),
         ({"model_name": ""}, "Model: fill this in."),
         ({"kind": ""}, "Part: choose one answer."),
     ],

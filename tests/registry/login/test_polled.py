@@ -18,6 +18,10 @@ _ASKS = re.compile(r"\b(?:fetch|post|transport\.\w+|htmx\.\w+)\(")
 SCRIPTS = {
     "procedures/static/procedures/bedside/sync.js": {"api:bedside_session", "api:bedside_token", "api:bedside_entries"},
     "procedures/static/procedures/comparison.js": {"procedures:comparison_state"},
+    # Waits for its own storage by a timer; what it asks for is what a person does.
+    "procedures/static/procedures/bedside/store.js": set(),
+    # Asks again for a figure that is being prepared.
+    "config/static/tributary/plotting.js": {"procedures:signals"},
     # Starts the watching of the part below it, named in its template.
     "procedures/static/procedures/recording.js": {"procedures:progress"},
     # Asks after a touch only; by its timer it locks.

@@ -67,10 +67,10 @@ def test_session_of_a_member_whose_role_ended_sees_nothing_from_then_on(administ
 
 
 def test_membership_does_not_end_twice_or_before_it_began(administrator, member):
-    with pytest.raises(RuleBroken, match="problem"):
+    with pytest.raises(RuleBroken, match="needs correcting"):
         end_membership(by=administrator, member=member, ended_on=TODAY() - dt.timedelta(days=2))
     end_membership(by=administrator, member=member, ended_on=TODAY())
-    with pytest.raises(RuleBroken, match="ended already"):
+    with pytest.raises(RuleBroken, match="already ended"):
         end_membership(by=administrator, member=member, ended_on=TODAY())
 
 

@@ -4,7 +4,7 @@ import pytest
 from django.urls import reverse
 
 from registry.models import Role
-from registry.urls import urlpatterns
+from registry.urls.patients import urlpatterns
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db

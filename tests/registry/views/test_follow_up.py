@@ -129,7 +129,7 @@ def test_two_hundred_and_more_patients_take_one_page_at_a_time(client, lead, cen
     with django_assert_max_num_queries(14):
         html = client.get(QUEUE).content.decode()
 
-    assert "220 patients, longest overdue first; 1 to 50 shown" in html
+    assert "220 patients, longest overdue first; showing 1 to 50" in html
     assert html.count('<th scope="row"') == 50
 
 
@@ -163,7 +163,7 @@ def test_a_centre_sets_its_own_schedule_and_returns_to_the_default(client, lead,
 @pytest.mark.parametrize(
     ("rows", "message"),
     [
-        ([("3 months", "", "1", "1")], "Days after the implant: enter it, or clear the whole row."),
+        ([("3 months", "", "1", "1")], "Days after the implant: fill this in, or clear the whole row."),
         ([("3 months", "soon", "1", "1")], "Days after the implant: enter a whole number, such as 30."),
         ([("a", "40", "1", "1"), ("b", "60", "30", "1")], "The window of &#x27;b&#x27; must open later"),
         ([("a", "40", "1", "1"), ("b", "40", "1", "1")], "must open later"),
