@@ -29,7 +29,7 @@ def type_into(page: Page, label: str, text: str) -> None:
 
 def choose(page: Page, label: str, option: str) -> None:
     """Reach the list of that label and choose by typing the option's beginning."""
-    wanted = page.get_by_label(label, exact=False).first
+    wanted = page.locator("select").and_(page.get_by_label(label, exact=False)).first
     reach(page, wanted)
     page.keyboard.type(option)
     assert wanted.evaluate("node => node.selectedOptions[0].textContent").startswith(option)

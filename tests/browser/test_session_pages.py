@@ -222,7 +222,7 @@ def test_double_press_writes_once(page: Page, log_in, physician, patient) -> Non
     session = make.make_session(patient, by=physician)
     log_in(physician)
     page.goto(reverse("procedures:session", args=[session.pk]))
-    page.get_by_label("Event").select_option("note")
+    page.locator("select").and_(page.get_by_label("Event")).select_option("note")
     page.get_by_role("button", name="Log event").dblclick()
     expect(page.get_by_text("Entry logged.").first).to_be_visible()
     assert session.log_entries.count() == 1
