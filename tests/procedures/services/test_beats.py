@@ -131,7 +131,7 @@ def test_page_lists_the_beats_and_takes_a_judgement(analysed, client):
     figure = client.get(reverse("procedures:signals", args=[recording.pk]), {"start": 0, "end": 30}).json()
     names = {trace["name"]: trace for trace in figure["data"]}
     assert names["beats excluded by hand"]["x"] == [round(beat, 3)]
-    assert names["beats refused"]["marker"]["symbol"] != names["beats used"]["marker"]["symbol"]
+    assert names["beats excluded"]["marker"]["symbol"] != names["beats used"]["marker"]["symbol"]
 
 
 def test_long_window_asks_for_a_shorter_one(analysed, client):
