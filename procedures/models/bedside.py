@@ -8,6 +8,7 @@ from django.db.models import Q
 from procedures.models.session import Session
 from registry.models import Centre, Record, User
 from registry.models.declared import LINK, PLACE, STAFF, UPKEEP, declare, withheld
+from registry.models.trailed import untrailed
 
 
 class BedsideEntry(Record):
@@ -33,6 +34,8 @@ class BedsideEntry(Record):
     clock_skew_s = models.FloatField()
     lease_until = models.DateTimeField(null=True)
     answer = models.JSONField(null=True)
+
+    trail = untrailed("how an entry came in; what it wrote has its links")
 
     handling = declare(
         withheld("centre", PLACE),

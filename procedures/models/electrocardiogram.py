@@ -16,6 +16,7 @@ from procedures.models.site import Site
 from registry.models import Record
 from registry.models.constraints import both_or_neither, in_order, one_of, within
 from registry.models.declared import FREE_TEXT, RECORDING, as_is, declare, derived, pseudonym, since_start, withheld
+from registry.models.trailed import FOLLOWS, loose, untrailed
 
 
 class EcgMeasurement(Record):
@@ -41,6 +42,8 @@ class EcgMeasurement(Record):
     # Everything measured, with the clauses of each definition: procedures.pipeline.ecg_values.
     result = models.JSONField()
     excluded_reason = models.CharField("Reason for setting it aside", max_length=200, blank=True)
+
+    trail = loose("", "", linkless=Q(epoch__isnull=False), linkless_because=FOLLOWS)
 
     handling = declare(
         pseudonym("epoch site"),
@@ -95,6 +98,8 @@ class EcgBeat(models.Model):
     ecg = models.OneToOneField(EcgMeasurement, models.CASCADE, primary_key=True, related_name="beat")
     # {"sample_rate_hz": ..., "leads": {"I": [microvolts, ...]}}
     samples = models.JSONField()
+
+    trail = untrailed(FOLLOWS)
 
     handling = declare(pseudonym("ecg"), withheld("samples", RECORDING))
 

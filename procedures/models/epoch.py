@@ -15,6 +15,7 @@ from procedures.models.site import Site
 from registry.models import Record
 from registry.models.constraints import both_or_neither, in_order, one_of, within
 from registry.models.declared import LINK, RECORDING, as_is, declare, derived, pseudonym, since_start, withheld
+from registry.models.trailed import FOLLOWS, loose, untrailed
 
 
 class Chambers(models.TextChoices):
@@ -129,6 +130,8 @@ class EpochMetric(Record):
     unusual = models.BooleanField(default=False)
     run = models.ForeignKey(AnalysisRun, models.CASCADE, null=True, blank=True, related_name="metrics")
 
+    trail = loose("", "", linkless=Q(origin=Origin.COMPUTED), linkless_because=FOLLOWS)
+
     handling = declare(
         pseudonym("epoch"),
         as_is("key origin mean sd beats standard_error unusual"),
@@ -162,6 +165,8 @@ class EpochBeats(models.Model):
     columns = models.JSONField()
     # {"volume_ml": [...], "pressure_mmhg": [...], "segments_ml": [[...], ...]}
     loop = models.JSONField(default=dict, blank=True)
+
+    trail = untrailed(FOLLOWS)
 
     handling = declare(
         withheld("epoch run columns loop", RECORDING),

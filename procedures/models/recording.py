@@ -8,6 +8,7 @@ from django.db.models import Q
 from procedures.models.session import Session
 from registry.models import Job, Record, User, job_constraints, job_index
 from registry.models.declared import FREE_TEXT, LINK, RECORDING, STAFF, as_is, declare, withheld
+from registry.models.trailed import FOLLOWS, UNDER_WAY, loose
 
 
 def _path(recording: Recording, _: str) -> str:
@@ -59,6 +60,11 @@ class AnalysisRun(Job, Record):
     algorithm_version = models.CharField(max_length=40, blank=True)
     settings = models.JSONField(default=dict, blank=True)
     quality = models.JSONField(default=list, blank=True)
+
+    trail = loose(
+        "state progress_percent step failure attempts token lease_until sent_at next_try_at started_at finished_at",
+        UNDER_WAY,
+    ).and_loose("algorithm_version settings quality", FOLLOWS)
 
     handling = declare(
         as_is("algorithm_version"),

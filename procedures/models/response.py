@@ -10,6 +10,7 @@ from procedures.models.site import Site
 from registry.models import Record, User
 from registry.models.constraints import within
 from registry.models.declared import FREE_TEXT, LINK, STAFF, UPKEEP, as_is, declare, pseudonym, since_start, withheld
+from registry.models.trailed import FOLLOWS, untrailed
 
 
 class AcuteResponse(Record):
@@ -36,6 +37,8 @@ class AcuteResponse(Record):
     epochs = models.PositiveIntegerField()
     beats = models.PositiveIntegerField()
     flags = models.JSONField(default=list, blank=True)
+
+    trail = untrailed(FOLLOWS)
 
     handling = declare(
         pseudonym("session site"),
@@ -74,6 +77,8 @@ class ResponseSummary(models.Model):
     refusal = models.TextField(blank=True)
     algorithm_version = models.CharField(max_length=40)
     computed_at = models.DateTimeField()
+
+    trail = untrailed(FOLLOWS)
 
     handling = declare(
         withheld("id session", LINK),

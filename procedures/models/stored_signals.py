@@ -7,6 +7,7 @@ from django.db import models
 from procedures.models.recording import Recording
 from registry.models import Job, Record, RunState, job_constraints, job_index
 from registry.models.declared import RECORDING, declare, withheld
+from registry.models.trailed import untrailed
 
 
 class StoredSignals(Job, Record):
@@ -16,6 +17,8 @@ class StoredSignals(Job, Record):
     # Name below the store of signals; empty until the first one is made. It stays in use while a new one is made.
     place = models.CharField(max_length=120, blank=True)
     layout = models.PositiveSmallIntegerField(default=0)
+
+    trail = untrailed("made from the original file, whose hash has a link")
 
     handling = declare(withheld("recording place layout", RECORDING))
 

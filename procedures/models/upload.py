@@ -8,6 +8,7 @@ from django.db.models import Q
 from procedures.models.session import Session
 from registry.models import Record, User
 from registry.models.declared import RECORDING, STAFF, declare, withheld
+from registry.models.trailed import UNDER_WAY, untrailed
 
 
 class Upload(Record):
@@ -17,6 +18,8 @@ class Upload(Record):
     uploaded_by = models.ForeignKey(User, models.CASCADE, related_name="+")
     original_name = models.CharField(max_length=200)
     size_bytes = models.PositiveBigIntegerField()
+
+    trail = untrailed(UNDER_WAY)
 
     handling = declare(withheld("session original_name size_bytes", RECORDING), withheld("uploaded_by", STAFF))
 

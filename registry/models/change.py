@@ -6,6 +6,7 @@ from django.db import models
 
 from registry.models.base import new_key
 from registry.models.declared import FREE_TEXT, STAFF, UPKEEP, declare, withheld
+from registry.models.trailed import untrailed
 
 
 class TrailHead(models.Model):
@@ -14,6 +15,8 @@ class TrailHead(models.Model):
     centre_id = models.UUIDField(primary_key=True)
     sequence = models.PositiveBigIntegerField(default=0)
     digest = models.CharField(max_length=64, default="0" * 64)
+
+    trail = untrailed("is the trail itself")
 
     handling = declare(
         withheld("centre_id sequence digest", UPKEEP),
@@ -43,6 +46,8 @@ class Change(models.Model):
     reason = models.TextField(blank=True)
     previous_digest = models.CharField(max_length=64)
     digest = models.CharField(max_length=64)
+
+    trail = untrailed("is the trail itself")
 
     handling = declare(
         withheld("id centre_id sequence at action record_type record_id previous_digest digest", UPKEEP),

@@ -7,6 +7,7 @@ from django.db import models
 from registry.models.base import new_key
 from registry.models.declared import PLACE, UPKEEP, declare, withheld
 from registry.models.people import Centre
+from registry.models.trailed import untrailed
 
 
 class CodeCounter(models.Model):
@@ -16,6 +17,8 @@ class CodeCounter(models.Model):
     centre = models.ForeignKey(Centre, models.PROTECT, related_name="code_counters")
     series = models.CharField(max_length=20)
     last_number = models.PositiveIntegerField(default=0)
+
+    trail = untrailed("the last number given out; the codes themselves have links")
 
     handling = declare(
         withheld("centre", PLACE),

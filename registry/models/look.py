@@ -6,6 +6,7 @@ from django.db import models
 
 from registry.models.base import new_key
 from registry.models.declared import PLACE, STAFF, UPKEEP, declare, withheld
+from registry.models.trailed import untrailed
 
 
 class Look(models.Model):
@@ -20,6 +21,8 @@ class Look(models.Model):
     # Keys of the patients, with a blank between; a list of fifty is one row.
     patients = models.TextField()
     patient_count = models.PositiveIntegerField()
+
+    trail = untrailed("a log of its own, append-only as the trail is")
 
     handling = declare(
         withheld("id at page patients patient_count", UPKEEP),

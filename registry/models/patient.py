@@ -21,6 +21,7 @@ from registry.models.declared import (
 )
 from registry.models.encrypted import EncryptedTextField
 from registry.models.people import Centre
+from registry.models.trailed import loose
 
 
 class Sex(models.TextChoices):
@@ -110,6 +111,8 @@ class PatientIdentity(models.Model):
     local_identifier = EncryptedTextField()
     # A keyed hash: the same person can be found again without anything readable in the table.
     local_identifier_digest = models.CharField(max_length=64, db_index=True)
+
+    trail = loose("local_identifier_digest", "hashed again when the keys are rotated")
 
     handling = declare(
         pseudonym("patient"),

@@ -8,6 +8,7 @@ from django.db import models
 from registry.models.base import Record, new_key
 from registry.models.constraints import FIELD_CODE
 from registry.models.declared import PLACE, STAFF, UPKEEP, declare, identifies, withheld
+from registry.models.trailed import loose
 
 
 class User(AbstractUser):
@@ -15,6 +16,8 @@ class User(AbstractUser):
 
     id = models.UUIDField(primary_key=True, default=new_key, editable=False)
     full_name = models.CharField(max_length=120, blank=True)
+
+    trail = loose("", "", linkless=models.Q(), linkless_because="made by a command, before there is a centre")
 
     handling = declare(
         identifies("username first_name last_name full_name email", STAFF),

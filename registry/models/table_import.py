@@ -11,6 +11,7 @@ from registry.models.declared import PLACE, STAFF, UPKEEP, declare, identifies, 
 from registry.models.encrypted import EncryptedTextField
 from registry.models.job import Job, job_constraints, job_index
 from registry.models.people import Centre, User
+from registry.models.trailed import UNDER_WAY, loose, untrailed
 
 
 class ImportState(models.TextChoices):
@@ -48,6 +49,11 @@ class TableImport(Record):
     stored_already = models.PositiveIntegerField(default=0)
     records_made = models.PositiveIntegerField(default=0)
     finished_at = models.DateTimeField(null=True, blank=True)
+
+    trail = loose(
+        "loaded_by_id sheet look plan state rows_read problems unusual stored_already records_made finished_at",
+        UNDER_WAY,
+    )
 
     handling = declare(
         withheld("centre", PLACE),
@@ -88,6 +94,8 @@ class ImportRun(Job):
     task = models.CharField(max_length=10, choices=ImportTask)
     created_at = models.DateTimeField(auto_now_add=True)
 
+    trail = untrailed(UNDER_WAY)
+
     handling = declare(withheld("id table_import task created_at", UPKEEP))
 
     class Meta:
@@ -122,6 +130,8 @@ class ImportPart(models.Model):
     of = models.CharField(max_length=10, choices=PartOf)
     number = models.PositiveIntegerField()
     content = EncryptedTextField()
+
+    trail = untrailed("goes when the table is loaded, and then every record of it has a link")
 
     handling = declare(
         withheld("id table_import of number", UPKEEP),

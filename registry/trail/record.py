@@ -32,7 +32,7 @@ _UNTRACKED = {"created_at", "updated_at", "version", "password", "last_login"}
 
 
 @cache
-def _tracked(model: type[models.Model]) -> list[tuple[str, bool]]:
+def tracked(model: type[models.Model]) -> list[tuple[str, bool]]:
     fields = sorted(model._meta.concrete_fields, key=lambda field: field.attname)
     return [(field.attname, isinstance(field, EncryptedTextField)) for field in fields if field.name not in _UNTRACKED]
 
@@ -42,7 +42,7 @@ def state_of(record: models.Model) -> dict[str, Any]:
     return {
         # An encrypted value is taken past its attribute: writing the trail is no look at it.
         name: plain(getattr(record, name)) if not encrypted else record.__dict__.get(name) and "(encrypted)"
-        for name, encrypted in _tracked(type(record))
+        for name, encrypted in tracked(type(record))
     }
 
 

@@ -1,93 +1,151 @@
-"""Checking the change trail link by link, and against heads that were exported before."""
+"""Checking the change trail: every chain link by link, and every row against its links, both ways.
+
+The whole is cut into pieces that know nothing of each other, so that several processes can share them.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from uuid import UUID
 
-from django.db import DataError
+from django.apps import apps
+from django.db import models
+from django.db.models import Q
 
 from registry.models import Change, TrailHead
-from registry.trail.canonical import link
-from registry.trail.heads import Head
-from registry.trail.record import parts_of
+from registry.trail.chain import Stretch
+from registry.trail.heads import Head, Verified
+from registry.trail.rows import bound_models, faults_of_absent, faults_of_rows, faults_of_unlinked, keys_of
 
-START = "0" * 64
-_CHUNK = 2000
-
-
-@dataclass
-class _Unreadable:
-    """A link of which a column holds what cannot be of its kind."""
-
-    sequence: int
+# A piece takes about a second.
+_LINKS, _ROWS = 10_000, 2_000
+# An incremental run compares one part in so many of the rows that nobody has written to since the last.
+PARTS = 16
 
 
-def faults(exported: list[Head] | None = None) -> Iterator[str]:
-    """Yield one sentence for each broken place, first things first: altered, missing, out of order, or a cut tail.
+@dataclass(frozen=True)
+class Rows:
+    """Rows of a kind, to be compared with their links."""
 
-    A chain recomputed from its beginning is consistent in itself; only heads exported before reveal it.
+    kind: str
+    keys: tuple[UUID, ...]
+
+    def faults(self) -> Iterator[str]:
+        """Yield one sentence for each row that is not what its links say."""
+        return faults_of_rows(apps.get_model(self.kind), list(self.keys))
+
+
+@dataclass(frozen=True)
+class Absent:
+    """The records of a kind that have links and no row."""
+
+    kind: str
+
+    def faults(self) -> Iterator[str]:
+        """Yield one sentence for each that was removed past the services."""
+        return faults_of_absent(apps.get_model(self.kind))
+
+
+@dataclass(frozen=True)
+class Unlinked:
+    """The records of a kind that have a row and no link."""
+
+    kind: str
+
+    def faults(self) -> Iterator[str]:
+        """Yield one sentence for each that was added past the services."""
+        return faults_of_unlinked(apps.get_model(self.kind))
+
+
+Piece = Stretch | Rows | Absent | Unlinked
+
+
+def faults(exported: Sequence[Head] = ()) -> Iterator[str]:
+    """Yield one sentence for each broken place, the chains first.
+
+    A chain recomputed from its beginning is consistent in itself; only the rows and heads exported before reveal it.
     """
+    for piece in pieces(exported):
+        if isinstance(piece, str):
+            yield piece
+        else:
+            yield from piece.faults()
+
+
+def chain_faults(exported: Sequence[Head] = ()) -> Iterator[str]:
+    """Yield the faults of the chains alone."""
+    for piece in chain_pieces(exported):
+        yield from [piece] if isinstance(piece, str) else piece.faults()
+
+
+def pieces(exported: Sequence[Head] = (), since: Verified | None = None) -> Iterator[Piece | str]:
+    """Yield the pieces of the work, and a sentence where a fault shows already.
+
+    With ``since`` the chains are walked from there on, and of the rows those are compared that a link has spoken of
+    since, and one part of the others. Rows added or removed past the services are looked for among all.
+    """
+    yield from chain_pieces(exported, since)
+    for model in bound_models():
+        kind = model._meta.label_lower
+        yield from (Rows(kind, keys) for keys in _bundled(_chosen(model, since)))
+        yield Absent(kind)
+        if since is not None:
+            yield Unlinked(kind)
+
+
+def chain_pieces(exported: Sequence[Head] = (), since: Verified | None = None) -> Iterator[Stretch | str]:
+    """Yield the stretches of every centre's chain."""
     try:
         centres = set(Change.objects.order_by().values_list("centre_id", flat=True).distinct())
     except ValueError:
         centres = set()
         yield "A link names a centre that cannot be one; it is missing from the centre it belongs to."
-    heads = {head.centre_id: head for head in TrailHead.objects.order_by("centre_id")}
+    ends = dict(TrailHead.objects.values_list("centre_id", "sequence"))
     known: dict[UUID, list[Head]] = {}
-    for head in exported or []:
+    for head in exported:
         known.setdefault(head.centre_id, []).append(head)
-    for centre in sorted(centres | heads.keys() | known.keys()):
-        yield from _faults_of(centre, heads.get(centre), known.get(centre, []))
+    begun = {head.centre_id: head for head in since.heads} if since else {}
+    for centre in sorted(centres | ends.keys() | known.keys() | begun.keys()):
+        yield from _stretches(centre, ends.get(centre, 0), known.get(centre, []), begun.get(centre))
 
 
-def _faults_of(centre: UUID, head: TrailHead | None, exported: list[Head]) -> Iterator[str]:
-    where = f"centre {centre}"
-    wanted = {one.sequence: one for one in exported}
-    expected, digest = 1, START
-    for change in _links(centre):
-        here = f"{where}, link {change.sequence}"
-        if change.sequence != expected:
-            missing = expected if change.sequence == expected + 1 else f"{expected} to {change.sequence - 1}"
-            yield f"{here}: link {missing} is missing."
-        if isinstance(change, _Unreadable):
-            yield f"{here}: has been altered, its columns cannot be read."
-            expected, digest = change.sequence + 1, ""
-            continue
-        what = f" It says: {change.action} {change.record_type} {change.record_id}."
-        if digest and change.previous_digest != digest:
-            yield f"{here}: does not follow from the link before it.{what}"
-        if link(change.previous_digest, parts_of(change)) != change.digest:
-            yield f"{here}: has been altered.{what}"
-        if (seen := wanted.pop(change.sequence, None)) and seen.digest != change.digest:
-            yield f"{here}: is not the link that was exported on {seen.exported_at}; the trail was rewritten."
-        expected, digest = change.sequence + 1, change.digest
-    for sequence, one in sorted(wanted.items()):
-        if sequence:
-            yield (
-                f"{where}: link {sequence}, exported on {one.exported_at}, is no longer there; "
-                f"the trail ends at link {expected - 1}."
-            )
-    if head is None:
-        if expected > 1:
-            yield f"{where}: {expected - 1} links belong to a centre whose head is missing."
-    elif expected != head.sequence + 1 or (digest and digest != (head.digest if head.sequence else START)):
-        yield f"{where}: the chain ends at link {expected - 1}, its head says {head.sequence}."
+def _stretches(centre: UUID, end: int, exported: list[Head], begun: Head | None) -> Iterator[Stretch]:
+    first = 1
+    if begun is not None and begun.sequence:
+        # The link itself is looked at again: it must still be the one that was verified.
+        first, exported = begun.sequence, [*exported, begun]
+    while end - first >= 2 * _LINKS:
+        last = first + _LINKS - 1
+        yield Stretch(centre, first, last, exported=tuple(one for one in exported if first <= one.sequence <= last))
+        first = last + 1
+    # The last stretch also looks up the exported links before the first, which are not walked again.
+    before = begun.sequence if begun else 0
+    yield Stretch(centre, first, exported=tuple(one for one in exported if not before <= one.sequence < first))
 
 
-def _links(centre: UUID) -> Iterator[Change | _Unreadable]:
-    """Yield a centre's links in order, some at a time; one that cannot be read does not hide the others."""
-    links = Change.objects.filter(centre_id=centre).order_by("sequence")
-    numbers, start = links.values_list("sequence", flat=True), -1
-    while chunk := list(numbers.filter(sequence__gt=start)[:_CHUNK]):
-        among = links.filter(sequence__gte=chunk[0], sequence__lte=chunk[-1])
-        try:
-            yield from list(among)
-        except (ValueError, TypeError, AttributeError, DataError):
-            for number in chunk:
-                try:
-                    yield links.get(sequence=number)
-                except (ValueError, TypeError, AttributeError, DataError):
-                    yield _Unreadable(number)
-        start = chunk[-1]
+def _chosen(model: type[models.Model], since: Verified | None) -> Iterable[UUID]:
+    if since is None:
+        return keys_of(model)
+    touched = _touched(model, {head.centre_id: head.sequence for head in since.heads})
+    return (key for key in keys_of(model) if key.int % PARTS == since.part % PARTS or key in touched)
+
+
+def _touched(model: type[models.Model], heads: Mapping[UUID, int]) -> set[UUID]:
+    """Return the records that a link has spoken of since."""
+    later = ~Q(centre_id__in=heads)
+    for centre, sequence in heads.items():
+        later |= Q(centre_id=centre, sequence__gt=sequence)
+    links = Change.objects.filter(later, record_type=model._meta.label_lower)
+    return set(links.order_by().values_list("record_id", flat=True).distinct())
+
+
+def _bundled(keys: Iterable[UUID]) -> Iterator[tuple[UUID, ...]]:
+    bundle: list[UUID] = []
+    for key in keys:
+        bundle.append(key)
+        if len(bundle) == _ROWS:
+            yield tuple(bundle)
+            bundle = []
+    if bundle:
+        yield tuple(bundle)
