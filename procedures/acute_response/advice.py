@@ -7,7 +7,7 @@ import math
 import numpy as np
 
 from procedures.acute_response.model import Fit
-from procedures.acute_response.planning import MOST_ALTERNATIONS, plan
+from procedures.acute_response.planning import MOST_ALTERNATIONS, _plan
 from procedures.acute_response.prepared import Prepared
 from procedures.acute_response.settings import Settings
 from procedures.acute_response.values import Advice, FloatArray
@@ -22,7 +22,7 @@ _SETTLED_AFTER = 3.0  # time constants after which 5 % of a settling is left
 _UNSETTLED_CHANGE = 0.03  # change within an epoch that matters beside a scatter of 1.7 % (project choice)
 
 
-def advise(
+def _advise(
     data: Prepared,
     fit: Fit,
     mean: FloatArray,
@@ -58,7 +58,7 @@ def advise(
     return tuple(advice + _baseline(data, fit, ahead[0]) + _settling(data) + _breaths(data, settings))
 
 
-def stands_out(data: Prepared, wild: FloatArray, off_percent: FloatArray) -> tuple[Advice, ...]:
+def _stands_out(data: Prepared, wild: FloatArray, off_percent: FloatArray) -> tuple[Advice, ...]:
     """Name the epoch that does not fit the others, where it is likely that something went wrong in it.
 
     Parameters
@@ -77,7 +77,7 @@ def stands_out(data: Prepared, wild: FloatArray, off_percent: FloatArray) -> tup
     return (Advice("epoch_stands_out", text, percent, data.label(worst)),)
 
 
-def next_time(data: Prepared) -> float:
+def _next_time(data: Prepared) -> float:
     """When the next epoch is likely to be measured, in session time (seconds): at the usual pace."""
     gaps = np.diff(data.times)
     return float(data.times[-1] + (np.median(gaps) if gaps.size else 0.0))
@@ -94,7 +94,7 @@ def _ranking(
     settings: Settings,
 ) -> list[Advice]:
     near = settings.near_percent / 100.0
-    ahead = plan(
+    ahead = _plan(
         fit, mean, covariance, baseline,
         near=near, probability=settings.decided_probability, within=float(np.median(data.within)),
     )  # fmt: skip

@@ -36,7 +36,7 @@ class Beats:
         return np.where(self.counts > 2, np.sqrt(squares / np.maximum(self.counts - 1, 1)), np.nan)
 
 
-def gather(epochs: Sequence[BeatEpoch]) -> Beats | None:
+def _gather(epochs: Sequence[BeatEpoch]) -> Beats | None:
     """Put the finite beats of epochs in one array; None when there are none at all.
 
     Raises

@@ -15,7 +15,7 @@ _MOST_BEATS = 200  # of each epoch are enough to find the frequency, and keep th
 _FEWEST_BEATS = 6
 
 
-def find_breathing(t: FloatArray, centred: FloatArray, counts: IntArray, duration: FloatArray) -> float | None:
+def _find_breathing(t: FloatArray, centred: FloatArray, counts: IntArray, duration: FloatArray) -> float | None:
     """Peak of the pooled periodogram, Hz; None when no frequency stands out or the beats are too few to tell.
 
     Parameters

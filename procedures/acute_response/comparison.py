@@ -8,10 +8,10 @@ from math import isfinite
 import numpy as np
 from scipy.special import ndtr
 
-from procedures.acute_response.advice import advise, next_time, stands_out
+from procedures.acute_response.advice import _advise, _next_time, _stands_out
 from procedures.acute_response.model import Fit, fit_effects
-from procedures.acute_response.prepared import Prepared, prepare
-from procedures.acute_response.ranking import rank, shrink
+from procedures.acute_response.prepared import Prepared, _prepare
+from procedures.acute_response.ranking import _rank, _shrink
 from procedures.acute_response.settings import Settings
 from procedures.acute_response.simple import paired_changes, replicate_intervals, unpaired_changes
 from procedures.acute_response.values import (
@@ -63,18 +63,18 @@ def compare(
     """
     if direction not in (-1, 0, 1):
         raise ResponseError("The direction of a metric is 1 (higher is better), -1 (lower is better) or 0.")
-    data = prepare(epochs, baseline, settings)
-    scatter, weight, drift_sd, site_spread = scale_of_prior(data, settings)
+    data = _prepare(epochs, baseline, settings)
+    scatter, weight, drift_sd, site_spread = _scale_of_prior(data, settings)
     fit = fit_effects(
         data.y, data.within, data.times, data.state, len(data.sites),
         scatter=scatter, prior_weight=weight, drift_sd=drift_sd, shared=data.shared,
     )  # fmt: skip
     effect, covariance = fit.mean[1:], fit.covariance[1:, 1:]
-    shrunken, shrunken_covariance = shrink(effect, covariance, site_spread)
+    shrunken, shrunken_covariance = _shrink(effect, covariance, site_spread)
     # The better way on the model's scale: the log of a negative metric's magnitude runs the other way round.
     upward = direction * (1 if not data.linear else int(np.sign(data.reference))) * data.sign
     near = settings.near_percent / 100.0
-    best, near_best = rank(shrunken * (upward or 1), shrunken_covariance, near)
+    best, near_best = _rank(shrunken * (upward or 1), shrunken_covariance, near)
     order = np.argsort(-shrunken * (upward or 1), kind="stable")
     rows = _estimates(data, fit, shrunken, shrunken_covariance, best, upward)
     sites = tuple(rows[i] for i in order)
@@ -87,10 +87,10 @@ def compare(
         and visits[order[0]] >= settings.decided_visits
     )
     grid = np.linspace(data.times[0], data.times[-1], _CURVE_POINTS)
-    level, variance, cross = fit.baseline_at(np.concatenate([data.times, grid, [next_time(data)]]))
+    level, variance, cross = fit.baseline_at(np.concatenate([data.times, grid, [_next_time(data)]]))
     ahead = (float(variance[-1]), cross[-1])
     seen = data.to_percent(data.y - level[: data.times.size] - np.append(fit.mean[1:], 0.0)[data.state])
-    advice = stands_out(data, fit.wild, seen) + advise(
+    advice = _stands_out(data, fit.wild, seen) + _advise(
         data, fit, shrunken, shrunken_covariance, upward, leader_near, decided, ahead, settings
     )  # fmt: skip
     n = data.times.size
@@ -111,7 +111,7 @@ def compare(
     )
 
 
-def scale_of_prior(data: Prepared, settings: Settings) -> tuple[float, float, float, float]:
+def _scale_of_prior(data: Prepared, settings: Settings) -> tuple[float, float, float, float]:
     """Prior scatter, its weight, typical drift and site spread, on the model's scale.
 
     The published figures are for dP/dt max, whose beats spread by 2.6 % (breathing and noise). A metric whose beats

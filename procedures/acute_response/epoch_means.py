@@ -18,8 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from procedures.acute_response.beats import Beats
-from procedures.acute_response.breathing import find_breathing
-from procedures.acute_response.settling import find_settling, without_settling
+from procedures.acute_response.breathing import _find_breathing
+from procedures.acute_response.settling import _find_settling, _without_settling
 from procedures.acute_response.values import BoolArray, FloatArray, IntArray
 
 _POOLING_BEATS = 10.0  # an epoch's own noise variance counts against the session's as if that had 10 beats
@@ -47,7 +47,7 @@ class EpochMeans:
     shared: FloatArray
 
 
-def epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
+def _epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
     """Reduce the beats of each epoch to a mean and the variance of that mean.
 
     Parameters
@@ -83,14 +83,14 @@ def epoch_means(beats: Beats, values: FloatArray, beat_sd: float) -> EpochMeans:
 
     since_start = np.where(valid, t - t[:, :1], 0.0)
     # A slow approach at the start of epochs must not pass for slow breathing.
-    frequency = find_breathing(t, without_settling(since_start, centred, valid, counts), counts, duration)
+    frequency = _find_breathing(t, _without_settling(since_start, centred, valid, counts), counts, duration)
     wave = np.where(valid, np.exp(2j * np.pi * frequency * t), 0.0) if frequency else np.zeros(t.shape, complex)
     design = np.stack([valid.astype(float), wave.real, wave.imag], axis=2)  # (epochs, beats, 3)
     gram = np.matmul(design.transpose(0, 2, 1), design)
     ridge = _ridge(design, gram, centred, counts, frequency is not None)
     reduced = _solve(design, np.array([0.0, ridge, ridge]), centred, valid, counts)
     variance_beat, inflation = _noise(reduced.residual, valid, counts, frequency is not None, beat_sd)
-    settling = find_settling(since_start, reduced.residual, valid, counts, variance_beat * inflation)
+    settling = _find_settling(since_start, reduced.residual, valid, counts, variance_beat * inflation)
     trended = reduced.residual
     offset, unit_variance = reduced.offset, reduced.unit_variance
     shared = np.zeros((epochs, 0))

@@ -19,7 +19,7 @@ from math import exp, lgamma, pi, sqrt
 import numpy as np
 from scipy.special import stdtr, stdtrit
 
-from procedures.acute_response.oddities import PlainFit, influence, likelihoods, suppositions
+from procedures.acute_response.oddities import PlainFit, _influence, _likelihoods, _suppositions
 from procedures.acute_response.values import FloatArray, IntArray
 
 # Drift between first and last epoch over noise, as multiples of the typical ratio, for each kind.
@@ -40,7 +40,7 @@ _MOST_PARTS = 80
 _SMOOTH_LENGTH = 0.35  # correlation length of the smooth kind, as a part of the session (project choice)
 
 
-def drift_kernels(u: FloatArray, w: FloatArray, grid: IntArray) -> FloatArray:
+def _drift_kernels(u: FloatArray, w: FloatArray, grid: IntArray) -> FloatArray:
     """Covariance of unit drift between times ``u`` and ``w`` (in spans of the session) for points of the grid.
 
     Returns
@@ -56,7 +56,7 @@ def drift_kernels(u: FloatArray, w: FloatArray, grid: IntArray) -> FloatArray:
     return kernel
 
 
-def drift_variances(u: FloatArray, grid: IntArray) -> FloatArray:
+def _drift_variances(u: FloatArray, grid: IntArray) -> FloatArray:
     """Variance of unit drift at times ``u``: the diagonal of ``drift_kernels(u, u, grid)``."""
     kinds = np.stack([np.zeros_like(u), u, 0.25 + 0.5 * (u - 0.5) ** 2])
     variances: FloatArray = kinds[_KINDS[grid]] * (_AMPLITUDES[grid] ** 2)[:, None]
@@ -105,8 +105,8 @@ class Fit:
     def baseline_at(self, times: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Fitted level plus drift at ``times``: mean, variance, and covariance with every coefficient ``(n, p)``."""
         u = (np.asarray(times, float) - self.origin) / self.span
-        kernel = drift_kernels(u, self.u, self.grid) * self.drift_sd**2  # (grid, n, epochs)
-        own = drift_variances(u, self.grid) * self.drift_sd**2
+        kernel = _drift_kernels(u, self.u, self.grid) * self.drift_sd**2  # (grid, n, epochs)
+        own = _drift_variances(u, self.grid) * self.drift_sd**2
         direct = np.zeros(self.mean.size)
         direct[0] = 1.0
         r = direct - np.matmul(kernel, self.inverse_design)  # (grid, n, p)
@@ -183,6 +183,16 @@ def fit_effects(
         Whether one epoch may have gone wrong or one state may scatter more than the others.
     shared
         Errors that epochs have in common, each column with a variance of 1; shape ``(epochs, k)``.
+
+    Returns
+    -------
+    Fit
+        Level and effects on the scale of ``y`` with their covariance, averaged over drift, noise and suppositions.
+
+    Notes
+    -----
+    Nothing may be NaN: epochs without a mean are left out before. The model is our own definition, described at the
+    top of this file.
     """
     origin, span = float(times.min()), float(np.ptp(times)) or 1.0
     u = (times - origin) / span
@@ -192,7 +202,7 @@ def fit_effects(
     design[at_site, state[at_site] + 1] = 1.0
 
     noise = scatter**2 + within
-    kernel = drift_kernels(u, u, grid) * drift_sd**2
+    kernel = _drift_kernels(u, u, grid) * drift_sd**2
     kernel[:, np.arange(y.size), np.arange(y.size)] += noise
     if shared is not None and shared.size:
         kernel += shared @ shared.T
@@ -209,8 +219,8 @@ def fit_effects(
     log_det = 2.0 * np.log(factor.diagonal(axis1=1, axis2=2)).sum(1) + np.linalg.slogdet(information)[1]
 
     plain = PlainFit(noise, inverse, leverage, inverse - np.matmul(inverse_design, leverage), projected)
-    supposed = suppositions(state)[: None if odd else 1]
-    more_det, less_squares = likelihoods(supposed, plain)
+    supposed = _suppositions(state)[: None if odd else 1]
+    more_det, less_squares = _likelihoods(supposed, plain)
     freedom = prior_weight + y.size - design.shape[1]
     # (grid, scales, suppositions)
     prior = prior_weight * scales[None, :, None] ** 2
@@ -233,7 +243,7 @@ def fit_effects(
     location, core, inverse = location[g], core[g], inverse[g]
     for j in np.unique(h[h > 0]):
         here = np.flatnonzero(h == j)
-        shift, widening, inverse[here] = influence(supposed[j], plain, g[here])
+        shift, widening, inverse[here] = _influence(supposed[j], plain, g[here])
         location[here] -= shift
         core[here] += widening
     inverse_design = np.matmul(inverse, design)

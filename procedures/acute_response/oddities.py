@@ -44,7 +44,7 @@ class PlainFit:
     projected: FloatArray
 
 
-def suppositions(state: IntArray) -> list[Supposition]:
+def _suppositions(state: IntArray) -> list[Supposition]:
     """Nothing odd first, then each epoch in order, then each state with two epochs or more.
 
     Parameters
@@ -61,7 +61,7 @@ def suppositions(state: IntArray) -> list[Supposition]:
     return [nothing, *single, *several]
 
 
-def likelihoods(supposed: list[Supposition], plain: PlainFit) -> tuple[FloatArray, FloatArray]:
+def _likelihoods(supposed: list[Supposition], plain: PlainFit) -> tuple[FloatArray, FloatArray]:
     """What each supposition adds to the log determinant, and takes from the residual squares; ``(grid, supposed)``."""
     grid = plain.projected.shape[0]
     log_det, squares = np.zeros((grid, len(supposed))), np.zeros((grid, len(supposed)))
@@ -79,7 +79,7 @@ def likelihoods(supposed: list[Supposition], plain: PlainFit) -> tuple[FloatArra
     return log_det, squares
 
 
-def influence(one: Supposition, plain: PlainFit, at: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _influence(one: Supposition, plain: PlainFit, at: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """What a supposition does to the fit at grid points ``at``.
 
     Returns

@@ -32,7 +32,7 @@ class Plan:
     alternations: int | None
 
 
-def plan(
+def _plan(
     fit: Fit,
     mean: FloatArray,
     covariance: FloatArray,

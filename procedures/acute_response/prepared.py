@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from procedures.acute_response.beats import Beats, gather
-from procedures.acute_response.epoch_means import EpochMeans, epoch_means
+from procedures.acute_response.beats import Beats, _gather
+from procedures.acute_response.epoch_means import EpochMeans, _epoch_means
 from procedures.acute_response.settings import Settings
 from procedures.acute_response.values import (
     BeatEpoch,
@@ -75,7 +75,7 @@ class Prepared:
         return np.asarray(y * self.reference if self.linear else self.sign * np.exp(y))
 
 
-def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepared:
+def _prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepared:
     """Check the epochs and bring them on the model's scale.
 
     Raises
@@ -89,7 +89,7 @@ def prepare(epochs: Sequence[Epoch], baseline: str, settings: Settings) -> Prepa
     epochs = sorted(epochs, key=lambda e: (e.start_s, e.key))
     n = len(epochs)
     is_beats = np.array([isinstance(e, BeatEpoch) for e in epochs], bool)
-    beats = gather([e for e in epochs if isinstance(e, BeatEpoch)])
+    beats = _gather([e for e in epochs if isinstance(e, BeatEpoch)])
     mean, spread, middle = np.full(n, np.nan), np.full(n, np.nan), np.full(n, np.nan)
     count, error = np.zeros(n, np.int64), np.full(n, np.nan)
     at_beats = np.flatnonzero(is_beats)
@@ -199,7 +199,7 @@ def _reduce(
 ) -> tuple[EpochMeans, BoolArray]:
     """Replace the plain means by those with breathing taken out, in the epochs with more than one beat."""
     values = beats.values / reference if linear else np.log(sign * beats.values)
-    reduced = epoch_means(beats, values, beat_sd)
+    reduced = _epoch_means(beats, values, beat_sd)
     many = beats.counts > 1
     found = (reduced.mean, reduced.variance, reduced.trend, reduced.trend_error, reduced.breaths)
     for target, source in zip(into, found, strict=True):

@@ -29,7 +29,7 @@ def _normals(dimensions: int) -> FloatArray:
     return normals
 
 
-def shrink(effect: FloatArray, covariance: FloatArray, typical: float) -> tuple[FloatArray, FloatArray]:
+def _shrink(effect: FloatArray, covariance: FloatArray, typical: float) -> tuple[FloatArray, FloatArray]:
     """Posterior mean ``(sites,)`` and covariance of effects under the normal population of sites.
 
     With a single site there is nothing to be drawn towards and the input is returned.
@@ -59,7 +59,7 @@ def shrink(effect: FloatArray, covariance: FloatArray, typical: float) -> tuple[
     return mean, np.einsum("g,gst->st", w, covariances) + np.einsum("g,gs,gt->st", w, shift, shift)
 
 
-def rank(mean: FloatArray, covariance: FloatArray, near: float) -> tuple[FloatArray, FloatArray]:
+def _rank(mean: FloatArray, covariance: FloatArray, near: float) -> tuple[FloatArray, FloatArray]:
     """Probability that each site is best, and that it is within ``near`` of the best; higher is better."""
     sites = mean.size
     if sites == 1:

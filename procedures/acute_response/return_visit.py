@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.special import stdtrit
 
-from procedures.acute_response.comparison import scale_of_prior
+from procedures.acute_response.comparison import _scale_of_prior
 from procedures.acute_response.model import fit_effects
-from procedures.acute_response.prepared import prepare
+from procedures.acute_response.prepared import _prepare
 from procedures.acute_response.settings import Settings
 from procedures.acute_response.values import Epoch, ResponseError
 
@@ -85,8 +85,8 @@ def check_response(
     names = {e.state for e in parted}
     if state not in names or again not in names:
         raise ResponseError(f"{state} needs one visit before and one after the return for this comparison.")
-    data = prepare(parted, baseline, settings)
-    scatter, weight, drift_sd, _ = scale_of_prior(data, settings)
+    data = _prepare(parted, baseline, settings)
+    scatter, weight, drift_sd, _ = _scale_of_prior(data, settings)
     fit = fit_effects(
         data.y, data.within, data.times, data.state, len(data.sites),
         scatter=scatter, prior_weight=weight, drift_sd=drift_sd, shared=data.shared,

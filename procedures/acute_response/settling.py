@@ -27,7 +27,7 @@ class Approach:
     weight: float
 
 
-def without_settling(since_start: FloatArray, centred: FloatArray, valid: BoolArray, counts: IntArray) -> FloatArray:
+def _without_settling(since_start: FloatArray, centred: FloatArray, valid: BoolArray, counts: IntArray) -> FloatArray:
     """Beats less the approach that explains most of them, whether it is more than chance or not; same shapes."""
     left = [
         np.where(valid, centred - (amplitude[:, None] * shape), 0.0)
@@ -47,7 +47,7 @@ def _approach(
     return shape, (shape * residual).sum(1) / np.maximum(squares, 1e-300), squares
 
 
-def find_settling(
+def _find_settling(
     since_start: FloatArray, residual: FloatArray, valid: BoolArray, counts: IntArray, noise: FloatArray
 ) -> list[Approach]:
     """Look for an exponential approach that starts with each epoch; empty where the epochs show none.

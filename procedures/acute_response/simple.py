@@ -9,15 +9,25 @@ from procedures.acute_response.values import FloatArray, IntArray
 
 
 def paired_changes(means: FloatArray, state: IntArray) -> tuple[FloatArray, IntArray]:
-    """Percent change of each visit: visit / mean(baseline before, baseline after) - 1.
+    """Percent change of each visit against the baselines next to it: visit / mean(baseline before, baseline after) - 1.
 
-    A visit with a baseline on one side only is compared with that one, unless another visit of its site has both
-    (J Card Fail 2014, PMID 24508810). Epochs are in order of time; ``state`` is -1 at baselines.
+    A visit with a baseline on one side only is compared with that one, unless another visit of its site has both.
+
+    Parameters
+    ----------
+    means
+        Epoch means in order of time, any unit, shape (n,).
+    state
+        -1 at baselines, else the site's index, shape (n,).
 
     Returns
     -------
     changes, site
-        One for each visit that counts.
+        Change in percent and index of the site, one for each visit that counts; NaN where a mean used is NaN.
+
+    References
+    ----------
+    J Card Fail 2014, PMID 24508810, for visits between two baselines; the choice with one is our own definition.
     """
     base, visits = np.flatnonzero(state < 0), np.flatnonzero(state >= 0)
     after = np.searchsorted(base, visits)
@@ -34,10 +44,23 @@ def paired_changes(means: FloatArray, state: IntArray) -> tuple[FloatArray, IntA
 def replicate_intervals(changes: FloatArray, site: IntArray, sites: int) -> FloatArray:
     """Mean of the visits of each site and its interval ``mean +- t(k-1) SD / sqrt(k)``.
 
+    Parameters
+    ----------
+    changes
+        Change of each visit, percent, shape (n,).
+    site
+        Index of its site, shape (n,).
+    sites
+        Number of sites.
+
     Returns
     -------
-    array of shape ``(sites, 3)``
-        Mean, low, high; no limits (NaN) from a single visit.
+    ndarray of shape ``(sites, 3)``
+        Mean, low and high, percent; no limits (NaN) from a single visit, and nothing but NaN with a change that is NaN.
+
+    References
+    ----------
+    Interval of a mean by Student's t: common practice, no source.
     """
     k = np.bincount(site, minlength=sites)
     mean = np.bincount(site, changes, sites) / np.maximum(k, 1)
@@ -51,10 +74,21 @@ def replicate_intervals(changes: FloatArray, site: IntArray, sites: int) -> Floa
 def unpaired_changes(means: FloatArray, state: IntArray) -> tuple[FloatArray, IntArray]:
     """Percent change of each visit against the first baseline of the session, as if nothing had drifted since.
 
+    Parameters
+    ----------
+    means
+        Epoch means in order of time, any unit, shape (n,).
+    state
+        -1 at baselines, else the site's index, shape (n,).
+
     Returns
     -------
     changes, site
-        One for each visit.
+        Change in percent and index of the site, one for each visit; NaN where a mean used is NaN.
+
+    References
+    ----------
+    Common practice, no source.
     """
     first, visits = int(np.argmax(state < 0)), np.flatnonzero(state >= 0)
     return 100.0 * (means[visits] / means[first] - 1.0), state[visits]

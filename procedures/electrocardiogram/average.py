@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
-from .beats import cut, dominant
+from .beats import _cut, _dominant
 from .ecg import ElectrocardiogramError, FloatArray, IntArray
 
 _BEFORE_MS, _AFTER_MS = 350.0, 550.0
@@ -47,7 +47,7 @@ class AverageBeat:
     others: int
 
 
-def average_beat(
+def _average_beat(
     samples_mv: FloatArray,
     rows: IntArray,
     found: IntArray,
@@ -90,12 +90,12 @@ def average_beat(
     beats = found[inside][:MOST_BEATS]
     half = round(_QRS_MS * per_ms)
     beats = _aligned(samples_mv[rows], beats, half, shift)
-    kept = dominant(cut(samples_mv[rows], beats, half, half))
+    kept = _dominant(_cut(samples_mv[rows], beats, half, half))
     beats = _aligned(samples_mv[rows], beats[kept], half, shift)
     beats = beats[(beats >= before) & (beats + after <= size)]
     if not beats.size:
         raise ElectrocardiogramError("The ECG does not contain a complete beat.")
-    windows = cut(samples_mv, beats, before, after)
+    windows = _cut(samples_mv, beats, before, after)
     median = np.median(windows, axis=0)
     noise, correlation_time = _noise(windows, median, before, half, per_ms)
     return AverageBeat(median, noise, correlation_time, before, beats, int(found.size - beats.size))
@@ -106,9 +106,9 @@ def _aligned(samples_mv: FloatArray, beats: IntArray, half: int, shift: int) -> 
     size = samples_mv.shape[1]
     for _ in range(_ROUNDS):
         beats = np.clip(beats, half + shift, size - half - shift)
-        template = np.median(cut(samples_mv, beats, half, half), axis=0)
+        template = np.median(_cut(samples_mv, beats, half, half), axis=0)
         template = template - template.mean(axis=1, keepdims=True)
-        wide = cut(samples_mv, beats, half + shift, half + shift)
+        wide = _cut(samples_mv, beats, half + shift, half + shift)
         length = wide.shape[2] + template.shape[1]
         product = np.fft.rfft(wide, length, axis=2) * np.conj(np.fft.rfft(template, length, axis=1))
         match = np.fft.irfft(product.sum(axis=1), length, axis=1)[:, : 2 * shift + 1]

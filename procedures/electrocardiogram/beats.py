@@ -13,7 +13,7 @@ _BAND_HZ = (4.0, 28.0)
 _WIDTH_MS = 120.0
 
 
-def find_beats(samples_mv: FloatArray, sample_rate_hz: float) -> IntArray:
+def _find_beats(samples_mv: FloatArray, sample_rate_hz: float) -> IntArray:
     """Centres of the QRS complexes, as samples.
 
     Band-pass, slope energy over 120 ms and a threshold that follows the size of the complexes, after Pan and
@@ -48,7 +48,7 @@ def find_beats(samples_mv: FloatArray, sample_rate_hz: float) -> IntArray:
     return np.asarray(peaks[~(after & smaller)], dtype=np.int64)
 
 
-def level_baseline(samples_mv: FloatArray, beats: IntArray, sample_rate_hz: float) -> FloatArray:
+def _level_baseline(samples_mv: FloatArray, beats: IntArray, sample_rate_hz: float) -> FloatArray:
     """Subtract a line through the level before each QRS (median of 130 to 100 ms before its centre)."""
     first = beats - round(0.13 * sample_rate_hz)
     span = max(round(0.03 * sample_rate_hz), 3)
@@ -62,12 +62,12 @@ def level_baseline(samples_mv: FloatArray, beats: IntArray, sample_rate_hz: floa
     return samples_mv - np.stack([np.interp(clock, at, row) for row in levels])
 
 
-def cut(samples_mv: FloatArray, beats: IntArray, before: int, after: int) -> FloatArray:
+def _cut(samples_mv: FloatArray, beats: IntArray, before: int, after: int) -> FloatArray:
     """Windows around the beats: (n_beats, n_leads, before + after)."""
     return samples_mv[:, beats[:, None] + np.arange(-before, after)].transpose(1, 0, 2)
 
 
-def dominant(complexes: FloatArray, least_correlation: float = 0.9) -> IntArray:
+def _dominant(complexes: FloatArray, least_correlation: float = 0.9) -> IntArray:
     """Beats of the most frequent shape.
 
     Parameters

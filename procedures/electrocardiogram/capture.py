@@ -180,7 +180,7 @@ def capture_lost(
     return Suspicion(bool(reasons) if known else None, tuple(reasons))
 
 
-def r_s_word(lead: LeadQrs | None) -> str:
+def _r_s_word(lead: LeadQrs | None) -> str:
     """``>= 1``, ``< 1`` or ``not assessable``."""
     ratio = _ratio(lead)
     return "not assessable" if ratio is None else ">= 1" if ratio >= 1 else "< 1"
@@ -205,7 +205,7 @@ def morphology(leads: Mapping[str, LeadQrs]) -> dict[str, str | float | bool | N
         ratio = _ratio(lead)
         found[f"pattern_{name}"] = None if lead is None else lead.pattern or None
         found[f"r_s_{name}"] = ratio if ratio is not None and math.isfinite(ratio) else None
-        found[f"r_s_word_{name}"] = r_s_word(lead)
+        found[f"r_s_word_{name}"] = _r_s_word(lead)
     lead_i = leads.get("I")
     found["q_in_I"] = None if lead_i is None else lead_i.initial_negative
     return found

@@ -11,7 +11,7 @@ _ORDERS = (1, 2)
 _PRIOR_SAMPLES = 8.0
 
 
-def departure_probability(
+def _departure_probability(
     time_ms: FloatArray,
     leads_mv: FloatArray,
     noise_mv: FloatArray,

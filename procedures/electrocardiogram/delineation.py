@@ -14,10 +14,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import signal
 
-from .changepoint import departure_probability
+from .changepoint import _departure_probability
 from .delineation_settings import DelineationSettings
 from .ecg import ElectrocardiogramError, FloatArray
-from .qrs_end import PossibleEnd, possible_ends
+from .qrs_end import PossibleEnd, _possible_ends
 
 
 @dataclass(frozen=True)
@@ -119,7 +119,7 @@ def delineate(
     peak = near.start + int(np.argmax(velocity[near]))
     runs = _core_runs(velocity, max(choice.core_share * top, choice.noise_ratio * noise), peak, per_ms, choice)
     first = runs[0][0]
-    ends = possible_ends(slopes, velocity, noise, first, peak, per_ms, choice)
+    ends = _possible_ends(slopes, velocity, noise, first, peak, per_ms, choice)
     beat = _Beat(leads_mv, noise_mv, correlation_time, velocity, noise, top, per_ms)
     onset = _boundary(beat, first, -1, choice)
     offset = _offset(beat, ends, choice)
@@ -195,7 +195,7 @@ def _boundary(beat: _Beat, edge: int, direction: int, choice: DelineationSetting
     leads = beat.leads_mv[:, samples]
     leads = leads - leads[:, :1]
     error = np.hypot(choice.model_error_mv, choice.model_error_share * np.ptp(leads, axis=1))
-    probability = departure_probability(
+    probability = _departure_probability(
         time_ms,
         leads,
         np.hypot(beat.noise_mv, error),

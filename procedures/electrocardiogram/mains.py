@@ -10,7 +10,7 @@ _MAINS_HZ = (50.0, 60.0)
 _STANDS_OUT = 5.0
 
 
-def remove_mains(samples_mv: FloatArray, sample_rate_hz: float) -> tuple[FloatArray, tuple[float, ...]]:
+def _remove_mains(samples_mv: FloatArray, sample_rate_hz: float) -> tuple[FloatArray, tuple[float, ...]]:
     """Subtract mains lines that stand out from the spectrum beside them.
 
     Parameters

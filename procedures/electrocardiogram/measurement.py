@@ -10,15 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import signal
 
-from .average import AverageBeat, average_beat
+from .average import AverageBeat, _average_beat
 from .axis import frontal_axis
-from .beats import find_beats, level_baseline
+from .beats import _find_beats, _level_baseline
 from .delineation import Delineation, delineate
 from .delineation_settings import DelineationSettings
 from .ecg import Electrocardiogram, ElectrocardiogramError, FloatArray
-from .mains import remove_mains
-from .spikes import Spikes, blank, find_spikes
-from .waves import LeadQrs, measure_lead
+from .mains import _remove_mains
+from .spikes import Spikes, _blank, find_spikes
+from .waves import LeadQrs, _measure_lead
 
 ALGORITHM_VERSION = "4"
 # Slower records are interpolated (band-limited) to about 1 kHz: the fine step of the delineation needs several
@@ -131,14 +131,14 @@ def measure(ecg: Electrocardiogram, settings: DelineationSettings | None = None)
     samples, lost = _filled(ecg.samples_mv)
     rows, rate = ecg.independent, ecg.sample_rate_hz
     spikes = find_spikes(samples[rows], rate)
-    samples, lines = remove_mains(blank(samples, spikes, rate), rate)
+    samples, lines = _remove_mains(_blank(samples, spikes, rate), rate)
     factor = 1 if rate >= _ENOUGH_HZ else math.ceil(_FULL_RATE_HZ / rate)
     if factor > 1:
         samples = signal.resample_poly(samples, factor, 1, axis=1, padtype="line")
         rate, lost = rate * factor, np.repeat(lost, factor)
-    found = find_beats(samples[rows], rate)
-    samples = level_baseline(samples, found, rate)
-    beat = average_beat(samples, rows, found, rate, lost)
+    found = _find_beats(samples[rows], rate)
+    samples = _level_baseline(samples, found, rate)
+    beat = _average_beat(samples, rows, found, rate, lost)
     delineation = delineate(
         beat.samples_mv[rows], beat.noise_mv[rows], beat.correlation_time, beat.centre, rate, settings
     )
@@ -148,7 +148,7 @@ def measure(ecg: Electrocardiogram, settings: DelineationSettings | None = None)
             "perhaps a pacing stimulus. Look at the signal, or choose another stretch."
         )
     leads = {
-        name: measure_lead(
+        name: _measure_lead(
             beat.samples_mv[i], beat.noise_mv[i], delineation.onset.time_ms, delineation.offset.time_ms, rate
         )
         for i, name in enumerate(ecg.leads)

@@ -32,7 +32,7 @@ class Notch:
     at_ms: float | None = None
 
 
-def find_notch(qrs_mv: FloatArray, noise_mv: float, sample_rate_hz: float) -> Notch:
+def _find_notch(qrs_mv: FloatArray, noise_mv: float, sample_rate_hz: float) -> Notch:
     """Look for a notch (the wave turns back and resumes) or a slur (it only slows down) in the middle of the QRS.
 
     Parameters

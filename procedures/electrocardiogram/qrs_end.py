@@ -43,7 +43,7 @@ class PossibleEnd:
     probability: float
 
 
-def possible_ends(
+def _possible_ends(
     slopes: FloatArray,
     velocity: FloatArray,
     noise: float,

@@ -78,7 +78,7 @@ def find_spikes(samples_mv: FloatArray, sample_rate_hz: float) -> Spikes:
     return Spikes(at, first, last, excess[at])
 
 
-def blank(samples_mv: FloatArray, spikes: Spikes, sample_rate_hz: float) -> FloatArray:
+def _blank(samples_mv: FloatArray, spikes: Spikes, sample_rate_hz: float) -> FloatArray:
     """Put a straight line, between medians of 3 ms on both sides, in the place of each stimulus."""
     if not spikes.at.size:
         return samples_mv

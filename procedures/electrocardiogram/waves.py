@@ -9,7 +9,7 @@ import numpy as np
 from scipy import signal
 
 from .ecg import FloatArray
-from .notches import Notch, find_notch
+from .notches import Notch, _find_notch
 
 # A deflection is a wave from 20 uV and 6 ms on (IEC 60601-2-25 / Common Standards for ECG, from memory), and only
 # where it stands clear of the noise.
@@ -98,7 +98,7 @@ class LeadQrs:
         return None if ratio is None else "positive" if ratio >= 1 else "negative"
 
 
-def measure_lead(
+def _measure_lead(
     signal_mv: FloatArray, noise_mv: float, onset_ms: float, offset_ms: float, sample_rate_hz: float
 ) -> LeadQrs:
     """The waves of one lead of an average beat.
@@ -120,7 +120,7 @@ def measure_lead(
     qrs = signal_mv[first:last] - float(np.median(before))
     least = max(SMALLEST_MV, NOISE_RATIO * noise_mv)
     waves = _waves(qrs, least, max(round(SHORTEST_MS * per_ms), 2))
-    notch = find_notch(qrs, noise_mv, sample_rate_hz) if waves else Notch()
+    notch = _find_notch(qrs, noise_mv, sample_rate_hz) if waves else Notch()
     area = float(qrs.sum() / per_ms)
     level = float(np.median(qrs[-max(round(4 * per_ms), 1) :]))
     if not waves:

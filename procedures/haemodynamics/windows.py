@@ -13,13 +13,13 @@ IntArray = NDArray[np.int64]
 BLOCK = 512
 
 
-def blocks(count: int, size: int = BLOCK) -> Iterator[slice]:
+def _blocks(count: int, size: int = BLOCK) -> Iterator[slice]:
     """Slices that cover ``range(count)``."""
     for start in range(0, count, size):
         yield slice(start, min(start + size, count))
 
 
-def gather(x: FloatArray, start: IntArray, stop: IntArray) -> tuple[FloatArray, NDArray[np.bool_]]:
+def _gather(x: FloatArray, start: IntArray, stop: IntArray) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Windows ``x[start:stop]`` as rows.
 
     Returns
@@ -35,17 +35,17 @@ def gather(x: FloatArray, start: IntArray, stop: IntArray) -> tuple[FloatArray, 
     return x[index], inside
 
 
-def argmax(x: FloatArray, start: IntArray, stop: IntArray, sign: int = 1) -> IntArray:
+def _argmax(x: FloatArray, start: IntArray, stop: IntArray, sign: int = 1) -> IntArray:
     """Index of the largest (``sign`` 1) or smallest (−1) sample of each window; ``start`` for an empty window."""
     found = np.empty(start.size, dtype=np.int64)
-    for part in blocks(start.size):
-        values, inside = gather(x, start[part], stop[part])
+    for part in _blocks(start.size):
+        values, inside = _gather(x, start[part], stop[part])
         ranked = np.where(inside, sign * values, -np.inf)
         found[part] = start[part] + ranked.argmax(axis=1)
     return np.clip(found, 0, max(x.size - 1, 0))
 
 
-def vertex(x: FloatArray, centre: IntArray, half: int, sign: int = 1) -> FloatArray:
+def _vertex(x: FloatArray, centre: IntArray, half: int, sign: int = 1) -> FloatArray:
     """Extreme of a parabola fitted to ``x`` over ``centre`` ± ``half`` samples; plain reading when ``half`` < 1.
 
     A fit over many samples is not drawn to a noise spike as the largest sample is.
@@ -61,7 +61,7 @@ def vertex(x: FloatArray, centre: IntArray, half: int, sign: int = 1) -> FloatAr
     return np.asarray(c + b * at + a * at**2)
 
 
-def centre_of_parabola(x: FloatArray, centre: IntArray, half: int) -> FloatArray:
+def _centre_of_parabola(x: FloatArray, centre: IntArray, half: int) -> FloatArray:
     """Value at ``centre`` of a parabola fitted to ``x`` over ``centre`` ± ``half`` samples.
 
     Unlike the vertex it is not drawn upwards by a slope or a curvature that are noise.
@@ -71,7 +71,7 @@ def centre_of_parabola(x: FloatArray, centre: IntArray, half: int) -> FloatArray
     return np.asarray(x[index] @ np.linalg.pinv(np.vander(step / max(half, 1), min(3, step.size)))[-1])
 
 
-def interpolate(x: FloatArray, position: FloatArray) -> FloatArray:
+def _interpolate(x: FloatArray, position: FloatArray) -> FloatArray:
     """Linear reading of ``x`` (along its last axis) at fractional sample positions of any shape."""
     low = position.astype(np.int64)  # truncation is the floor of all that lies within the signal
     np.clip(low, 0, max(x.shape[-1] - 2, 0), out=low)
@@ -85,7 +85,7 @@ def interpolate(x: FloatArray, position: FloatArray) -> FloatArray:
     return step
 
 
-def block_means(x: FloatArray, factor: int) -> FloatArray:
+def _block_means(x: FloatArray, factor: int) -> FloatArray:
     """Means of ``factor`` neighbouring samples along the last axis; what is left over at the end is dropped."""
     usable = x.shape[-1] - x.shape[-1] % factor
     if factor == 1 or usable == 0:

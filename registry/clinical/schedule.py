@@ -80,7 +80,7 @@ def faults(visits: Sequence[Visit]) -> list[str]:
     return found
 
 
-def opening(visits: Sequence[Visit], days: int) -> tuple[Visit, int] | None:
+def _opening(visits: Sequence[Visit], days: int) -> tuple[Visit, int] | None:
     """Return the latest visit whose window has opened by a day after the implant, and the day it is planned for."""
     found = None
     for visit in visits:
@@ -115,7 +115,7 @@ def standing(
     Open or None
         None before the first window.
     """
-    found = opening(visits, (today - implanted_on).days)
+    found = _opening(visits, (today - implanted_on).days)
     if found is None:
         return None
     visit, planned = found

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from registry.response.judgement import NOT_ASSESSABLE, Judgement
-from registry.response.volumes import WINDOW_DAYS, nearest_to_target
+from registry.response.volumes import WINDOW_DAYS, _nearest_to_target
 
 _RULE = (
     "Worse: death, admission for heart failure, resynchronisation stopped for worsening heart failure, a "
@@ -59,7 +59,7 @@ def clinical_composite(facts: CompositeFacts) -> Judgement:
         The verdict with its reason, or that it cannot be judged and why.
     """
     known = [one for one in facts.follow_ups if one.nyha_class or one.global_assessment]
-    state = nearest_to_target(facts.implanted_on, known)
+    state = _nearest_to_target(facts.implanted_on, known)
     window_end = facts.implanted_on + dt.timedelta(days=WINDOW_DAYS[1])
     until = state.measured_on if state else window_end
     for day, words in sorted(facts.setbacks):

@@ -6,8 +6,8 @@ import datetime as dt
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from registry.response.judgement import NOT_ASSESSABLE, Judgement, signed
-from registry.response.volumes import WINDOW_DAYS, nearest_to_target
+from registry.response.judgement import NOT_ASSESSABLE, Judgement, _signed
+from registry.response.volumes import WINDOW_DAYS, _nearest_to_target
 
 RISE_POINTS, SUPER_POINTS = 5.0, 20.0
 _RULE = (
@@ -62,7 +62,7 @@ def ejection_response(
         return _judged(NOT_ASSESSABLE, "Not assessable", "No LVEF before the implant.")
     reference = max(references, key=lambda state: state.measured_on)
     last_day = implanted_on + dt.timedelta(days=WINDOW_DAYS[1])
-    measured = nearest_to_target(implanted_on, after)
+    measured = _nearest_to_target(implanted_on, after)
     until = measured.measured_on if measured else last_day
     for day, words in sorted(setbacks):
         if implanted_on <= day <= until:
@@ -70,7 +70,7 @@ def ejection_response(
     if measured is None:
         return _judged(NOT_ASSESSABLE, "Not assessable", "No LVEF between 3 and 12 months after the implant.")
     rise = round(measured.lvef_percent - reference.lvef_percent, 9)
-    told = signed(rise, 0, [RISE_POINTS, SUPER_POINTS])
+    told = _signed(rise, 0, [RISE_POINTS, SUPER_POINTS])
     numbers = f"LVEF {reference.lvef_percent:g} to {measured.lvef_percent:g} % ({told} points)."
     if rise >= SUPER_POINTS:
         return _judged("super_responder", "Super-responder", numbers)

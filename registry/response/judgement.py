@@ -8,7 +8,7 @@ from dataclasses import dataclass
 NOT_ASSESSABLE = "not_assessable"
 
 
-def signed(value: float, digits: int, limits: Iterable[float]) -> str:
+def _signed(value: float, digits: int, limits: Iterable[float]) -> str:
     """Return a change with its sign, with as many digits as it takes not to look like a limit it only comes near."""
     while digits < 9 and any(value != limit and round(value, digits) == limit for limit in limits):
         digits += 1

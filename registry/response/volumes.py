@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
 from registry.days import in_words
-from registry.response.judgement import Judgement, signed
+from registry.response.judgement import Judgement, _signed
 
 # Fall of LVESV >= 15 %, usually at 6 months, 3 to 12 accepted
 # (secondary end point of Wouters et al.; Zanon et al., Heart Rhythm 2016;13:1644 for the indexed volume).
@@ -33,7 +33,7 @@ class Dated(Protocol):
 D = TypeVar("D", bound=Dated)
 
 
-def nearest_to_target(implanted_on: dt.date, states: Iterable[D]) -> D | None:
+def _nearest_to_target(implanted_on: dt.date, states: Iterable[D]) -> D | None:
     """Return the state nearest to 6 months after the implant, within 3 to 12 months; None when there is none."""
     low, high = WINDOW_DAYS
     inside = [state for state in states if low <= (state.measured_on - implanted_on).days <= high]
@@ -81,14 +81,14 @@ def lvesv_response(implanted_on: dt.date, before: Iterable[VolumeState], after: 
     references = [state for state in before if state.measured_on <= implanted_on]
     if not references:
         return Response("not_assessable", None, "No LVESV before the implant.")
-    judged = nearest_to_target(implanted_on, after)
+    judged = _nearest_to_target(implanted_on, after)
     if judged is None:
         return Response("not_assessable", None, "No LVESV between 3 and 12 months after the implant.")
     reference = max(references, key=lambda state: state.measured_on)
     change = 100 * (judged.lvesv_ml - reference.lvesv_ml) / reference.lvesv_ml
     change = round(change, 9)
     responder = change <= -LVESV_FALL_PERCENT
-    told = f"{signed(change, 1, [-LVESV_FALL_PERCENT])} %"
+    told = f"{_signed(change, 1, [-LVESV_FALL_PERCENT])} %"
     on = in_words(reference.measured_on)
     return Response(
         "responder" if responder else "non_responder",

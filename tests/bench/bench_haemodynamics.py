@@ -17,7 +17,7 @@ import numpy as np
 from scipy import signal
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse
-from procedures.haemodynamics.beats.r_waves import find_r_waves
+from procedures.haemodynamics.beats.r_waves import _find_r_waves
 from tests.memory import peak_above
 from tests.procedures.haemodynamics.generator import make, plan
 
@@ -85,7 +85,7 @@ def measure(minutes: int) -> dict[str, float]:
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")
             delineate(signals.ecg_mv[0][:20_000])  # loads the library before the clock starts
-            figures["r_waves_s"] = timed(lambda: find_r_waves(lead, RATE), 3)
+            figures["r_waves_s"] = timed(lambda: _find_r_waves(lead, RATE), 3)
             figures["delineate_s"] = timed(lambda: delineate(signals.ecg_mv[0]), 1)
     return figures
 

@@ -5,7 +5,7 @@ import datetime as dt
 import pytest
 
 from registry.response import VolumeState, lvesv_response
-from registry.response.judgement import signed
+from registry.response.judgement import _signed
 from registry.selectors.patients import response_by_lvesv
 from tests import factories as make
 
@@ -76,4 +76,4 @@ def test_stored_assessments_without_lvesv_are_passed_over():
     [(-15.0, 1, "-15.0"), (-14.96, 1, "-14.96"), (-14.9999, 1, "-14.9999"), (-20.04, 1, "-20.0"), (5.3, 0, "+5.3")],
 )
 def test_a_change_is_not_rounded_onto_a_limit_it_does_not_reach(change, digits, told):
-    assert signed(change, digits, [-15.0, 5.0]) == told
+    assert _signed(change, digits, [-15.0, 5.0]) == told

@@ -11,7 +11,7 @@ from numpy.lib.stride_tricks import sliding_window_view
 
 from ..conditioning.segments import SegmentTraces
 from ..signals import FloatArray
-from ..windows import IntArray, blocks, interpolate
+from ..windows import IntArray, _blocks, _interpolate
 
 LAG_STEP_S = 0.01
 GRID_S = 0.005
@@ -21,7 +21,7 @@ EQUAL_CORRELATION = 0.01
 LAGS_S = np.arange(-FARTHEST, FARTHEST + 1) * LAG_STEP_S
 
 
-def lag_correlation(traces: SegmentTraces, start: FloatArray, stop: FloatArray) -> FloatArray:
+def _lag_correlation(traces: SegmentTraces, start: FloatArray, stop: FloatArray) -> FloatArray:
     """Correlation of V_i(t + lag) with V(t), t in systole, shape (k, beats, lags), for lags of ±150 ms.
 
     ``start`` and ``stop``: dP/dtmax and dP/dtmin in samples of the reduced volumes, shape (beats,). Every lag reads
@@ -32,10 +32,10 @@ def lag_correlation(traces: SegmentTraces, start: FloatArray, stop: FloatArray) 
     step, stride = GRID_S * traces.rate_hz, round(LAG_STEP_S / GRID_S)
     reach = FARTHEST * stride
     points = np.clip(np.round((stop - start) / step).astype(np.int64), 2, round(LONGEST_SYSTOLE_S / GRID_S))
-    for part in blocks(beats, 64):
+    for part in _blocks(beats, 64):
         longest = int(points[part].max())
         grid = np.arange(-reach, longest + reach)
-        rows = interpolate(traces.volume, start[part, None] + step * grid)
+        rows = _interpolate(traces.volume, start[part, None] + step * grid)
         wanted = rows[..., reach : reach + longest].sum(axis=0)
         inside = (np.arange(longest) < points[part, None]).astype(float)
         size = points[part].astype(float)
@@ -63,7 +63,7 @@ def _running_sums(rows: FloatArray, points: IntArray, stride: int) -> FloatArray
     return np.asarray(total[:, beat, last] - total[:, beat, first])
 
 
-def best_lag_ms(correlation: FloatArray) -> FloatArray:
+def _best_lag_ms(correlation: FloatArray) -> FloatArray:
     """Lag of the largest correlation, ms, shape (k, beats), refined by a parabola through the three best points.
 
     Of several peaks within 0.01 of the largest the one nearest to zero lag counts (project choice: a segment that
@@ -85,5 +85,20 @@ def best_lag_ms(correlation: FloatArray) -> FloatArray:
 
 
 def dispersion_ms(lags_ms: FloatArray) -> FloatArray:
-    """Twice the sample SD (n − 1) over segments of the lags, shape (k, beats) -> (beats,), ms."""
+    """Mechanical dispersion: twice the sample SD (n − 1) over segments of their lags.
+
+    Parameters
+    ----------
+    lags_ms
+        Lag of each segment behind the total, ms, shape (k, beats).
+
+    Returns
+    -------
+    ndarray
+        Dispersion in ms, shape (beats,); NaN for a beat with a lag that is NaN, or with one segment only.
+
+    References
+    ----------
+    Steendijk et al., Am J Physiol Heart Circ Physiol 2004;286:H723 (definition from memory).
+    """
     return np.asarray(2 * np.std(lags_ms, axis=0, ddof=1))

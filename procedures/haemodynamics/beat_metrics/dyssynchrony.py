@@ -21,16 +21,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from ..beats.cycles import Cycles
-from ..conditioning.segments import SegmentTraces, block_centre
+from ..conditioning.segments import SegmentTraces, _block_centre
 from ..settings import Settings
 from ..signals import FloatArray
-from ..windows import IntArray, interpolate
-from .dispersion import best_lag_ms, dispersion_ms, lag_correlation
+from ..windows import IntArray, _interpolate
+from .dispersion import _best_lag_ms, _lag_correlation, dispersion_ms
 
 SYSTOLIC_POINTS, DIASTOLIC_POINTS = 200, 300
 
 
-def slopes_by_phase(
+def _slopes_by_phase(
     traces: SegmentTraces, start: FloatArray, middle: FloatArray, stop: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
     """Slopes of each beat on a common phase: 200 points of systole, then 300 of diastole.
@@ -58,10 +58,10 @@ def slopes_by_phase(
         ),
         axis=1,
     )
-    return interpolate(traces.slope, at), weight / (stop - start)[:, None]
+    return _interpolate(traces.slope, at), weight / (stop - start)[:, None]
 
 
-def average_neighbours(values: FloatArray, group: NDArray[np.int64], beats: int) -> tuple[FloatArray, FloatArray]:
+def _average_neighbours(values: FloatArray, group: NDArray[np.int64], beats: int) -> tuple[FloatArray, FloatArray]:
     """Mean over up to ``beats`` neighbouring beats of the same group, and over how many.
 
     Parameters
@@ -86,7 +86,7 @@ def average_neighbours(values: FloatArray, group: NDArray[np.int64], beats: int)
     return result, count
 
 
-def opposed(slopes: FloatArray, dead_band: FloatArray | float = 0.0) -> NDArray[np.bool_]:
+def _opposed(slopes: FloatArray, dead_band: FloatArray | float = 0.0) -> NDArray[np.bool_]:
     """Where a segment's slope has another sign than the total's, shape of ``slopes``: (k, ..., times).
 
     ``dead_band``, mL/s, shape (k, 1, ...): slopes of a segment within it count as zero, and so does a total within
@@ -107,19 +107,23 @@ def dyssynchrony_percent(
     Parameters
     ----------
     slopes
-        Shape (k, beats, times), any unit per time.
+        Shape (k, beats, times), any unit per time; where one is NaN, none counts as moving against the total.
     weight
         Share of time of each sample, shape (beats, times), not necessarily summing to 1; equal when ``None``.
     dead_band
-        See :func:`opposed`.
+        Slopes of a segment within it count as zero, unit of ``slopes``, shape (k, 1, 1) or one for all.
 
     Returns
     -------
-    FloatArray
+    ndarray
         Shape (k, beats), percent; NaN for a beat without weight.
+
+    References
+    ----------
+    Steendijk et al., Am J Physiol Heart Circ Physiol 2004;286:H723 (definition from memory).
     """
     share = np.ones(slopes.shape[1:]) if weight is None else weight
-    return _percent_of_time(opposed(slopes, dead_band).astype(float), share)
+    return _percent_of_time(_opposed(slopes, dead_band).astype(float), share)
 
 
 def _percent_of_time(flags: FloatArray, share: FloatArray) -> FloatArray:
@@ -128,7 +132,24 @@ def _percent_of_time(flags: FloatArray, share: FloatArray) -> FloatArray:
 
 
 def internal_flow_percent(slopes: FloatArray, weight: FloatArray | None = None) -> FloatArray:
-    """Internal flow fraction of each beat, percent, shape (beats,); parameters as above."""
+    """Internal flow fraction of each beat: volume shifted between segments, over the volume that leaves or enters.
+
+    Parameters
+    ----------
+    slopes
+        Shape (k, beats, times), any unit per time.
+    weight
+        Share of time of each sample, shape (beats, times); equal when ``None``.
+
+    Returns
+    -------
+    ndarray
+        Percent, shape (beats,); NaN for a beat with a slope that is NaN, not finite where the total never moves.
+
+    References
+    ----------
+    Steendijk et al., Am J Physiol Heart Circ Physiol 2004;286:H723 (definition from memory).
+    """
     share = np.ones(slopes.shape[1:]) if weight is None else weight
     total = np.abs(slopes.sum(axis=0))
     internal = (np.abs(slopes).sum(axis=0) - total) / 2
@@ -166,7 +187,7 @@ class SegmentMotion:
         return cls(*(np.concatenate([getattr(part, field.name) for part in parts], -1) for field in fields(cls)))
 
 
-def segment_motion(
+def _segment_motion(
     traces: SegmentTraces, cycles: Cycles, minimum: IntArray, group: NDArray[np.int64], settings: Settings, rate: float
 ) -> SegmentMotion:
     """Motion of every segment in every beat.
@@ -174,27 +195,27 @@ def segment_motion(
     ``group``: epoch of each beat that may be averaged with its neighbours, −1 for one that stands alone.
     """
     marks = (cycles.onset, minimum.astype(float), cycles.next_onset)
-    slopes, weight = slopes_by_phase(traces, *(block_centre(x, rate, traces.slope_rate_hz) for x in marks))
-    systole = (block_centre(x.astype(float), rate, traces.rate_hz) for x in (cycles.peak_slope, minimum))
+    slopes, weight = _slopes_by_phase(traces, *(_block_centre(x, rate, traces.slope_rate_hz) for x in marks))
+    systole = (_block_centre(x.astype(float), rate, traces.rate_hz) for x in (cycles.peak_slope, minimum))
     beats = settings.slope_average_beats if traces.noisy else 1
-    slopes, averaged = average_neighbours(slopes, group, beats)
-    correlation, _ = average_neighbours(lag_correlation(traces, *systole), group, beats)
+    slopes, averaged = _average_neighbours(slopes, group, beats)
+    correlation, _ = _average_neighbours(_lag_correlation(traces, *systole), group, beats)
     band = settings.slope_dead_band_sd * traces.noise[:, None, None] / np.sqrt(averaged)[None, :, None]
     # Systole begins at dP/dtmax, a little way into the part from onset to dP/dtmin.
     begin = (cycles.peak_slope - cycles.onset) / np.maximum(minimum - cycles.onset, 1)
     phase = (np.arange(SYSTOLIC_POINTS + DIASTOLIC_POINTS) + 0.5) / SYSTOLIC_POINTS
     within = weight * ((phase >= begin[:, None]) & (phase < 1))
-    against = opposed(slopes, band).astype(float)
+    against = _opposed(slopes, band).astype(float)
     return SegmentMotion(
         _percent_of_time(against, weight),
         _percent_of_time(against, within),
         _percent_of_time(against, weight - within),
-        best_lag_ms(correlation),
+        _best_lag_ms(correlation),
         internal_flow_percent(slopes, weight),
     )
 
 
-def dyssynchrony_metrics(motion: SegmentMotion) -> dict[str, FloatArray]:
+def _dyssynchrony_metrics(motion: SegmentMotion) -> dict[str, FloatArray]:
     """The metrics of a beat, shape (n,): mean dyssynchrony over the segments, internal flow, dispersion."""
     return {
         "dyssynchrony_percent": motion.whole.mean(axis=0),

@@ -32,11 +32,11 @@ from scipy import ndimage
 from scipy.interpolate import PchipInterpolator as interpolate_monotone
 
 from ..beats.cycles import Cycles
-from ..conditioning.filters import differentiator, low_pass
+from ..conditioning.filters import _differentiator, _low_pass
 from ..conditioning.pressure import PressureTraces
 from ..settings import Settings
 from ..signals import FloatArray
-from ..windows import IntArray, argmax, blocks, centre_of_parabola, gather, interpolate, vertex
+from ..windows import IntArray, _argmax, _blocks, _centre_of_parabola, _gather, _interpolate, _vertex
 from .relaxation import tau_exponential_ms, tau_logistic_ms, tau_zero_asymptote_ms
 
 EXTREME_HALF_S = 0.015
@@ -57,11 +57,11 @@ def _beat_extreme(
     sample_rate_hz: float,
     half_s: float = EXTREME_HALF_S,
 ) -> FloatArray:
-    at = argmax(locator, start, stop, sign)
-    return vertex(smooth, at, max(1, round(half_s * sample_rate_hz)), sign)
+    at = _argmax(locator, start, stop, sign)
+    return _vertex(smooth, at, max(1, round(half_s * sample_rate_hz)), sign)
 
 
-def slope_extreme(traces: PressureTraces, at: IntArray, sign: int, sample_rate_hz: float) -> FloatArray:
+def _slope_extreme(traces: PressureTraces, at: IntArray, sign: int, sample_rate_hz: float) -> FloatArray:
     """dP/dt at an extreme located under the smoothed derivative.
 
     Largest sample within 40 ms when the derivative is clean. When its noise exceeds 0.5 % of the value, the centre of a
@@ -70,14 +70,14 @@ def slope_extreme(traces: PressureTraces, at: IntArray, sign: int, sample_rate_h
     """
     half = round(0.04 * sample_rate_hz)
     size = traces.slope.size
-    widest = argmax(traces.slope, np.maximum(at - half, 0), np.minimum(at + half + 1, size), sign)
+    widest = _argmax(traces.slope, np.maximum(at - half, 0), np.minimum(at + half + 1, size), sign)
     if not (traces.noisy_rise if sign > 0 else traces.noisy_fall):
         return np.asarray(traces.slope[widest])
-    steady = steady_place(traces, at, sign, sample_rate_hz)
-    return centre_of_parabola(traces.slope, steady, round(SLOPE_HALF_S * sample_rate_hz))
+    steady = _steady_place(traces, at, sign, sample_rate_hz)
+    return _centre_of_parabola(traces.slope, steady, round(SLOPE_HALF_S * sample_rate_hz))
 
 
-def steady_place(traces: PressureTraces, at: IntArray, sign: int, sample_rate_hz: float) -> IntArray:
+def _steady_place(traces: PressureTraces, at: IntArray, sign: int, sample_rate_hz: float) -> IntArray:
     """Where the pressure is steepest on average over its 24 nearest neighbours.
 
     The beats are laid over one another by the time at which each crosses the middle of its rise (or, −1, of its fall):
@@ -87,15 +87,15 @@ def steady_place(traces: PressureTraces, at: IntArray, sign: int, sample_rate_hz
     if at.size == 0:
         return at
     crossing = np.empty_like(at)
-    for part in blocks(at.size):
-        values, _ = gather(traces.smooth, at[part] - back, at[part] + ahead + 1)
+    for part in _blocks(at.size):
+        values, _ = _gather(traces.smooth, at[part] - back, at[part] + ahead + 1)
         values = sign * values
         low = values[:, : back + 1].argmin(axis=1)
         level = 0.5 * (values[np.arange(low.size), low] + values[:, back:].max(axis=1))
         beyond = (values >= level[:, None]) & (np.arange(values.shape[1]) > low[:, None])
         crossing[part] = at[part] - back + beyond.argmax(axis=1)
     reach = round(0.06 * sample_rate_hz)
-    slopes, _ = gather(traces.slope, crossing - reach, crossing + reach + 1)
+    slopes, _ = _gather(traces.slope, crossing - reach, crossing + reach + 1)
     slopes = sign * slopes
     mean = ndimage.uniform_filter1d(slopes, NEIGHBOURS, axis=0, mode="mirror")
     if at.size > NEIGHBOURS // 2:
@@ -103,7 +103,7 @@ def steady_place(traces: PressureTraces, at: IntArray, sign: int, sample_rate_hz
     return np.clip(crossing - reach + mean.argmax(axis=1), 0, max(traces.smooth.size - 1, 0))
 
 
-def refined(x: FloatArray, factor: int) -> FloatArray:
+def _refined(x: FloatArray, factor: int) -> FloatArray:
     """``factor`` times the samples, by monotone cubic pieces, which do not overshoot at corners."""
     if factor == 1 or x.size < 4:
         return x
@@ -111,7 +111,7 @@ def refined(x: FloatArray, factor: int) -> FloatArray:
     return np.asarray(interpolate_monotone(np.arange(x.size), x)(fine))
 
 
-def relaxation_metrics(
+def _relaxation_metrics(
     traces: PressureTraces, minimum: IntArray, edp_next: FloatArray, stop: IntArray, settings: Settings, rate: float
 ) -> dict[str, FloatArray]:
     """The three time constants, from dP/dtmin to the next EDP plus the margin.
@@ -120,20 +120,20 @@ def relaxation_metrics(
     must be known more closely than to 4 ms.
     """
     factor = 1 if rate >= LOWEST_RELAXATION_HZ else int(np.ceil(1000 / rate))
-    raw, smooth, fine_rate = refined(traces.raw, factor), refined(traces.smooth, factor), rate * factor
+    raw, smooth, fine_rate = _refined(traces.raw, factor), _refined(traces.smooth, factor), rate * factor
     # Where the derivative is noisy its smallest sample wanders; a narrower filter holds the start steady.
     steady = traces.slope
     if traces.noisy_fall:
-        steady = differentiator(START_MS, rate)(traces.raw)
+        steady = _differentiator(START_MS, rate)(traces.raw)
     half = round(0.04 * rate)
-    steepest = argmax(steady, np.maximum(minimum - half, 0), np.minimum(minimum + half // 2, steady.size), -1)
+    steepest = _argmax(steady, np.maximum(minimum - half, 0), np.minimum(minimum + half // 2, steady.size), -1)
     start = steepest * factor
     result = {key: np.full(start.size, np.nan) for key in ("exponential", "zero_asymptote", "logistic")}
     longest = round(LONGEST_RELAXATION_S * fine_rate)
-    for part in blocks(start.size):
+    for part in _blocks(start.size):
         end = np.minimum(stop[part] * factor, start[part] + longest)
-        values, inside = gather(raw, start[part], end)
-        above = gather(smooth, start[part], end)[0] > (edp_next[part] + settings.tau_end_above_edp_mmhg)[:, None]
+        values, inside = _gather(raw, start[part], end)
+        above = _gather(smooth, start[part], end)[0] > (edp_next[part] + settings.tau_end_above_edp_mmhg)[:, None]
         inside &= np.logical_and.accumulate(above, axis=1)
         time_ms: FloatArray = np.arange(values.shape[1], dtype=np.float64) * (1000.0 / fine_rate)
         used = max(int(inside.sum(axis=1).max(initial=1)), 1)
@@ -144,31 +144,48 @@ def relaxation_metrics(
     return {f"tau_{name}_ms": column for name, column in result.items()}
 
 
-def pressure_metrics(
+def _pressure_metrics(
     traces: PressureTraces, cycles: Cycles, settings: Settings, sample_rate_hz: float
 ) -> tuple[dict[str, FloatArray], IntArray]:
     """Metrics that need pressure alone, and the sample of dP/dtmin of each beat."""
     size = traces.smooth.size
     stop = np.minimum(np.ceil(cycles.next_onset).astype(np.int64), size)
     systole = np.minimum(cycles.peak_slope + round(0.7 * sample_rate_hz), stop)
-    minimum = argmax(traces.coarse_slope, cycles.peak_slope, np.maximum(systole, cycles.peak_slope + 1), -1)
+    minimum = _argmax(traces.coarse_slope, cycles.peak_slope, np.maximum(systole, cycles.peak_slope + 1), -1)
     at_r = settings.end_diastole == "r_wave"
     edp_at, next_at = (cycles.mark, cycles.next_mark) if at_r else (cycles.onset, cycles.next_onset)
-    edp_next = interpolate(traces.smooth, next_at)
+    edp_next = _interpolate(traces.smooth, next_at)
     metrics = {
         "heart_rate_per_min": 60 * sample_rate_hz / (cycles.next_mark - cycles.mark),
         "p_max_mmhg": _beat_extreme(traces.smooth, traces.locator, cycles.peak_slope, stop, 1, sample_rate_hz),
         "p_min_mmhg": _beat_extreme(traces.smooth, traces.locator, minimum, stop, -1, sample_rate_hz),
-        "edp_mmhg": interpolate(traces.smooth, edp_at),
-        "dpdt_max_mmhg_per_s": slope_extreme(traces, cycles.peak_slope, 1, sample_rate_hz),
-        "dpdt_min_mmhg_per_s": slope_extreme(traces, minimum, -1, sample_rate_hz),
-        **relaxation_metrics(traces, minimum, edp_next, stop, settings, sample_rate_hz),
+        "edp_mmhg": _interpolate(traces.smooth, edp_at),
+        "dpdt_max_mmhg_per_s": _slope_extreme(traces, cycles.peak_slope, 1, sample_rate_hz),
+        "dpdt_min_mmhg_per_s": _slope_extreme(traces, minimum, -1, sample_rate_hz),
+        **_relaxation_metrics(traces, minimum, edp_next, stop, settings, sample_rate_hz),
     }
     return metrics, minimum
 
 
 def loop_area(pressure: FloatArray, volume: FloatArray, start: IntArray, stop: IntArray) -> FloatArray:
-    """Area of each loop ``start..stop`` (both ends included), mmHg·mL, shoelace formula, always positive."""
+    """Area of each pressure-volume loop by the shoelace formula, always positive.
+
+    Parameters
+    ----------
+    pressure, volume
+        Pressure, mmHg, and volume, mL, of the whole signal, shape (n,). One NaN in either makes every area NaN.
+    start, stop
+        First and last sample of each loop, both included, shape (beats,).
+
+    Returns
+    -------
+    ndarray
+        mmHg·mL, shape (beats,).
+
+    References
+    ----------
+    Shoelace formula: common practice, no source.
+    """
     if start.size == 0:
         return np.empty(0)
     p, v = pressure - pressure.mean(), volume - volume.mean()
@@ -177,7 +194,7 @@ def loop_area(pressure: FloatArray, volume: FloatArray, start: IntArray, stop: I
     return np.asarray(0.5 * np.abs(summed[stop] - summed[start] + closing))
 
 
-def volume_metrics(
+def _volume_metrics(
     traces: PressureTraces,
     total: FloatArray,
     cycles: Cycles,
@@ -192,11 +209,11 @@ def volume_metrics(
     """
     if cycles.count == 0:
         return {key: np.empty(0) for key in VOLUME_METRICS}
-    pace = pace_classes(60 * sample_rate_hz / (cycles.next_mark - cycles.mark))
+    pace = _pace_classes(60 * sample_rate_hz / (cycles.next_mark - cycles.mark))
     result = {key: np.full(cycles.count, np.nan) for key in VOLUME_METRICS}
     for faster in np.unique(pace):
         members = pace == faster
-        found = _volume_metrics(
+        found = _volume_metrics_at(
             traces, total, cycles.chosen(members), minimum[members], settings, sample_rate_hz, float(faster)
         )
         for key, column in found.items():
@@ -204,13 +221,13 @@ def volume_metrics(
     return result
 
 
-def pace_classes(heart_rate_per_min: FloatArray) -> FloatArray:
+def _pace_classes(heart_rate_per_min: FloatArray) -> FloatArray:
     """How many times faster than 60 a minute the heart beats about each beat, at least 1, as a power of 1.25."""
     around = ndimage.median_filter(heart_rate_per_min, size=9, mode="nearest")
     return np.asarray(1.25 ** np.round(np.log(np.maximum(around / 60, 1.0)) / np.log(1.25)))
 
 
-def _volume_metrics(
+def _volume_metrics_at(
     traces: PressureTraces,
     total: FloatArray,
     cycles: Cycles,
@@ -220,8 +237,8 @@ def _volume_metrics(
     pace: float,
 ) -> dict[str, FloatArray]:
     size = total.size
-    smooth = low_pass(total, settings.volume_bandwidth_hz * pace, sample_rate_hz)
-    locator = low_pass(total, settings.locator_bandwidth_hz * pace, sample_rate_hz)
+    smooth = _low_pass(total, settings.volume_bandwidth_hz * pace, sample_rate_hz)
+    locator = _low_pass(total, settings.locator_bandwidth_hz * pace, sample_rate_hz)
     half_s = EXTREME_HALF_S / pace
     onset, stop = np.round(cycles.onset).astype(np.int64), np.round(cycles.next_onset).astype(np.int64)
     length = stop - onset
@@ -234,9 +251,9 @@ def _volume_metrics(
     es_stop = np.minimum(onset + (0.8 * length).astype(np.int64), size)
     esv = _beat_extreme(smooth, locator, cycles.peak_slope, es_stop, -1, sample_rate_hz, half_s)
     corner = np.empty(onset.size, dtype=np.int64)
-    for part in blocks(onset.size):
-        p, inside = gather(traces.smooth, cycles.peak_slope[part], minimum[part] + 1)
-        v, _ = gather(smooth, cycles.peak_slope[part], minimum[part] + 1)
+    for part in _blocks(onset.size):
+        p, inside = _gather(traces.smooth, cycles.peak_slope[part], minimum[part] + 1)
+        v, _ = _gather(smooth, cycles.peak_slope[part], minimum[part] + 1)
         room = v - settings.end_systolic_v0_ml
         ratio = np.where(inside & (room > 0), p / np.where(room > 0, room, 1.0), -np.inf)
         corner[part] = cycles.peak_slope[part] + ratio.argmax(axis=1)

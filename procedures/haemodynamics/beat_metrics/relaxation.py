@@ -27,7 +27,7 @@ STEPS = 10
 
 
 def tau_zero_asymptote_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mask) -> FloatArray:
-    """Regress ln P on t.
+    """Time constant under an asymptote of zero: ln P on t.
 
     Parameters
     ----------
@@ -38,8 +38,13 @@ def tau_zero_asymptote_ms(time_ms: FloatArray, pressure: FloatArray, inside: Mas
 
     Returns
     -------
-    FloatArray
-        tau in ms, shape (beats,); NaN with fewer than six positive samples or when pressure does not fall.
+    ndarray
+        tau in ms, shape (beats,); NaN with fewer than six positive samples or when pressure does not fall. A pressure
+        that is NaN is left out.
+
+    References
+    ----------
+    Weiss et al., J Clin Invest 1976;58:751 (from memory).
     """
     weight = (inside & (pressure > 0)).astype(float)
     logarithm = np.log(np.where(weight > 0, pressure, 1.0))
@@ -102,7 +107,7 @@ class _Sums:
         return amplitude, self.mean - amplitude * mean, self.power - amplitude * shared
 
 
-def curvature_bias(
+def _curvature_bias(
     shape: FloatArray,
     first: FloatArray,
     second: FloatArray,
@@ -187,7 +192,7 @@ def _fit(
                 break
         first, second = slopes(shape, time_ms / tau[:, None] ** 2, tau)
         residual = np.maximum(error, 0.0)
-        bias = repeats * curvature_bias(shape, first, second, amplitude, weight, residual)
+        bias = repeats * _curvature_bias(shape, first, second, amplitude, weight, residual)
     inner = (tau > 1.01 * SHORTEST_MS) & (tau < 0.99 * LONGEST_MS)
     good = (amplitude > 0) & np.isfinite(error) & inner
     tau = tau - np.clip(np.nan_to_num(bias), -0.5 * tau, 0.5 * tau)
@@ -198,12 +203,52 @@ def _fit(
 def tau_exponential_ms(
     time_ms: FloatArray, pressure: FloatArray, inside: Mask, repeats: int = 1
 ) -> tuple[FloatArray, FloatArray]:
-    """Free-asymptote tau, ms, and Pinf, mmHg; shapes as in :func:`tau_zero_asymptote_ms`."""
+    """Time constant under a free asymptote: P = (P0 − Pinf)·exp(−t/tau) + Pinf.
+
+    Parameters
+    ----------
+    time_ms
+        Time from dP/dtmin, ms, shape (samples,).
+    pressure, inside
+        Pressures, mmHg, and which of them belong to the window, shape (beats, samples).
+    repeats
+        Samples for each independent one, above 1 where they were interpolated.
+
+    Returns
+    -------
+    tau, offset
+        tau in ms and Pinf in mmHg, shape (beats,); NaN with fewer than six samples, with a pressure of NaN in the
+        window, or where the fit does not settle.
+
+    References
+    ----------
+    Am J Physiol 2001;280:H2936.
+    """
     return _fit(_exponential, _exponential_slopes, time_ms, pressure, inside, repeats)
 
 
 def tau_logistic_ms(
     time_ms: FloatArray, pressure: FloatArray, inside: Mask, repeats: int = 1
 ) -> tuple[FloatArray, FloatArray]:
-    """Logistic tau, ms, and PB, mmHg; t = 0 at dP/dtmin; shapes as in :func:`tau_zero_asymptote_ms`."""
+    """Logistic time constant: P = PA/(1 + exp(t/tau)) + PB, with t = 0 at dP/dtmin.
+
+    Parameters
+    ----------
+    time_ms
+        Time from dP/dtmin, ms, shape (samples,).
+    pressure, inside
+        Pressures, mmHg, and which of them belong to the window, shape (beats, samples).
+    repeats
+        Samples for each independent one, above 1 where they were interpolated.
+
+    Returns
+    -------
+    tau, offset
+        tau in ms and PB in mmHg, shape (beats,); NaN with fewer than six samples, with a pressure of NaN in the
+        window, or where the fit does not settle.
+
+    References
+    ----------
+    Matsubara et al., Circulation 1995;92:2318 (formula from memory).
+    """
     return _fit(_logistic, _logistic_slopes, time_ms, pressure, inside, repeats)

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from ..conditioning.pressure import PressureTraces
 from ..settings import Settings
 from ..signals import FloatArray, PressureVolumeSignals
-from ..windows import IntArray, argmax, blocks, gather
-from .r_waves import find_r_waves
-from .upstrokes import find_upstrokes
+from ..windows import IntArray, _argmax, _blocks, _gather
+from .r_waves import _find_r_waves
+from .upstrokes import _find_upstrokes
 
 ELECTROMECHANICAL_S = (-0.02, 0.30)
 LONGEST_CYCLE_S = 3.0
@@ -66,7 +66,7 @@ class Cycles:
         return cls(*columns)
 
 
-def match_r_waves(r_waves: IntArray, upstrokes: IntArray, sample_rate_hz: float) -> tuple[IntArray, IntArray]:
+def _match_r_waves(r_waves: IntArray, upstrokes: IntArray, sample_rate_hz: float) -> tuple[IntArray, IntArray]:
     """For each upstroke the last R wave within 0.3 s before it (−1: none), and the R waves left over."""
     early, late = (round(value * sample_rate_hz) for value in ELECTROMECHANICAL_S)
     place = np.searchsorted(r_waves, upstrokes - early, side="right") - 1
@@ -79,7 +79,7 @@ def match_r_waves(r_waves: IntArray, upstrokes: IntArray, sample_rate_hz: float)
     return matched, np.setdiff1d(r_waves, matched)
 
 
-def in_r_gap(upstrokes: IntArray, r_waves: IntArray) -> NDArray[np.bool_]:
+def _in_r_gap(upstrokes: IntArray, r_waves: IntArray) -> NDArray[np.bool_]:
     """Upstrokes that lie where an R wave seems to have been missed: in an RR interval 1.5 times the median.
 
     Elsewhere an upstroke without an R wave is a knock on the catheter or ringing.
@@ -90,13 +90,13 @@ def in_r_gap(upstrokes: IntArray, r_waves: IntArray) -> NDArray[np.bool_]:
     return np.asarray(edges[place] - edges[place - 1] > 1.5 * typical)
 
 
-def upstroke_onset(slope: FloatArray, peak: IntArray, fraction: float, sample_rate_hz: float) -> FloatArray:
+def _upstroke_onset(slope: FloatArray, peak: IntArray, fraction: float, sample_rate_hz: float) -> FloatArray:
     """Last crossing of ``fraction`` of the peak slope before the peak, fractional samples; 0.25 s back at most."""
     reach = int(0.25 * sample_rate_hz)
     onset = np.empty(peak.size)
-    for part in blocks(peak.size):
+    for part in _blocks(peak.size):
         top = peak[part]
-        values, _ = gather(slope, np.maximum(top - reach, 0), top + 1)
+        values, _ = _gather(slope, np.maximum(top - reach, 0), top + 1)
         length = top - np.maximum(top - reach, 0)
         step = np.arange(values.shape[1])
         level = fraction * slope[top]
@@ -112,7 +112,7 @@ def upstroke_onset(slope: FloatArray, peak: IntArray, fraction: float, sample_ra
     return onset
 
 
-def build_cycles(
+def _build_cycles(
     slope: FloatArray,
     coarse_slope: FloatArray,
     upstrokes: IntArray,
@@ -127,13 +127,13 @@ def build_cycles(
     """
     size = slope.size
     half = round(0.04 * sample_rate_hz)
-    matched, spare = match_r_waves(r_waves, upstrokes, sample_rate_hz)
+    matched, spare = _match_r_waves(r_waves, upstrokes, sample_rate_hz)
     if r_waves.size:
-        believed = (matched >= 0) | in_r_gap(upstrokes, r_waves)
+        believed = (matched >= 0) | _in_r_gap(upstrokes, r_waves)
         upstrokes, matched = upstrokes[believed], matched[believed]
     late = round(ELECTROMECHANICAL_S[1] * sample_rate_hz)
     lone = spare[spare + late < size]
-    lone_peak = argmax(coarse_slope, lone, np.minimum(lone + late, size))
+    lone_peak = _argmax(coarse_slope, lone, np.minimum(lone + late, size))
     taken = np.isin(lone_peak, upstrokes)
     peak = np.concatenate((upstrokes, lone_peak[~taken]))
     r_wave = np.concatenate((matched, lone[~taken]))
@@ -141,9 +141,9 @@ def build_cycles(
     peak, r_wave = peak[order], r_wave[order]
     keep = np.concatenate(([True], np.diff(peak) > 0)) if peak.size else np.zeros(0, dtype=bool)
     peak, r_wave = peak[keep], r_wave[keep]
-    located = argmax(coarse_slope, np.maximum(peak - half, 0), np.minimum(peak + half, size))
-    fine = argmax(slope, np.maximum(located - half // 2, 0), np.minimum(located + half // 2 + 1, size))
-    onset = upstroke_onset(slope, fine, fraction, sample_rate_hz)
+    located = _argmax(coarse_slope, np.maximum(peak - half, 0), np.minimum(peak + half, size))
+    fine = _argmax(slope, np.maximum(located - half // 2, 0), np.minimum(located + half // 2 + 1, size))
+    onset = _upstroke_onset(slope, fine, fraction, sample_rate_hz)
     has_r = r_wave >= 0
     # An upstroke whose R wave was missed is marked where its R wave should have been.
     delay = float(np.median((onset - r_wave)[has_r])) if has_r.any() else 0.0
@@ -157,12 +157,12 @@ def build_cycles(
     return Cycles(mark[:-1], mark[1:], onset[:-1], onset[1:], located[:-1].astype(np.int64), has_r[:-1])
 
 
-def find_cycles(signals: PressureVolumeSignals, traces: PressureTraces, settings: Settings) -> tuple[Cycles, bool]:
+def _find_cycles(signals: PressureVolumeSignals, traces: PressureTraces, settings: Settings) -> tuple[Cycles, bool]:
     """Beats of a part of a recording, and whether R waves were found in it."""
     rate = signals.sample_rate_hz
-    upstrokes = find_upstrokes(traces.raw, rate)
-    r_waves = np.empty(0, dtype=np.int64) if signals.ecg_mv is None else find_r_waves(signals.ecg_mv, rate)
+    upstrokes = _find_upstrokes(traces.raw, rate)
+    r_waves = np.empty(0, dtype=np.int64) if signals.ecg_mv is None else _find_r_waves(signals.ecg_mv, rate)
     # The onset is a crossing near zero slope: where the derivative is noisy it would be crossed late.
     onset_slope = traces.coarse_slope if traces.noisy_rise else traces.slope
-    cycles = build_cycles(onset_slope, traces.coarse_slope, upstrokes, r_waves, settings.onset_fraction, rate)
+    cycles = _build_cycles(onset_slope, traces.coarse_slope, upstrokes, r_waves, settings.onset_fraction, rate)
     return cycles, r_waves.size > 0

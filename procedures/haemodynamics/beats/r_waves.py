@@ -6,8 +6,8 @@ import numpy as np
 from scipy import ndimage, signal
 
 from ..signals import FloatArray
-from ..windows import IntArray, argmax, block_means
-from .upstrokes import local_peak_height
+from ..windows import IntArray, _argmax, _block_means
+from .upstrokes import _local_peak_height
 
 SHORTEST_RR_S = 0.25
 LOWEST_RATE_HZ = 200.0
@@ -15,7 +15,7 @@ LOWEST_RATE_HZ = 200.0
 
 def _reduced(lead: FloatArray, factor: int) -> FloatArray:
     """Block means of ``factor`` samples, then a running median of three: pacing spikes of 1 to 2 ms go."""
-    mean = block_means(lead, factor)
+    mean = _block_means(lead, factor)
     if not np.isfinite(mean).all():
         mean = np.nan_to_num(mean, nan=0.0, posinf=0.0, neginf=0.0)
     if mean.size < 3:
@@ -25,7 +25,7 @@ def _reduced(lead: FloatArray, factor: int) -> FloatArray:
     return mean
 
 
-def qrs_energy(ecg: FloatArray, sample_rate_hz: float) -> tuple[FloatArray, FloatArray, float]:
+def _qrs_energy(ecg: FloatArray, sample_rate_hz: float) -> tuple[FloatArray, FloatArray, float]:
     """Energy of the QRS band over all leads.
 
     Returns
@@ -54,7 +54,7 @@ def qrs_energy(ecg: FloatArray, sample_rate_hz: float) -> tuple[FloatArray, Floa
     return energy, np.sqrt(magnitude), rate
 
 
-def find_r_waves(ecg: FloatArray, sample_rate_hz: float) -> IntArray:
+def _find_r_waves(ecg: FloatArray, sample_rate_hz: float) -> IntArray:
     """R peaks, as samples of the given rate; empty when no lead carries a QRS.
 
     Band-pass, slope energy and adaptive threshold after Pan and Tompkins, IEEE Trans Biomed Eng 1985;32:230
@@ -62,9 +62,9 @@ def find_r_waves(ecg: FloatArray, sample_rate_hz: float) -> IntArray:
     """
     if ecg.shape[1] < 2 * sample_rate_hz:
         return np.empty(0, dtype=np.int64)
-    energy, magnitude, rate = qrs_energy(ecg, sample_rate_hz)
+    energy, magnitude, rate = _qrs_energy(ecg, sample_rate_hz)
     root = np.sqrt(energy)
-    typical = local_peak_height(root, rate)
+    typical = _local_peak_height(root, rate)
     if not typical.max() > 0:
         return np.empty(0, dtype=np.int64)
     peaks, _ = signal.find_peaks(root, height=0.35 * typical, distance=max(int(SHORTEST_RR_S * rate), 1))
@@ -72,6 +72,6 @@ def find_r_waves(ecg: FloatArray, sample_rate_hz: float) -> IntArray:
     if peaks.size < 2 or np.median(root[peaks]) < 3 * np.quantile(root, 0.2):
         return np.empty(0, dtype=np.int64)
     half = int(0.08 * rate)
-    refined = argmax(magnitude, np.maximum(peaks - half, 0), np.minimum(peaks + half, root.size))
+    refined = _argmax(magnitude, np.maximum(peaks - half, 0), np.minimum(peaks + half, root.size))
     factor = max(int(sample_rate_hz // LOWEST_RATE_HZ), 1)
     return np.unique(refined * factor + factor // 2)

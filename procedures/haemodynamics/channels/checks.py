@@ -6,9 +6,9 @@ import numpy as np
 
 from ..results import QualityNote
 from ..signals import FloatArray, PressureVolumeSignals
-from ..windows import block_means
+from ..windows import _block_means
 from .faults import ChannelFaults
-from .plausibility import pressure_notes, segment_notes, volume_notes
+from .plausibility import _pressure_notes, _segment_notes, _volume_notes
 
 THINNED_HZ = 50.0
 BREATHING_HZ = 4.0
@@ -55,12 +55,12 @@ class RecordingChecks:
         notes = [note for channel in self._channels.values() for note in channel.notes()]
         pressure, total, segments = (np.concatenate(x, axis=-1) if x else None for x in self._thin.values())
         if pressure is not None:
-            notes += pressure_notes(pressure)
+            notes += _pressure_notes(pressure)
         if segments is not None:
             total = segments.sum(axis=0)
         if total is not None:
-            notes += volume_notes(total)
-        return notes if segments is None else notes + segment_notes(segments)
+            notes += _volume_notes(total)
+        return notes if segments is None else notes + _segment_notes(segments)
 
     def breathing(self) -> tuple[FloatArray, FloatArray] | None:
         """Times, s, and values of the breathing channel, or ``None`` where there is none."""
@@ -72,7 +72,7 @@ class RecordingChecks:
 def _thinned(respiration: FloatArray, sample_rate_hz: float, start_s: float) -> tuple[FloatArray, FloatArray]:
     """Times, s, and means of a breathing channel at about 4 Hz; blocks with missing samples are left out."""
     step = max(int(sample_rate_hz / BREATHING_HZ), 1)
-    series = block_means(respiration, step)
+    series = _block_means(respiration, step)
     time_s: FloatArray = start_s + (np.arange(series.size, dtype=np.float64) + 0.5) * (step / sample_rate_hz)
     good = np.isfinite(series)
     return time_s[good], series[good]

@@ -6,7 +6,7 @@ import numpy as np
 
 from ..results import QualityNote
 from ..signals import FloatArray
-from .gaps import FLAT_S, flat_runs, runs_of
+from .gaps import FLAT_S, _flat_runs, _runs_of
 
 CLIPPED_SHARE = 0.001
 APPROACH_S = 0.01
@@ -17,7 +17,7 @@ CORNER = 0.15
 RESTLESS = 0.2
 
 
-def cut_off(x: FloatArray, limit: float, sample_rate_hz: float) -> int:
+def _cut_off(x: FloatArray, limit: float, sample_rate_hz: float) -> int:
     """Samples cut off at a limit.
 
     A run of three or more at the very limit counts when the signal ran into or out of it: within 10 ms by a third of
@@ -28,7 +28,7 @@ def cut_off(x: FloatArray, limit: float, sample_rate_hz: float) -> int:
     at = x == limit
     if np.count_nonzero(at) < 3:
         return 0
-    starts, stops = runs_of(at)
+    starts, stops = _runs_of(at)
     length = stops - starts
     wanted = (length >= 3) & (length < FLAT_S * sample_rate_hz)
     starts, stops, length = starts[wanted], stops[wanted], length[wanted]
@@ -76,9 +76,9 @@ class ChannelFaults:
             if finite.size == 0:
                 return
             low, high = float(finite.min()), float(finite.max())
-        starts, stops = flat_runs(x, self.rate)
+        starts, stops = _flat_runs(x, self.rate)
         self.flat += int((stops - starts).sum())
-        self.limits.append((low, high, cut_off(finite, low, self.rate), cut_off(finite, high, self.rate)))
+        self.limits.append((low, high, _cut_off(finite, low, self.rate), _cut_off(finite, high, self.rate)))
 
     def notes(self) -> list[QualityNote]:
         """What is to be said about the channel as a whole."""

@@ -12,7 +12,7 @@ LARGEST_SHARE = 0.6
 HOLLOW = 0.5
 
 
-def pressure_notes(pressure: FloatArray) -> list[QualityNote]:
+def _pressure_notes(pressure: FloatArray) -> list[QualityNote]:
     """Pressures in another unit than mmHg, or a shifted zero; ``pressure``: samples of the whole recording."""
     sample = pressure[np.isfinite(pressure)]
     if sample.size == 0:
@@ -31,7 +31,7 @@ def pressure_notes(pressure: FloatArray) -> list[QualityNote]:
     return []
 
 
-def volume_notes(total: FloatArray) -> list[QualityNote]:
+def _volume_notes(total: FloatArray) -> list[QualityNote]:
     """Volumes in another unit than mL, or not calibrated; ``total``: samples of the whole recording."""
     sample = total[np.isfinite(total)]
     typical = float(np.median(sample)) if sample.size else float("nan")
@@ -45,7 +45,7 @@ def volume_notes(total: FloatArray) -> list[QualityNote]:
     return []
 
 
-def segment_notes(segments: FloatArray) -> list[QualityNote]:
+def _segment_notes(segments: FloatArray) -> list[QualityNote]:
     """Segments that hardly belong to the ventricle, or not in this order; ``segments``: samples of shape (k, n)."""
     rows = segments[:, np.isfinite(segments).all(axis=0)]
     if rows.shape[1] < 100:
@@ -93,7 +93,7 @@ def _order_notes(typical: FloatArray) -> list[QualityNote]:
     return notes
 
 
-def drift_notes(p_min_mmhg: FloatArray, used: NDArray[np.bool_]) -> list[QualityNote]:
+def _drift_notes(p_min_mmhg: FloatArray, used: NDArray[np.bool_]) -> list[QualityNote]:
     """Diastolic pressures that move by more than 5 mmHg from the first to the last quarter of the used beats."""
     values = p_min_mmhg[used & np.isfinite(p_min_mmhg)]
     quarter = values.size // 4

@@ -12,7 +12,7 @@ PART_S = 120.0
 SURVEY_S = 60.0
 
 
-def stretches(size: int, sample_rate_hz: float, part_s: float) -> Iterator[tuple[int, int]]:
+def _stretches(size: int, sample_rate_hz: float, part_s: float) -> Iterator[tuple[int, int]]:
     """First and last sample (not included) of parts of about ``part_s``, the last up to a half longer."""
     length = max(round(part_s * sample_rate_hz), 1)
     first = 0
@@ -22,7 +22,7 @@ def stretches(size: int, sample_rate_hz: float, part_s: float) -> Iterator[tuple
     yield first, size
 
 
-def survey_part(source: SignalSource) -> PressureVolumeSignals:
+def _survey_part(source: SignalSource) -> PressureVolumeSignals:
     """A minute that stands for the whole: the middle one, or the first of a few others whose pressure is all there."""
     length = int(min(source.size, SURVEY_S * source.sample_rate_hz))
     chosen = None

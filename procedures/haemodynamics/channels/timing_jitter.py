@@ -11,7 +11,7 @@ TOLERATED_SHARE = 0.2
 SMALLEST_S = 0.0002
 
 
-def timing_jitter_s(x: FloatArray, sample_rate_hz: float) -> float:
+def _timing_jitter_s(x: FloatArray, sample_rate_hz: float) -> float:
     """SD of the sampling times about their even grid, s, as the noise of steep stretches over that of level ones tells.
 
     A sample taken late by j reads x + j·dx/dt, so jitter makes noise in proportion to the slope. Noise is told from the
@@ -36,9 +36,9 @@ def timing_jitter_s(x: FloatArray, sample_rate_hz: float) -> float:
     return float(np.sqrt(max(ratio**2 - base**2, 0.0)))
 
 
-def timing_notes(x: FloatArray, sample_rate_hz: float) -> list[QualityNote]:
+def _timing_notes(x: FloatArray, sample_rate_hz: float) -> list[QualityNote]:
     """A note where the jitter of the pressure exceeds a fifth of the sampling interval."""
-    jitter = timing_jitter_s(x, sample_rate_hz)
+    jitter = _timing_jitter_s(x, sample_rate_hz)
     if jitter <= max(TOLERATED_SHARE / sample_rate_hz, SMALLEST_S):
         return []
     text = (

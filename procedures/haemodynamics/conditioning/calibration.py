@@ -71,11 +71,28 @@ class Calibration:
 
 
 def raw_volume_ml(conductance_ms: FloatArray, resistivity_ohm_cm: float, spacing_cm: float) -> FloatArray:
-    """rho·L²·G: conductances in mS, any shape, to volumes in mL before alpha and parallel volume."""
+    """Volumes before slope factor and parallel volume, rho·L²·G.
+
+    Parameters
+    ----------
+    conductance_ms
+        Conductances, mS, any shape.
+    resistivity_ohm_cm, spacing_cm
+        Resistivity of blood, ohm·cm, and distance between electrodes, cm.
+
+    Returns
+    -------
+    ndarray
+        Volumes in mL, same shape; NaN where the conductance is NaN.
+
+    References
+    ----------
+    Baan et al., Circulation 1984;70:812 (from memory).
+    """
     return np.asarray(resistivity_ohm_cm * spacing_cm**2 * np.asarray(conductance_ms, dtype=float) / 1000.0)
 
 
-def corrected_volume_ml(raw_ml: FloatArray, calibration: Calibration) -> FloatArray:
+def _corrected_volume_ml(raw_ml: FloatArray, calibration: Calibration) -> FloatArray:
     """Volumes, mL, under alpha and parallel volume from uncorrected ones of shape (k, n) or (n,).
 
     The parallel volume is shared out evenly over rows.
@@ -88,17 +105,33 @@ def corrected_volume_ml(raw_ml: FloatArray, calibration: Calibration) -> FloatAr
 
 
 def calibrated_volume_ml(conductance_ms: FloatArray, calibration: Calibration) -> FloatArray:
-    """Volumes, mL, from conductances, mS, of shape (k, n) or (n,).
+    """Volumes from conductances under one calibration.
+
+    Parameters
+    ----------
+    conductance_ms
+        Conductances, mS, shape (k, n) for segments or (n,).
+    calibration
+        The constants.
+
+    Returns
+    -------
+    ndarray
+        Volumes in mL, same shape; NaN where the conductance is NaN. Segments share the parallel volume evenly.
 
     Raises
     ------
     CalibrationError
         If spacing or resistivity is not known.
+
+    References
+    ----------
+    V = (1/alpha)·(rho·L²·G) − Vp: Baan et al., Circulation 1984;70:812 (from memory).
     """
     if calibration.resistivity_ohm_cm is None or calibration.spacing_cm is None:
         raise CalibrationError("Conductances need the electrode spacing and the blood resistivity of each calibration.")
     raw = raw_volume_ml(conductance_ms, calibration.resistivity_ohm_cm, calibration.spacing_cm)
-    return corrected_volume_ml(raw, calibration)
+    return _corrected_volume_ml(raw, calibration)
 
 
 def calibrate(conductance_ms: FloatArray, time_s: FloatArray, calibrations: Sequence[Calibration]) -> FloatArray:
@@ -156,7 +189,7 @@ def correct(raw_ml: FloatArray, time_s: FloatArray, calibrations: Sequence[Calib
     ----------
     As :func:`calibrate`: Baan et al., Circulation 1984;70:812 (from memory).
     """
-    return _in_turn(corrected_volume_ml, raw_ml, time_s, calibrations)
+    return _in_turn(_corrected_volume_ml, raw_ml, time_s, calibrations)
 
 
 def _in_turn(

@@ -14,7 +14,7 @@ LADDER_MS = (9.0, 13.0, 17.0, 21.0, 25.0, 29.0)
 COARSE_MS = 61.0
 
 
-def low_pass(x: FloatArray, bandwidth_hz: float, sample_rate_hz: float) -> FloatArray:
+def _low_pass(x: FloatArray, bandwidth_hz: float, sample_rate_hz: float) -> FloatArray:
     """Second-order Butterworth run forwards and backwards (no delay; −6 dB at ``bandwidth_hz``).
 
     Parameters
@@ -47,7 +47,7 @@ class Differentiator:
         return np.convolve(padded, self.taps, mode="valid")
 
 
-def differentiator(window_ms: float, sample_rate_hz: float) -> Differentiator:
+def _differentiator(window_ms: float, sample_rate_hz: float) -> Differentiator:
     """Savitzky-Golay first derivative of order 4 over ``window_ms``; a central difference below five samples.
 
     Source: Savitzky and Golay, Anal Chem 1964;36:1627 (from memory); taps by :func:`scipy.signal.savgol_coeffs`.
@@ -61,17 +61,17 @@ def differentiator(window_ms: float, sample_rate_hz: float) -> Differentiator:
     return Differentiator(taps, float(frequency[1:][below[0]]) if below.size else sample_rate_hz / 2)
 
 
-def derivative_ladder(sample_rate_hz: float, floor_hz: float) -> list[Differentiator]:
+def _derivative_ladder(sample_rate_hz: float, floor_hz: float) -> list[Differentiator]:
     """The differentiators to choose from, widest first, none narrower than ``floor_hz`` but at least one."""
-    rungs = [differentiator(0.0, sample_rate_hz)]
+    rungs = [_differentiator(0.0, sample_rate_hz)]
     for window in LADDER_MS:
-        rung = differentiator(window, sample_rate_hz)
+        rung = _differentiator(window, sample_rate_hz)
         if floor_hz <= rung.bandwidth_hz < 0.98 * rungs[-1].bandwidth_hz:
             rungs.append(rung)
     return rungs
 
 
-def mains_line(x: FloatArray, sample_rate_hz: float, candidates_hz: tuple[float, ...]) -> float | None:
+def _mains_line(x: FloatArray, sample_rate_hz: float, candidates_hz: tuple[float, ...]) -> float | None:
     """Frequency of a mains line that stands out of ``x``, Hz, or ``None``.
 
     A line counts when its amplitude is four times the largest within 1.5 to 6 Hz on either side, where the
@@ -94,7 +94,7 @@ def mains_line(x: FloatArray, sample_rate_hz: float, candidates_hz: tuple[float,
     return None
 
 
-def remove_line(x: FloatArray, line_hz: float, sample_rate_hz: float) -> FloatArray:
+def _remove_line(x: FloatArray, line_hz: float, sample_rate_hz: float) -> FloatArray:
     """Zero-phase notch about 1 Hz wide at ``line_hz``."""
     b, a = signal.iirnotch(line_hz, line_hz / 1.0, fs=sample_rate_hz)
     pad = min(x.shape[-1] - 1, int(sample_rate_hz))

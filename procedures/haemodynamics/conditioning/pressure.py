@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from ..channels.gaps import bridge
+from ..channels.gaps import _bridge
 from ..settings import Settings
 from ..signals import FloatArray, PressureVolumeSignals
-from .filters import Differentiator, low_pass, remove_line
+from .filters import Differentiator, _low_pass, _remove_line
 
 SLOPE_NOISE_SHARE = 0.005
 
@@ -53,16 +53,16 @@ class Conditioning:
     noisy_fall: bool
 
 
-def pressure_traces(signals: PressureVolumeSignals, conditioning: Conditioning, settings: Settings) -> PressureTraces:
+def _pressure_traces(signals: PressureVolumeSignals, conditioning: Conditioning, settings: Settings) -> PressureTraces:
     """Pressure of a part of a recording, smoothed and differentiated in the ways the metrics need."""
     rate = signals.sample_rate_hz
-    pressure = bridge(signals.pressure_mmhg)
+    pressure = _bridge(signals.pressure_mmhg)
     if conditioning.line_hz is not None:
-        pressure = remove_line(pressure, conditioning.line_hz, rate)
+        pressure = _remove_line(pressure, conditioning.line_hz, rate)
     return PressureTraces(
         raw=pressure,
-        smooth=low_pass(pressure, settings.pressure_bandwidth_hz, rate),
-        locator=low_pass(pressure, 2 * settings.locator_bandwidth_hz, rate),
+        smooth=_low_pass(pressure, settings.pressure_bandwidth_hz, rate),
+        locator=_low_pass(pressure, 2 * settings.locator_bandwidth_hz, rate),
         slope=conditioning.differentiator(pressure),
         coarse_slope=conditioning.coarse(pressure),
         noisy_rise=conditioning.noisy_rise,

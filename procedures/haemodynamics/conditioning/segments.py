@@ -10,8 +10,8 @@ from scipy import ndimage
 from ..results import QualityNote
 from ..settings import Settings
 from ..signals import FloatArray
-from ..windows import block_means
-from .filters import low_pass
+from ..windows import _block_means
+from .filters import _low_pass
 
 REDUCED_HZ = 250.0
 LAG_BANDWIDTH_HZ = 25.0
@@ -46,13 +46,13 @@ class SegmentTraces:
     noisy: bool
 
 
-def gaussian_samples(bandwidth_hz: float, rate_hz: float) -> float:
+def _gaussian_samples(bandwidth_hz: float, rate_hz: float) -> float:
     """Standard deviation, in samples, of a Gaussian low-pass of the given −3 dB bandwidth."""
     return float(np.sqrt(np.log(2.0)) / (2 * np.pi * bandwidth_hz) * rate_hz)
 
 
 def _slope(volume: FloatArray, bandwidth_hz: float, rate_hz: float) -> FloatArray:
-    sigma = gaussian_samples(bandwidth_hz, rate_hz)
+    sigma = _gaussian_samples(bandwidth_hz, rate_hz)
     if sigma < 0.5:
         return np.asarray(np.gradient(volume, 1 / rate_hz, axis=-1))
     return np.asarray(
@@ -66,7 +66,7 @@ def _slope_gain(bandwidth_hz: float, rate_hz: float) -> float:
     return float(np.sqrt(np.sum(_slope(impulse, bandwidth_hz, rate_hz) ** 2)))
 
 
-def white_noise(volume: FloatArray) -> FloatArray:
+def _white_noise(volume: FloatArray) -> FloatArray:
     """SD of white noise in each row, from the fourth difference, which all but removes the volumes themselves.
 
     White noise of SD 1 leaves a fourth difference with an SD of the root of 70.
@@ -87,7 +87,7 @@ class SlopeFilter:
     noisy: bool
 
 
-def choose_slope_filter(segments: FloatArray, settings: Settings, sample_rate_hz: float) -> SlopeFilter:
+def _choose_slope_filter(segments: FloatArray, settings: Settings, sample_rate_hz: float) -> SlopeFilter:
     """One low-pass common to all segments, as wide as their noise in a representative part allows.
 
     Clean signals keep their rate and a plain central difference. Else block means down to about 250 Hz and a
@@ -98,13 +98,13 @@ def choose_slope_filter(segments: FloatArray, settings: Settings, sample_rate_hz
     factor, rate = _reduction(sample_rate_hz)
     if segments.shape[1] < 8 * factor:
         return SlopeFilter(True, np.zeros(len(segments)), 0.22 * sample_rate_hz, False)
-    reduced = block_means(segments, factor)
-    smooth = low_pass(reduced, LAG_BANDWIDTH_HZ, rate)
+    reduced = _block_means(segments, factor)
+    smooth = _low_pass(reduced, LAG_BANDWIDTH_HZ, rate)
     peak = float(np.median(np.percentile(np.abs(np.diff(smooth[:, ::5], axis=1)), 95, axis=1)) * rate / 5)
-    plain_noise = white_noise(segments) * _slope_gain(sample_rate_hz, sample_rate_hz)
+    plain_noise = _white_noise(segments) * _slope_gain(sample_rate_hz, sample_rate_hz)
     if np.median(plain_noise) <= TOLERATED_NOISE * peak:
         return SlopeFilter(True, plain_noise, 0.22 * sample_rate_hz, False)
-    white = white_noise(reduced)
+    white = _white_noise(reduced)
     for bandwidth in (
         *(value for value in LADDER_HZ if value > settings.slope_bandwidth_hz),
         settings.slope_bandwidth_hz,
@@ -121,11 +121,11 @@ def _reduction(sample_rate_hz: float) -> tuple[int, float]:
     return factor, sample_rate_hz / factor
 
 
-def segment_traces(segments: FloatArray, chosen: SlopeFilter, sample_rate_hz: float) -> SegmentTraces:
+def _segment_traces(segments: FloatArray, chosen: SlopeFilter, sample_rate_hz: float) -> SegmentTraces:
     """Volumes and slopes of a part of a recording under the filter chosen for the whole."""
     factor, rate = _reduction(sample_rate_hz)
-    reduced = block_means(segments, factor)
-    smooth = low_pass(reduced, LAG_BANDWIDTH_HZ, rate)
+    reduced = _block_means(segments, factor)
+    smooth = _low_pass(reduced, LAG_BANDWIDTH_HZ, rate)
     if chosen.plain:
         slope, slope_rate = np.asarray(np.gradient(segments, 1 / sample_rate_hz, axis=-1)), sample_rate_hz
     else:
@@ -133,7 +133,7 @@ def segment_traces(segments: FloatArray, chosen: SlopeFilter, sample_rate_hz: fl
     return SegmentTraces(smooth, rate, slope, slope_rate, chosen.noise, chosen.bandwidth_hz, chosen.noisy)
 
 
-def filter_note(chosen: SlopeFilter, settings: Settings) -> QualityNote:
+def _filter_note(chosen: SlopeFilter, settings: Settings) -> QualityNote:
     """What was done to the segments before their slopes were compared."""
     beats = f", {settings.slope_average_beats} neighbouring beats averaged" if chosen.noisy else ""
     noise = float(np.median(chosen.noise))
@@ -141,7 +141,7 @@ def filter_note(chosen: SlopeFilter, settings: Settings) -> QualityNote:
     return QualityNote("slope_filter", text, severity="info")
 
 
-def block_centre(sample: FloatArray, sample_rate_hz: float, rate_hz: float) -> FloatArray:
+def _block_centre(sample: FloatArray, sample_rate_hz: float, rate_hz: float) -> FloatArray:
     """Position in the reduced signal of a (fractional) sample of the full one."""
     factor = sample_rate_hz / rate_hz
     return np.asarray((sample - (factor - 1) / 2) / factor)

@@ -9,11 +9,11 @@ from typing import TypeVar
 import numpy as np
 from numpy.typing import NDArray
 
-from ..channels import gaps
-from ..conditioning.filters import low_pass
+from ..channels.gaps import _bridge
+from ..conditioning.filters import _low_pass
 from ..results import Analysis
 from ..signals import FloatArray, SignalSource
-from ..windows import blocks, gather
+from ..windows import _blocks, _gather
 from . import relations as relations
 from .relations import CurvedRelation, ExponentialRelation, LoadReductionError, Relation
 
@@ -46,14 +46,14 @@ class LoadReductionRun:
     refused: dict[str, str] = field(default_factory=dict)
 
 
-def end_systolic_points(
+def _end_systolic_points(
     pressure: FloatArray, volume: FloatArray, start: NDArray[np.int64], stop: NDArray[np.int64], v0_ml: float
 ) -> tuple[FloatArray, FloatArray]:
     """Volume and pressure at max P/(V − V0) of each beat ``start..stop`` (samples)."""
     at = np.empty(start.size, dtype=np.int64)
-    for part in blocks(start.size):
-        p, inside = gather(pressure, start[part], stop[part])
-        v, _ = gather(volume, start[part], stop[part])
+    for part in _blocks(start.size):
+        p, inside = _gather(pressure, start[part], stop[part])
+        v, _ = _gather(volume, start[part], stop[part])
         ratio = np.where(inside & (v > v0_ml), p / np.where(v > v0_ml, v - v0_ml, 1.0), -np.inf)
         at[part] = start[part] + ratio.argmax(axis=1)
     return volume[at], pressure[at]
@@ -96,11 +96,11 @@ def load_reduction_run(
     part = signals.part(first, int((beats.end_s[rows[-1]] - signals.start_s + 1.0) * rate))
     total = part.total_ml
     assert total is not None  # noqa: S101 - for the type checker; asked above
-    pressure = low_pass(gaps.bridge(part.pressure_mmhg), settings.pressure_bandwidth_hz, rate)
-    volume = low_pass(gaps.bridge(total), settings.volume_bandwidth_hz, rate)
+    pressure = _low_pass(_bridge(part.pressure_mmhg), settings.pressure_bandwidth_hz, rate)
+    volume = _low_pass(_bridge(total), settings.volume_bandwidth_hz, rate)
     start = np.round((beats.time_s[rows] - part.start_s) * rate).astype(np.int64)
     stop = start + (0.75 * (beats.end_s[rows] - beats.time_s[rows]) * rate).astype(np.int64)
-    esv, esp = end_systolic_points(pressure, volume, start, stop, settings.end_systolic_v0_ml)
+    esv, esp = _end_systolic_points(pressure, volume, start, stop, settings.end_systolic_v0_ml)
     refused: dict[str, str] = {}
 
     def attempt(name: str, fitting: Callable[..., Result], *values: FloatArray) -> Result | None:
@@ -115,7 +115,7 @@ def load_reduction_run(
         if espvr is None:
             break
         v0 = espvr.intercept
-        esv, esp = end_systolic_points(pressure, volume, start, stop, min(v0, float(esv.min()) - 1.0))
+        esv, esp = _end_systolic_points(pressure, volume, start, stop, min(v0, float(esv.min()) - 1.0))
         espvr = attempt("espvr", relations.espvr, esv, esp, edv)
         if espvr is not None and abs(espvr.intercept - v0) < SETTLED_ML:
             break

@@ -62,10 +62,24 @@ class ExponentialRelation:
 def falling_limb(edv_ml: FloatArray) -> slice:
     """Beats over which EDV falls: from the last beat within 2 % of the level before, to the smallest EDV.
 
+    Parameters
+    ----------
+    edv_ml
+        End-diastolic volumes in order of time, mL, shape (n,).
+
+    Returns
+    -------
+    slice
+        The beats of the fall.
+
     Raises
     ------
     LoadReductionError
-        If fewer than five beats remain or EDV falls by less than a tenth.
+        If a volume is NaN, fewer than five beats remain or EDV falls by less than a tenth.
+
+    Notes
+    -----
+    Where the fall begins and how far it must go is our own definition.
     """
     edv = np.asarray(edv_ml, dtype=float)
     if edv.size < FEWEST_BEATS or not np.isfinite(edv).all():
@@ -89,10 +103,25 @@ def _require(x: FloatArray, edv: FloatArray) -> None:
 def fit_line(x: FloatArray, y: FloatArray) -> Relation:
     """Least squares of y on x with t intervals; that of the x intercept by Fieller's theorem.
 
+    Parameters
+    ----------
+    x, y
+        Values of the same beats, shape (n,), any units.
+
+    Returns
+    -------
+    Relation
+        Slope in units of y over x, intercept on the x axis in units of x, each with its 95 % interval.
+
     Raises
     ------
     LoadReductionError
-        If the slope is not clearly above zero, so that the intercept has no bounds.
+        If there are fewer than three points, one is NaN, or the slope is not clearly above zero, so that the intercept
+        has no bounds.
+
+    References
+    ----------
+    Fieller, J R Stat Soc B 1954;16:175 (from memory).
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     if x.size < 3:
@@ -123,7 +152,28 @@ def fit_line(x: FloatArray, y: FloatArray) -> Relation:
 
 
 def espvr(esv_ml: FloatArray, esp_mmhg: FloatArray, edv_ml: FloatArray) -> Relation:
-    """Linear end-systolic relation: slope Ees, mmHg/mL, and V0, mL (the intercept)."""
+    """Linear end-systolic pressure-volume relation, ESP = Ees·(ESV − V0).
+
+    Parameters
+    ----------
+    esv_ml, esp_mmhg, edv_ml
+        End-systolic volumes, mL, and pressures, mmHg, and end-diastolic volumes, mL; shape (n,).
+        No NaN: :func:`falling_limb` refuses it.
+
+    Returns
+    -------
+    Relation
+        Slope Ees, mmHg/mL; intercept V0, mL.
+
+    Raises
+    ------
+    LoadReductionError
+        If the run is too short, falls too little, or the slope is not clearly above zero.
+
+    References
+    ----------
+    Suga and Sagawa, Circ Res 1974;35:117 (from memory).
+    """
     _require(np.asarray(esv_ml), np.asarray(edv_ml))
     return fit_line(esv_ml, esp_mmhg)
 
@@ -131,10 +181,25 @@ def espvr(esv_ml: FloatArray, esp_mmhg: FloatArray, edv_ml: FloatArray) -> Relat
 def espvr_curved(esv_ml: FloatArray, esp_mmhg: FloatArray, edv_ml: FloatArray) -> CurvedRelation:
     """Second-order end-systolic relation; V0 is its root next below the data.
 
+    Parameters
+    ----------
+    esv_ml, esp_mmhg, edv_ml
+        End-systolic volumes, mL, and pressures, mmHg, and end-diastolic volumes, mL; shape (n,).
+        No NaN: :func:`falling_limb` refuses it.
+
+    Returns
+    -------
+    CurvedRelation
+        Ees, the slope at V0, mmHg/mL; V0, mL; curvature, mmHg/mL².
+
     Raises
     ------
     LoadReductionError
-        If the parabola does not reach zero pressure below the data.
+        If the run is too short, falls too little, or the parabola does not reach zero pressure below the data.
+
+    References
+    ----------
+    Burkhoff et al., Am J Physiol 1987;252:H1218 (from memory).
     """
     esv = np.asarray(esv_ml, dtype=float)
     _require(esv, np.asarray(edv_ml))
@@ -152,24 +217,81 @@ def espvr_curved(esv_ml: FloatArray, esp_mmhg: FloatArray, edv_ml: FloatArray) -
 
 
 def preload_recruitable_stroke_work(edv_ml: FloatArray, stroke_work_mmhg_ml: FloatArray) -> Relation:
-    """PRSW: slope Mw, mmHg, and Vw, mL (the intercept)."""
+    """Preload-recruitable stroke work, SW = Mw·(EDV − Vw).
+
+    Parameters
+    ----------
+    edv_ml, stroke_work_mmhg_ml
+        End-diastolic volumes, mL, and stroke work, mmHg·mL; shape (n,).
+        No NaN: :func:`falling_limb` refuses it.
+
+    Returns
+    -------
+    Relation
+        Slope Mw, mmHg; intercept Vw, mL.
+
+    Raises
+    ------
+    LoadReductionError
+        If the run is too short, falls too little, or the slope is not clearly above zero.
+
+    References
+    ----------
+    Glower et al., Circulation 1985;71:994 (from memory).
+    """
     _require(np.asarray(edv_ml), np.asarray(edv_ml))
     return fit_line(edv_ml, stroke_work_mmhg_ml)
 
 
 def dpdt_max_edv(edv_ml: FloatArray, dpdt_max_mmhg_per_s: FloatArray) -> Relation:
-    """Slope of dP/dtmax on EDV, mmHg/s/mL."""
+    """Line of dP/dtmax on EDV.
+
+    Parameters
+    ----------
+    edv_ml, dpdt_max_mmhg_per_s
+        End-diastolic volumes, mL, and dP/dtmax, mmHg/s; shape (n,).
+        No NaN: :func:`falling_limb` refuses it.
+
+    Returns
+    -------
+    Relation
+        Slope, mmHg/s/mL; intercept, mL.
+
+    Raises
+    ------
+    LoadReductionError
+        If the run is too short, falls too little, or the slope is not clearly above zero.
+
+    References
+    ----------
+    Little, Circ Res 1985;56:808 (from memory).
+    """
     _require(np.asarray(edv_ml), np.asarray(edv_ml))
     return fit_line(edv_ml, dpdt_max_mmhg_per_s)
 
 
 def edpvr(edv_ml: FloatArray, edp_mmhg: FloatArray) -> ExponentialRelation:
-    """Exponential end-diastolic relation by least squares on pressure.
+    """Exponential end-diastolic relation, EDP = a·exp(b·EDV), by least squares on pressure.
+
+    Parameters
+    ----------
+    edv_ml, edp_mmhg
+        End-diastolic volumes, mL, and pressures, mmHg; shape (n,).
+        No NaN: :func:`falling_limb` refuses it.
+
+    Returns
+    -------
+    ExponentialRelation
+        a, mmHg, and b, 1/mL, with the 95 % interval of b.
 
     Raises
     ------
     LoadReductionError
         If the run is too short, pressures are not above zero or the fit does not settle.
+
+    References
+    ----------
+    Exponential form: common practice, no source.
     """
     edv, edp = np.asarray(edv_ml, dtype=float), np.asarray(edp_mmhg, dtype=float)
     _require(edv, edv)

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from ..channels import gaps
-from ..conditioning.filters import COARSE_MS, differentiator, low_pass
+from ..channels.gaps import _bridge
+from ..conditioning.filters import COARSE_MS, _differentiator, _low_pass
 from ..results import Analysis
 from ..signals import FloatArray, SignalSource
 from .relations import LoadReductionError
@@ -42,7 +42,7 @@ class SingleBeatEstimate:
     beats: int
 
 
-def isovolumic_peak(time_s: FloatArray, pressure: FloatArray) -> float | None:
+def _isovolumic_peak(time_s: FloatArray, pressure: FloatArray) -> float | None:
     """Peak of the sine fitted to isovolumic pressures, mmHg; ``None`` where no sine has its peak within reach.
 
     Parameters
@@ -103,7 +103,7 @@ def single_beat_estimate(signals: SignalSource, analysis: Analysis, epoch_index:
         first = max(int((beats.time_s[row] - signals.start_s - 0.3) * rate), 0)
         part = signals.part(first, int((beats.end_s[row] - signals.start_s + 0.3) * rate))
         parts = _isovolumic(part.pressure_mmhg, rate, analysis.settings.onset_fraction)
-        peak = None if parts is None else isovolumic_peak(*parts)
+        peak = None if parts is None else _isovolumic_peak(*parts)
         esp, esv = beats.metrics["esp_mmhg"][row], beats.metrics["esv_ml"][row]
         if peak is not None and peak > esp:
             ees = (peak - esp) / beats.metrics["sv_ml"][row]
@@ -120,8 +120,8 @@ def single_beat_estimate(signals: SignalSource, analysis: Analysis, epoch_index:
 
 def _isovolumic(pressure: FloatArray, rate: float, onset_fraction: float) -> tuple[FloatArray, FloatArray] | None:
     """Times and pressures of the two isovolumic parts of the one beat in a stretch."""
-    smooth = low_pass(gaps.bridge(pressure), 40.0, rate)
-    slope = differentiator(COARSE_MS / 2, rate)(smooth)
+    smooth = _low_pass(_bridge(pressure), 40.0, rate)
+    slope = _differentiator(COARSE_MS / 2, rate)(smooth)
     middle = slice(int(0.2 * rate), slope.size - int(0.35 * rate))
     if slope[middle].size < FEWEST_SAMPLES:
         return None

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from ..channels import gaps
-from ..channels.stretches import PART_S, stretches
+from ..channels.gaps import _bridge
+from ..channels.stretches import PART_S, _stretches
 from ..results import Analysis
 from ..signals import FloatArray, SignalSource
-from ..windows import interpolate
+from ..windows import _interpolate
 
 
 def loops(
@@ -40,7 +40,7 @@ def loops(
         return np.empty(0), np.empty(0), None
     phase = np.linspace(0, 1, points)
     summed: FloatArray | float = 0.0
-    for low, high in stretches(signals.size, rate, PART_S):
+    for low, high in _stretches(signals.size, rate, PART_S):
         block = (start >= low) & (start < high)
         if not block.any():
             continue
@@ -52,7 +52,7 @@ def loops(
             rows += list(part.segments_ml)
         elif part.volume_ml is not None:
             rows.append(part.volume_ml)
-        summed = summed + np.stack([interpolate(gaps.bridge(row), at).sum(axis=0) for row in rows])
+        summed = summed + np.stack([_interpolate(_bridge(row), at).sum(axis=0) for row in rows])
     mean = np.asarray(summed) / start.size
     mean = mean + (mean[:, :1] - mean[:, -1:]) * np.linspace(-0.5, 0.5, points)
     segments = mean[1:] if signals.segment_count else None

@@ -23,7 +23,7 @@ class Breathing:
     source: str
 
 
-def sine_share(time_s: FloatArray, value: FloatArray, frequency_hz: FloatArray) -> FloatArray:
+def _sine_share(time_s: FloatArray, value: FloatArray, frequency_hz: FloatArray) -> FloatArray:
     """Share of the variance of ``value`` about a straight line that a sine of each frequency explains.
 
     Least squares at uneven times, the mean fitted with the sine.
@@ -56,7 +56,7 @@ def sine_share(time_s: FloatArray, value: FloatArray, frequency_hz: FloatArray) 
     return np.clip(np.nan_to_num(np.asarray(share, dtype=np.float64), posinf=0.0, neginf=0.0), 0.0, 1.0)
 
 
-def dominant_period_s(
+def _dominant_period_s(
     time_s: FloatArray, value: FloatArray, fastest_hz: float = FASTEST_HZ, smallest: float = 0.0
 ) -> float | None:
     """Period of a clear rhythm of 0.12 to ``fastest_hz`` with an amplitude of ``smallest`` or more, or ``None``.
@@ -74,7 +74,7 @@ def dominant_period_s(
         inside = (time_s >= start) & (last | (time_s < start + WINDOW_S))
         if inside.sum() < FEWEST_VALUES:
             continue
-        shares.append(sine_share(time_s[inside], value[inside], frequency))
+        shares.append(_sine_share(time_s[inside], value[inside], frequency))
         counts.append(int(inside.sum()))
         variances.append(float(np.var(value[inside])))
     if not shares:
@@ -89,15 +89,15 @@ def dominant_period_s(
     return float(1 / frequency[best]) if amplitude >= smallest else None
 
 
-def from_channel(time_s: FloatArray, series: FloatArray) -> Breathing | None:
+def _from_channel(time_s: FloatArray, series: FloatArray) -> Breathing | None:
     """Breathing from its own channel, thinned out."""
     if time_s.size == 0:
         return None
-    period = dominant_period_s(time_s, series)
+    period = _dominant_period_s(time_s, series)
     return Breathing(period, "respiration channel") if period else None
 
 
-def from_beats(time_s: FloatArray, values: list[FloatArray], smallest: list[float]) -> Breathing | None:
+def _from_beats(time_s: FloatArray, values: list[FloatArray], smallest: list[float]) -> Breathing | None:
     """Breathing from the swing of several metrics from beat to beat; the first that shows it clearly tells.
 
     ``smallest``: amplitude below which a swing of each is not taken for breathing. Heart beat and sampling make
@@ -108,13 +108,13 @@ def from_beats(time_s: FloatArray, values: list[FloatArray], smallest: list[floa
         if good.sum() < FEWEST_VALUES:
             continue
         rate = 1 / float(np.median(np.diff(time_s[good])))
-        period = dominant_period_s(time_s[good], value[good], 0.45 * rate, floor)
+        period = _dominant_period_s(time_s[good], value[good], 0.45 * rate, floor)
         if period:
             return Breathing(period, "pressure")
     return None
 
 
-def whole_breaths(start_s: FloatArray, end_s: FloatArray, period_s: float, minimum: float) -> tuple[bool, FloatArray]:
+def _whole_breaths(start_s: FloatArray, end_s: FloatArray, period_s: float, minimum: float) -> tuple[bool, FloatArray]:
     """Cut the end of an epoch so that a whole number of breaths is left.
 
     Parameters

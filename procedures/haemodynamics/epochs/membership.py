@@ -15,14 +15,14 @@ from ..results import BeatTable, EpochSummary, QualityNote
 from ..settings import Settings
 from ..signals import EpochWindow, FloatArray, SignalSource
 from ..windows import IntArray
-from .breathing import from_beats, from_channel, whole_breaths
-from .statistics import summarise
+from .breathing import _from_beats, _from_channel, _whole_breaths
+from .statistics import _summarise
 
 # Amplitude below which a swing from beat to beat is not taken for breathing (project choice).
 SMALLEST_SWING, SMALLEST_SWING_MMHG = 0.004, 0.3
 
 
-def epoch_windows(signals: SignalSource, epochs: Sequence[EpochWindow]) -> tuple[list[EpochWindow], NDArray[np.bool_]]:
+def _epoch_windows(signals: SignalSource, epochs: Sequence[EpochWindow]) -> tuple[list[EpochWindow], NDArray[np.bool_]]:
     """Epochs in order of time, and for which of them settling beats count.
 
     Settling counts for an epoch that begins inside the recording: what came before was another pacing state. It
@@ -44,7 +44,7 @@ def epoch_windows(signals: SignalSource, epochs: Sequence[EpochWindow]) -> tuple
     return list(ordered), np.array([window.start_s > signals.start_s + 0.5 for window in ordered])
 
 
-def epoch_of(mark_s: FloatArray, next_s: FloatArray, windows: Sequence[EpochWindow]) -> IntArray:
+def _epoch_of(mark_s: FloatArray, next_s: FloatArray, windows: Sequence[EpochWindow]) -> IntArray:
     """Epoch that holds the whole of each beat, −1 where none does (a beat across a border belongs to none)."""
     starts, ends = np.array([w.start_s for w in windows]), np.array([w.end_s for w in windows])
     place = np.searchsorted(starts, mark_s + 1e-9, side="right") - 1
@@ -52,7 +52,7 @@ def epoch_of(mark_s: FloatArray, next_s: FloatArray, windows: Sequence[EpochWind
     return np.where(inside, place, -1).astype(np.int64)
 
 
-def trim_breaths(
+def _trim_breaths(
     channel: tuple[FloatArray, FloatArray] | None,
     refused: NDArray[Any],
     mark_s: FloatArray,
@@ -70,12 +70,12 @@ def trim_breaths(
         return []
     breathing = None
     if channel is not None:
-        breathing = from_channel(*channel)
+        breathing = _from_channel(*channel)
     if breathing is None:
         seen = [key for key in ("edv_ml", "p_max_mmhg", "p_min_mmhg") if key in metrics]
         values = [np.where(refused == "", metrics[key], np.nan) for key in seen]
         smallest = [SMALLEST_SWING_MMHG if key == "p_min_mmhg" else _share_of_typical(metrics[key]) for key in seen]
-        breathing = from_beats(mark_s, values, smallest)
+        breathing = _from_beats(mark_s, values, smallest)
     if breathing is None:
         text = "Breathing could not be identified; epochs were not cut to whole breaths."
         return [QualityNote("no_breathing", text, severity="info")]
@@ -85,7 +85,7 @@ def trim_breaths(
         members = np.flatnonzero((epoch == index) & (refused == ""))
         if members.size == 0:
             continue
-        long_enough, keep = whole_breaths(
+        long_enough, keep = _whole_breaths(
             mark_s[members], next_s[members], breathing.period_s, settings.minimum_breaths
         )
         if not long_enough:
@@ -100,10 +100,10 @@ def _share_of_typical(column: FloatArray) -> float:
     return SMALLEST_SWING * abs(float(np.median(known))) if known.size else 0.0
 
 
-def summary(beats: BeatTable, index: int, window: EpochWindow) -> EpochSummary:
+def _epoch_summary(beats: BeatTable, index: int, window: EpochWindow) -> EpochSummary:
     used = beats.used(index)
     reasons, counts = np.unique(beats.refused[(beats.epoch == index) & (beats.refused != "")], return_counts=True)
-    summaries = {key: summarise(column[used]) for key, column in beats.metrics.items()}
+    summaries = {key: _summarise(column[used]) for key, column in beats.metrics.items()}
     return EpochSummary(
         window.label,
         window.start_s,
@@ -114,7 +114,7 @@ def summary(beats: BeatTable, index: int, window: EpochWindow) -> EpochSummary:
     )
 
 
-def gap_notes(summaries: Sequence[EpochSummary], metrics: Mapping[str, FloatArray]) -> list[QualityNote]:
+def _gap_notes(summaries: Sequence[EpochSummary], metrics: Mapping[str, FloatArray]) -> list[QualityNote]:
     """Epochs without usable beats, and metrics that one epoch lacks although the recording has them."""
     notes = []
     for summary_ in summaries:

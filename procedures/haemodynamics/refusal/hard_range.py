@@ -11,7 +11,7 @@ from procedures.metrics import BY_KEY
 
 from ..results import QualityNote
 from ..signals import FloatArray
-from .reasons import refuse
+from .reasons import _refuse
 
 # Out of the hard range these make the beat unusable; any other metric is then only left out of that beat.
 VITAL_KEYS = ("p_max_mmhg", "edp_mmhg", "dpdt_max_mmhg_per_s", "dpdt_min_mmhg_per_s")
@@ -26,7 +26,7 @@ VOLUME_KEYS = (
 )
 
 
-def limit(metrics: dict[str, FloatArray], refused: NDArray[Any]) -> list[QualityNote]:
+def _hold_to_hard_range(metrics: dict[str, FloatArray], refused: NDArray[Any]) -> list[QualityNote]:
     """Refuse beats with an impossible pressure; leave other impossible values out."""
     notes = []
     impossible: NDArray[np.bool_] = np.zeros(refused.size, dtype=bool)
@@ -34,7 +34,7 @@ def limit(metrics: dict[str, FloatArray], refused: NDArray[Any]) -> list[Quality
         limit = BY_KEY[key]
         outside = (column < limit.hard_low) | (column > limit.hard_high)
         if key in VITAL_KEYS:
-            refuse(refused, {"out_of_range": outside | ~np.isfinite(column)})
+            _refuse(refused, {"out_of_range": outside | ~np.isfinite(column)})
             continue
         metrics[key] = np.where(outside, np.nan, column)
         if key in VOLUME_KEYS[:2]:

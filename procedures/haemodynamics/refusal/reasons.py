@@ -16,18 +16,18 @@ from ..windows import IntArray
 Mask = NDArray[np.bool_]
 
 
-def refused_column(size: int) -> NDArray[Any]:
+def _refused_column(size: int) -> NDArray[Any]:
     """Empty reasons."""
     return np.full(size, "", dtype="<U16")
 
 
-def refuse(refused: NDArray[Any], reasons: Mapping[str, NDArray[np.bool_]]) -> None:
+def _refuse(refused: NDArray[Any], reasons: Mapping[str, NDArray[np.bool_]]) -> None:
     """Write each reason where none stands yet, in order."""
     for reason, flags in reasons.items():
         refused[flags & (refused == "")] = reason
 
 
-def after(flags: Mask, count: int) -> Mask:
+def _beats_after(flags: Mask, count: int) -> Mask:
     """The ``count`` beats that follow each flagged one."""
     result: Mask = np.zeros_like(flags)
     for step in range(1, count + 1):
@@ -35,7 +35,7 @@ def after(flags: Mask, count: int) -> Mask:
     return result & ~flags
 
 
-def settling_beats(
+def _settling_beats(
     mark_s: FloatArray, epoch: IntArray, starts_s: FloatArray, counted: Mask, settings: Settings
 ) -> Mask:
     """First beats of each epoch that follows another pacing state (``counted``, one flag per epoch)."""
@@ -47,7 +47,7 @@ def settling_beats(
     return result
 
 
-def apply_overrides(refused: NDArray[Any], mark_s: FloatArray, overrides: Mapping[float, bool]) -> list[QualityNote]:
+def _apply_overrides(refused: NDArray[Any], mark_s: FloatArray, overrides: Mapping[float, bool]) -> list[QualityNote]:
     notes = []
     for time_s, use in overrides.items():
         nearest = int(np.abs(mark_s - time_s).argmin()) if mark_s.size else -1

@@ -20,7 +20,7 @@ FEWEST_NEIGHBOURS = 3
 SHAPE_METRICS = ("dpdt_max_mmhg_per_s", "p_max_mmhg", "sv_ml")
 
 
-def neighbour_median(x: FloatArray, group: IntArray, offsets: IntArray) -> tuple[FloatArray, IntArray]:
+def _neighbour_median(x: FloatArray, group: IntArray, offsets: IntArray) -> tuple[FloatArray, IntArray]:
     """Median of ``x`` at the given offsets within the same group, and how many beats it rests on."""
     index = np.arange(x.size)[:, None] + offsets
     inside = (index >= 0) & (index < x.size)
@@ -44,37 +44,37 @@ def _spread(x: FloatArray, group: IntArray) -> FloatArray:
     return result
 
 
-def runs(epoch: IntArray) -> IntArray:
+def _stretch_numbers(epoch: IntArray) -> IntArray:
     """Number of the stretch of equal ``epoch`` each beat lies in: beats are compared within a stretch only."""
     return np.concatenate(([0], np.cumsum(np.diff(epoch) != 0))).astype(np.int64) if epoch.size else epoch
 
 
-def rr_reference(interval: FloatArray, group: IntArray) -> FloatArray:
+def _rr_reference(interval: FloatArray, group: IntArray) -> FloatArray:
     """Interval to expect before each beat: the smaller of the medians over the 8 beats before and the 8 after.
 
     Taking the smaller keeps a lasting change of rate from being read as one premature beat.
     """
-    before, n_before = neighbour_median(interval, group, np.arange(-NEIGHBOURS, 0))
-    after, n_after = neighbour_median(interval, group, np.arange(1, NEIGHBOURS + 1))
+    before, n_before = _neighbour_median(interval, group, np.arange(-NEIGHBOURS, 0))
+    after, n_after = _neighbour_median(interval, group, np.arange(1, NEIGHBOURS + 1))
     before = np.where(n_before >= FEWEST_NEIGHBOURS, before, np.inf)
     after = np.where(n_after >= FEWEST_NEIGHBOURS, after, np.inf)
     reference = np.minimum(before, after)
     return np.where(np.isfinite(reference), reference, np.nan)
 
 
-def rhythm_spread(interval: FloatArray, group: IntArray) -> FloatArray:
+def _rhythm_spread(interval: FloatArray, group: IntArray) -> FloatArray:
     """Robust spread of the interval about its neighbours', as a fraction of it, per beat's stretch."""
-    around, _ = neighbour_median(interval, group, np.r_[-4:0, 1:5])
+    around, _ = _neighbour_median(interval, group, np.r_[-4:0, 1:5])
     return _spread(interval / around - 1, group)
 
 
-def shape_deviation(metrics: Mapping[str, FloatArray], group: IntArray, fraction: float) -> Mask:
+def _shape_deviation(metrics: Mapping[str, FloatArray], group: IntArray, fraction: float) -> Mask:
     """Beats whose pressure or stroke volume is far from their neighbours', both relatively and in SDs."""
     far: Mask = np.zeros(group.size, dtype=bool)
     for key in SHAPE_METRICS:
         if key not in metrics:
             continue
-        expected, count = neighbour_median(metrics[key], group, np.r_[-NEIGHBOURS:0, 1 : NEIGHBOURS + 1])
+        expected, count = _neighbour_median(metrics[key], group, np.r_[-NEIGHBOURS:0, 1 : NEIGHBOURS + 1])
         with np.errstate(divide="ignore", invalid="ignore"):
             deviation = metrics[key] / expected - 1
         spread = _spread(deviation, group)
@@ -91,7 +91,7 @@ class RhythmVerdict:
     irregular: Mask
 
 
-def judge_rhythm(
+def _judge_rhythm(
     mark_s: FloatArray, next_s: FloatArray, metrics: Mapping[str, FloatArray], group: IntArray, settings: Settings
 ) -> RhythmVerdict:
     """Tell ectopic beats by prematurity, compensating pause and shape.
@@ -106,8 +106,8 @@ def judge_rhythm(
         return RhythmVerdict(nothing, nothing, nothing)
     following = next_s - mark_s
     preceding = np.concatenate(([np.nan], following[:-1]))
-    reference = rr_reference(preceding, group)
-    spread = np.nan_to_num(rhythm_spread(preceding, group))
+    reference = _rr_reference(preceding, group)
+    spread = np.nan_to_num(_rhythm_spread(preceding, group))
     irregular = spread > settings.irregular_rr_fraction
     with np.errstate(invalid="ignore"):
         early = 1 - preceding / reference
@@ -115,12 +115,12 @@ def judge_rhythm(
         premature = early > np.maximum(settings.premature_fraction, 3 * spread)
         smaller = np.maximum(settings.compensated_fraction, 2 * spread)
         compensated = (early > smaller) & (late > smaller)
-        far = shape_deviation(metrics, group, settings.shape_fraction)
+        far = _shape_deviation(metrics, group, settings.shape_fraction)
         ectopic = ~irregular & (premature | compensated | (far & (early > 0.04)))
     return RhythmVerdict(ectopic, far & ~ectopic, irregular)
 
 
-def rhythm_notes(verdict: RhythmVerdict, epoch: IntArray, windows: Sequence[EpochWindow]) -> list[QualityNote]:
+def _rhythm_notes(verdict: RhythmVerdict, epoch: IntArray, windows: Sequence[EpochWindow]) -> list[QualityNote]:
     """A note for each epoch with an irregular rhythm."""
     notes = []
     for index, window in enumerate(windows):

@@ -16,7 +16,7 @@ from ..signals import FloatArray, SignalSource
 SEGMENT_KEYS = ("dyssynchrony_percent", "internal_flow_percent", "dispersion_ms")
 
 
-def missing_notes(signals: SignalSource, cycles: Cycles, metrics: Mapping[str, FloatArray]) -> list[QualityNote]:
+def _missing_notes(signals: SignalSource, cycles: Cycles, metrics: Mapping[str, FloatArray]) -> list[QualityNote]:
     """Why any metric of the catalogue is absent."""
     notes = []
     if cycles.count == 0:

@@ -12,20 +12,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from ..beat_metrics.loop import pressure_metrics, volume_metrics
-from ..beats.cycles import Cycles, find_cycles
-from ..channels import gaps
+from ..beat_metrics.loop import _pressure_metrics, _volume_metrics
+from ..beats.cycles import Cycles, _find_cycles
 from ..channels.checks import RecordingChecks
-from ..channels.stretches import PART_S, stretches, survey_part
-from ..channels.timing_jitter import timing_notes
-from ..conditioning.filters import remove_line
-from ..conditioning.pressure import Conditioning, pressure_traces
-from ..refusal.signal_loss import fast_residual, lost_signal
+from ..channels.gaps import _bridge
+from ..channels.stretches import PART_S, _stretches, _survey_part
+from ..channels.timing_jitter import _timing_notes
+from ..conditioning.filters import _remove_line
+from ..conditioning.pressure import Conditioning, _pressure_traces
+from ..refusal.signal_loss import _fast_residual, _lost_signal
 from ..results import QualityNote
 from ..settings import Settings
 from ..signals import FloatArray, PressureVolumeSignals, SignalSource
 from ..windows import IntArray
-from .survey import survey
+from .survey import _survey
 
 MARGIN_S = 8.0
 Progress = Callable[[float], None]
@@ -67,17 +67,17 @@ class _Part:
     r_waves: bool
 
 
-def measure(
+def _measure(
     source: SignalSource, settings: Settings, part_s: float = PART_S, progress: Progress | None = None
 ) -> Measured:
     """Measure every beat; ``progress`` is told the share done before each part."""
     rate = source.sample_rate_hz
-    sample = survey_part(source)
-    conditioning, notes = survey(sample, settings)
-    notes += timing_notes(sample.pressure_mmhg, rate)
+    sample = _survey_part(source)
+    conditioning, notes = _survey(sample, settings)
+    notes += _timing_notes(sample.pressure_mmhg, rate)
     checks, parts, has_ecg = RecordingChecks(rate), [], False
     after, margin = -np.inf, round(MARGIN_S * rate)
-    for first, last in stretches(source.size, rate, part_s):
+    for first, last in _stretches(source.size, rate, part_s):
         if progress is not None:
             progress(first / max(source.size, 1))
         low = max(first - margin, 0)
@@ -113,23 +113,23 @@ def _ecg_notes(has_ecg: bool, r_waves: bool) -> list[QualityNote]:
 
 def _measure_part(read: PressureVolumeSignals, conditioning: Conditioning, settings: Settings) -> _Part:
     rate = read.sample_rate_hz
-    traces = pressure_traces(read, conditioning, settings)
-    cycles, r_waves = find_cycles(read, traces, settings)
-    metrics, minimum = pressure_metrics(traces, cycles, settings, rate)
+    traces = _pressure_traces(read, conditioning, settings)
+    cycles, r_waves = _find_cycles(read, traces, settings)
+    metrics, minimum = _pressure_metrics(traces, cycles, settings, rate)
     total = read.total_ml
     if total is None:
         metrics["esp_mmhg"] = np.asarray(traces.smooth[minimum])
     else:
-        volume = gaps.bridge(total)
+        volume = _bridge(total)
         if conditioning.volume_line_hz is not None:
-            volume = remove_line(volume, conditioning.volume_line_hz, rate)
-        metrics |= volume_metrics(traces, volume, cycles, minimum, settings, rate)
+            volume = _remove_line(volume, conditioning.volume_line_hz, rate)
+        metrics |= _volume_metrics(traces, volume, cycles, minimum, settings, rate)
         with np.errstate(divide="ignore", invalid="ignore"):
             metrics["ea_mmhg_per_ml"] = metrics["esp_mmhg"] / metrics["sv_ml"]
             box = (metrics["p_max_mmhg"] - metrics["p_min_mmhg"]) * metrics["sv_ml"]
             metrics["cycle_efficiency"] = metrics["stroke_work_mmhg_ml"] / box
-    lost = lost_signal(read, cycles, total, settings)
-    residual = fast_residual(read.pressure_mmhg, traces, cycles)
+    lost = _lost_signal(read, cycles, total, settings)
+    residual = _fast_residual(read.pressure_mmhg, traces, cycles)
     return _Part(cycles, minimum, metrics, lost, residual, r_waves)
 
 

@@ -6,11 +6,11 @@ from collections.abc import Callable
 
 import numpy as np
 
-from ..beat_metrics.dyssynchrony import SegmentMotion, segment_motion
-from ..channels import gaps
-from ..channels.stretches import stretches, survey_part
-from ..conditioning.filters import remove_line
-from ..conditioning.segments import choose_slope_filter, filter_note, segment_traces
+from ..beat_metrics.dyssynchrony import SegmentMotion, _segment_motion
+from ..channels.gaps import _bridge
+from ..channels.stretches import _stretches, _survey_part
+from ..conditioning.filters import _remove_line
+from ..conditioning.segments import _choose_slope_filter, _filter_note, _segment_traces
 from ..results import QualityNote
 from ..settings import Settings
 from ..signals import FloatArray, SignalSource
@@ -22,7 +22,7 @@ LENT_S = 40.0
 MARGIN_S = 1.0
 
 
-def recording_motion(
+def _recording_motion(
     source: SignalSource,
     measured: Measured,
     group: IntArray,
@@ -34,14 +34,14 @@ def recording_motion(
     ``group``: epoch of each beat that may be averaged with its neighbours, −1 for one that stands alone.
     """
     rate, cycles = source.sample_rate_hz, measured.cycles
-    sample = survey_part(source).segments_ml
+    sample = _survey_part(source).segments_ml
     assert sample is not None  # noqa: S101 - for the type checker; callers have asked for the number of segments
     line = measured.volume_line_hz
-    chosen = choose_slope_filter(_ready(sample, line, rate), settings, rate)
+    chosen = _choose_slope_filter(_ready(sample, line, rate), settings, rate)
     # Beats lent for averaging: neighbours of the same group may lie beyond refused ones.
     lent = 4 * settings.slope_average_beats if chosen.noisy else 0
     parts = []
-    for first, last in stretches(source.size, rate, PART_S):
+    for first, last in _stretches(source.size, rate, PART_S):
         if progress is not None:
             progress(first / source.size)
         block = slice(*np.searchsorted(cycles.onset, (first, last)).tolist())
@@ -51,16 +51,16 @@ def recording_motion(
         beats = slice(max(block.start - lent, near[0]), min(block.stop + lent, near[1]))
         low = max(int(cycles.onset[beats].min() - MARGIN_S * rate), 0)
         high = min(int(cycles.next_onset[beats].max() + MARGIN_S * rate) + 1, source.size)
-        traces = segment_traces(_ready(source.segments(low, high), line, rate), chosen, rate)
-        motion = segment_motion(
+        traces = _segment_traces(_ready(source.segments(low, high), line, rate), chosen, rate)
+        motion = _segment_motion(
             traces, cycles.chosen(beats, -low), measured.minimum[beats] - low, group[beats], settings, rate
         )
         parts.append(motion.chosen(slice(block.start - beats.start, block.stop - beats.start)))
-    return SegmentMotion.joined(parts), filter_note(chosen, settings)
+    return SegmentMotion.joined(parts), _filter_note(chosen, settings)
 
 
 def _ready(segments: FloatArray, line_hz: float | None, rate: float) -> FloatArray:
     """Segments with gaps bridged and hum taken out."""
     if not np.isfinite(segments).all():
-        segments = np.stack([gaps.bridge(row) for row in segments])
-    return segments if line_hz is None else remove_line(segments, line_hz, rate)
+        segments = np.stack([_bridge(row) for row in segments])
+    return segments if line_hz is None else _remove_line(segments, line_hz, rate)

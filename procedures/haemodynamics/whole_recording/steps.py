@@ -8,18 +8,21 @@ import numpy as np
 
 from procedures.metrics import BY_KEY
 
-from ..beat_metrics.dyssynchrony import SegmentMotion, dyssynchrony_metrics
+from ..beat_metrics.dyssynchrony import SegmentMotion, _dyssynchrony_metrics
 from ..beats.cycles import LONGEST_CYCLE_S
-from ..channels import plausibility
+from ..channels.plausibility import _drift_notes
 from ..channels.stretches import PART_S
-from ..epochs import membership
-from ..refusal import hard_range, reasons, rhythm, signal_loss
+from ..epochs.membership import _epoch_of, _epoch_summary, _epoch_windows, _gap_notes, _trim_breaths
+from ..refusal.hard_range import _hold_to_hard_range
+from ..refusal.reasons import _apply_overrides, _beats_after, _refuse, _refused_column, _settling_beats
+from ..refusal.rhythm import _judge_rhythm, _rhythm_notes, _stretch_numbers
+from ..refusal.signal_loss import _noisy_beats
 from ..results import Analysis, BeatTable
 from ..settings import Settings
 from ..signals import EpochWindow, SignalSource
-from .absent import missing_notes
-from .parts import Progress, measure
-from .segment_motion import recording_motion
+from .absent import _missing_notes
+from .parts import Progress, _measure
+from .segment_motion import _recording_motion
 
 ALGORITHM_VERSION = "1.1.1"
 MEASURING_SHARE = 0.75
@@ -68,50 +71,50 @@ def analyse(
     settings, overrides = settings or Settings(), overrides or {}
     tell = progress or (lambda share: None)
     rate = signals.sample_rate_hz
-    windows, settling_counts = membership.epoch_windows(signals, epochs)
-    measured = measure(signals, settings, part_s, lambda share: tell(MEASURING_SHARE * share))
+    windows, settling_counts = _epoch_windows(signals, epochs)
+    measured = _measure(signals, settings, part_s, lambda share: tell(MEASURING_SHARE * share))
     cycles, metrics, notes = measured.cycles, measured.metrics, measured.notes
     mark_s, next_s = signals.start_s + cycles.mark / rate, signals.start_s + cycles.next_mark / rate
-    epoch = membership.epoch_of(mark_s, next_s, windows)
-    group = rhythm.runs(epoch)
+    epoch = _epoch_of(mark_s, next_s, windows)
+    group = _stretch_numbers(epoch)
 
-    refused = reasons.refused_column(cycles.count)
-    reasons.refuse(refused, {"signal_lost": measured.lost, "noisy": signal_loss.noisy(measured.residual, settings)})
-    reasons.refuse(refused, {"incomplete": next_s - mark_s > LONGEST_CYCLE_S})
-    verdict = rhythm.judge_rhythm(mark_s, next_s, metrics, group, settings)
+    refused = _refused_column(cycles.count)
+    _refuse(refused, {"signal_lost": measured.lost, "noisy": _noisy_beats(measured.residual, settings)})
+    _refuse(refused, {"incomplete": next_s - mark_s > LONGEST_CYCLE_S})
+    verdict = _judge_rhythm(mark_s, next_s, metrics, group, settings)
     starts_s = np.array([window.start_s for window in windows])
-    settling = reasons.settling_beats(mark_s, epoch, starts_s, settling_counts, settings)
-    reasons.refuse(
+    settling = _settling_beats(mark_s, epoch, starts_s, settling_counts, settings)
+    _refuse(
         refused,
         {
             "ectopic": verdict.ectopic,
-            "post_ectopic": reasons.after(verdict.ectopic, settings.post_ectopic_beats),
+            "post_ectopic": _beats_after(verdict.ectopic, settings.post_ectopic_beats),
             "settling": settling,
             "outlier": verdict.outlier,
         },
     )
-    notes += rhythm.rhythm_notes(verdict, epoch, windows)
+    notes += _rhythm_notes(verdict, epoch, windows)
     # The cycle cut short by an ectopic beat says nothing about heart rate; its other metrics stand.
     cut_short = np.concatenate((verdict.ectopic[1:], [False]))[: cycles.count]
     metrics["heart_rate_per_min"] = np.where(cut_short, np.nan, metrics["heart_rate_per_min"])
-    notes += hard_range.limit(metrics, refused)
-    notes += reasons.apply_overrides(refused, mark_s, overrides)
-    notes += plausibility.drift_notes(metrics["p_min_mmhg"], refused == "")
+    notes += _hold_to_hard_range(metrics, refused)
+    notes += _apply_overrides(refused, mark_s, overrides)
+    notes += _drift_notes(metrics["p_min_mmhg"], refused == "")
     if signals.segment_count and cycles.count:
         alone = np.where(refused == "", group, -1)
-        motion, note = recording_motion(
+        motion, note = _recording_motion(
             signals, measured, alone, settings, lambda share: tell(MEASURING_SHARE + (1 - MEASURING_SHARE) * share)
         )
         notes.append(note)
-        metrics |= dyssynchrony_metrics(motion)
-    notes += membership.trim_breaths(measured.breathing, refused, mark_s, next_s, epoch, metrics, windows, settings)
-    reasons.apply_overrides(refused, mark_s, overrides)  # what was chosen by hand outranks the trimming too
+        metrics |= _dyssynchrony_metrics(motion)
+    notes += _trim_breaths(measured.breathing, refused, mark_s, next_s, epoch, metrics, windows, settings)
+    _apply_overrides(refused, mark_s, overrides)  # what was chosen by hand outranks the trimming too
 
     metrics = {key: metrics[key] for key in BY_KEY if key in metrics}
-    notes += missing_notes(signals, cycles, metrics)
+    notes += _missing_notes(signals, cycles, metrics)
     beats = BeatTable(mark_s, next_s, epoch, refused, metrics)
-    summaries = tuple(membership.summary(beats, index, window) for index, window in enumerate(windows))
-    notes += membership.gap_notes(summaries, metrics)
+    summaries = tuple(_epoch_summary(beats, index, window) for index, window in enumerate(windows))
+    notes += _gap_notes(summaries, metrics)
     return Analysis(ALGORITHM_VERSION, settings, beats, summaries, tuple(notes))
 
 
@@ -143,8 +146,8 @@ def analyse_segments(signals: SignalSource, analysis: Analysis, part_s: float = 
     """
     if not signals.segment_count:
         raise ValueError("The recording has no segmental volumes.")
-    measured = measure(signals, analysis.settings, part_s)
+    measured = _measure(signals, analysis.settings, part_s)
     if measured.cycles.count == 0 or measured.cycles.count != len(analysis.beats):
         raise ValueError("The analysis does not belong to this recording, or has no beat.")
-    group = np.where(analysis.beats.refused == "", rhythm.runs(analysis.beats.epoch), -1)
-    return recording_motion(signals, measured, group, analysis.settings)[0]
+    group = np.where(analysis.beats.refused == "", _stretch_numbers(analysis.beats.epoch), -1)
+    return _recording_motion(signals, measured, group, analysis.settings)[0]

@@ -62,7 +62,20 @@ class Criterion:
 
 
 def lvef(above: float | None, high: float, *, below: bool = False) -> Criterion:
-    """LVEF at most ``high`` (or below it), and above ``above``, %."""
+    """LVEF at most ``high`` (or below it), and above ``above``.
+
+    Parameters
+    ----------
+    above, high
+        Limits in percent, never NaN; ``above`` may be ``None``.
+    below
+        Whether LVEF must lie below ``high``.
+
+    Returns
+    -------
+    Criterion
+        With its words; the limits are those of the guideline whose row it stands in.
+    """
     text = f"LVEF {'<' if below else '≤'} {high:g} %" + ("" if above is None else f" and > {above:g} %")
 
     def holds(value: float) -> bool:
@@ -72,7 +85,18 @@ def lvef(above: float | None, high: float, *, below: bool = False) -> Criterion:
 
 
 def qrs(low: float | None, high: float | None = None) -> Criterion:
-    """QRS duration at least ``low`` and below ``high``, ms."""
+    """QRS duration at least ``low`` and below ``high``.
+
+    Parameters
+    ----------
+    low, high
+        Limits in ms, never NaN; either may be ``None``.
+
+    Returns
+    -------
+    Criterion
+        With its words; the limits are those of the guideline whose row it stands in.
+    """
     if low is None:
         text = f"QRS < {high:g} ms"
     else:
@@ -81,11 +105,22 @@ def qrs(low: float | None, high: float | None = None) -> Criterion:
 
 
 def nyha(*classes: int) -> Criterion:
-    """NYHA class is one of those."""
+    """NYHA class is one of those.
+
+    Parameters
+    ----------
+    *classes
+        1 to 4.
+
+    Returns
+    -------
+    Criterion
+        With its words.
+    """
     return Criterion(f"NYHA class {', '.join(_ROMAN[one] for one in classes)}", "nyha", lambda value: value in classes)
 
 
-def yes(text: str, finding: str) -> Criterion:
+def _yes(text: str, finding: str) -> Criterion:
     """A finding that is answered with yes."""
     return Criterion(text, finding, lambda value: value is True)
 
@@ -100,11 +135,11 @@ OWN_RHYTHM = Criterion(
 )
 FEMALE = Criterion("woman", "sex", lambda value: value == "female")
 NOT_FEMALE = Criterion("man", "sex", lambda value: value == "male")
-THERAPY = yes("optimal medical therapy", "therapy_optimised")
-AV_BLOCK = yes("high-degree AV block", "av_block")
-PACING_NEED = yes("an indication for ventricular pacing", "pacing_need")
+THERAPY = _yes("optimal medical therapy", "therapy_optimised")
+AV_BLOCK = _yes("high-degree AV block", "av_block")
+PACING_NEED = _yes("an indication for ventricular pacing", "pacing_need")
 NO_PACING_NEED = Criterion("no indication for ventricular pacing", "pacing_need", lambda value: value is False)
-CAPTURE = yes("a strategy to ensure biventricular capture", "capture_assured")
+CAPTURE = _yes("a strategy to ensure biventricular capture", "capture_assured")
 NO_EARLIER_DEVICE = Criterion("no previous device", "previous_device", lambda value: value == "none")
 EARLIER_DEVICE = Criterion(
     "previous pacemaker or defibrillator", "previous_device", lambda value: value in {"pacemaker", "icd"}
@@ -112,5 +147,16 @@ EARLIER_DEVICE = Criterion(
 
 
 def pacing(low: float) -> Criterion:
-    """Share of ventricular pacing at least ``low``, %."""
+    """Share of ventricular pacing at least ``low``.
+
+    Parameters
+    ----------
+    low
+        Limit in percent, never NaN.
+
+    Returns
+    -------
+    Criterion
+        With its words; the limit is that of the guideline whose row it stands in.
+    """
     return Criterion(f"ventricular pacing ≥ {low:g} %", "pacing_percent", lambda value: value >= low, "%")

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from procedures.electrocardiogram import LEADS, ElectrocardiogramError, electrocardiogram, measure
-from procedures.electrocardiogram.beats import dominant
+from procedures.electrocardiogram.beats import _dominant
 from tests.procedures.electrocardiogram.simulated import record
 
 RATE = 1000.0
@@ -110,7 +110,7 @@ def test_most_frequent_shape_wins():
     rng = np.random.default_rng(5)
     one, two = rng.normal(size=(2, 3, 50))
     beats = np.stack([one, two, one, one, two]) + rng.normal(size=(5, 3, 50)) * 0.05
-    assert dominant(beats).tolist() == [0, 2, 3]
+    assert _dominant(beats).tolist() == [0, 2, 3]
 
 
 @pytest.mark.parametrize(

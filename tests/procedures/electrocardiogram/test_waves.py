@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from procedures.electrocardiogram.axis import axis_change, axis_word, frontal_axis
-from procedures.electrocardiogram.notches import find_notch
-from procedures.electrocardiogram.waves import LeadQrs, measure_lead
+from procedures.electrocardiogram.notches import _find_notch
+from procedures.electrocardiogram.waves import LeadQrs, _measure_lead
 from tests.procedures.electrocardiogram.simulated import bump
 
 CLOCK = np.arange(400.0)
@@ -16,7 +16,7 @@ def lead(*parts, noise=0.003, level=0.0):
     """Bumps (start ms, length ms, size mV) after the onset."""
     signal = sum((size * bump((CLOCK - ONSET - start) / length) for start, length, size in parts), np.zeros(400))
     signal = signal + level * np.clip((CLOCK - ONSET - 100) / 40, 0, 1)
-    return measure_lead(signal + 0.2, noise, ONSET, OFFSET, 1000.0)
+    return _measure_lead(signal + 0.2, noise, ONSET, OFFSET, 1000.0)
 
 
 @pytest.mark.parametrize(
@@ -71,7 +71,7 @@ def test_ratio_is_infinite_without_s_and_unknown_without_both():
 def test_notch_is_found_in_either_polarity(sign, depth):
     t = np.arange(150.0)
     qrs = sign * bump(t / 150) * (1 - depth * bump((t - 50) / 40))
-    found = find_notch(qrs, 0.003, 1000.0)
+    found = _find_notch(qrs, 0.003, 1000.0)
     assert found.notched
     assert found.at_ms == pytest.approx(70, abs=8)
 
@@ -80,14 +80,14 @@ def test_slur_is_told_from_a_notch():
     t = np.arange(150.0)
     rise = np.clip(t / 40, 0, 1) * 0.5 + np.clip((t - 65) / 25, 0, 1) * 0.5
     fall = np.clip((150 - t) / 50, 0, 1)
-    found = find_notch(np.minimum(rise, fall), 0.002, 1000.0)
+    found = _find_notch(np.minimum(rise, fall), 0.002, 1000.0)
     assert found.slurred
     assert not found.notched
 
 
 @pytest.mark.parametrize("width", [80, 120, 160, 200])
 def test_smooth_wave_is_neither(width):
-    found = find_notch(bump(np.arange(float(width)) / width), 0.003, 1000.0)
+    found = _find_notch(bump(np.arange(float(width)) / width), 0.003, 1000.0)
     assert not found.notched
     assert not found.slurred
 
@@ -95,13 +95,13 @@ def test_smooth_wave_is_neither(width):
 def test_notch_below_the_noise_is_not_claimed():
     t = np.arange(150.0)
     qrs = bump(t / 150) * (1 - 0.05 * bump((t - 55) / 40))
-    assert not find_notch(qrs, 0.05, 1000.0).notched
+    assert not _find_notch(qrs, 0.05, 1000.0).notched
 
 
 def test_early_and_late_notches_are_not_of_the_middle():
     t = np.arange(150.0)
     late = bump(t / 150) + 0.2 * bump((t - 110) / 30)
-    assert not find_notch(late, 0.002, 1000.0).notched
+    assert not _find_notch(late, 0.002, 1000.0).notched
 
 
 @pytest.mark.parametrize("degrees", [-150, -90, -45, 0, 30, 60, 90, 135, 180])

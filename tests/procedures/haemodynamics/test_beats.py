@@ -7,7 +7,7 @@ import pytest
 from scipy import signal
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse
-from procedures.haemodynamics.beats.r_waves import find_r_waves
+from procedures.haemodynamics.beats.r_waves import _find_r_waves
 from tests.procedures.haemodynamics.generator import Made
 
 
@@ -29,7 +29,7 @@ def agreement(found: np.ndarray, truth: np.ndarray, tolerance_s: float) -> tuple
 def test_r_waves_are_found_despite_spikes_and_noise(made: dict[str, Made], name: str) -> None:
     signals = made[name].signals(np.random.default_rng(3), noise=1.0, hum=0.5)
     assert signals.ecg_mv is not None
-    found = find_r_waves(signals.ecg_mv, 1000.0) / 1000
+    found = _find_r_waves(signals.ecg_mv, 1000.0) / 1000
     assert agreement(found, true_starts(made[name]), 0.05) == (0, 0)
 
 

@@ -9,8 +9,8 @@ import pytest
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse
 from procedures.haemodynamics.channels.faults import ChannelFaults
-from procedures.haemodynamics.channels.plausibility import segment_notes
-from procedures.haemodynamics.channels.timing_jitter import timing_jitter_s, timing_notes
+from procedures.haemodynamics.channels.plausibility import _segment_notes
+from procedures.haemodynamics.channels.timing_jitter import _timing_jitter_s, _timing_notes
 from tests.procedures.haemodynamics.generator import Made
 
 NAMES = ("steady", "breathing", "slow", "fastest")
@@ -81,17 +81,17 @@ def test_jitter_is_measured_and_an_even_clock_is_not_blamed(made: dict[str, Made
     time_s = np.arange(pressure.size) / 1000
     grid = time_s[:: int(1000 / rate)]
     for even in (pressure, pressure + rng.standard_normal(pressure.size), np.round(pressure * 2) / 2):
-        assert timing_notes(even[:: int(1000 / rate)], rate) == []
+        assert _timing_notes(even[:: int(1000 / rate)], rate) == []
     late = np.interp(grid + rng.normal(0, 0.001, grid.size), time_s, pressure) + rng.normal(0, 0.3, grid.size)
-    assert 1000 * timing_jitter_s(late, rate) == pytest.approx(1.0, abs=0.25)
-    assert [note.code for note in timing_notes(late, rate)] == ["timing_jitter"]
+    assert 1000 * _timing_jitter_s(late, rate) == pytest.approx(1.0, abs=0.25)
+    assert [note.code for note in _timing_notes(late, rate)] == ["timing_jitter"]
 
 
 def test_segments_that_make_no_sense_are_asked_about() -> None:
     beat = 1 + 0.25 * np.cos(np.linspace(0, 60, 2000))
 
     def found(*sizes: float) -> set[tuple[str, str | None]]:
-        return {(note.code, note.channel) for note in segment_notes(np.outer(sizes, beat))}
+        return {(note.code, note.channel) for note in _segment_notes(np.outer(sizes, beat))}
 
     assert found(20, 35, 45, 40, 30) == set()
     assert found(20, 35, 12, 40, 30) == {("segment_order", "V_3")}

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import PressureVolumeSignals, Settings, analyse, analyse_segments
-from procedures.haemodynamics.beat_metrics.dispersion import best_lag_ms, dispersion_ms, lag_correlation
+from procedures.haemodynamics.beat_metrics.dispersion import _best_lag_ms, _lag_correlation, dispersion_ms
 from procedures.haemodynamics.beat_metrics.dyssynchrony import (
-    average_neighbours,
+    _average_neighbours,
     dyssynchrony_percent,
     internal_flow_percent,
 )
@@ -60,7 +60,7 @@ def test_lag_of_shifted_segments_is_their_shift() -> None:
     shifts = np.array([-0.04, 0.0, 0.04])
     volume = np.stack([np.cos(2 * np.pi * (time - shift)) for shift in shifts])
     traces = SegmentTraces(volume, 250.0, volume, 250.0, np.zeros(3), 50.0, False)
-    lags = best_lag_ms(lag_correlation(traces, np.array([500.0]), np.array([580.0])))
+    lags = _best_lag_ms(_lag_correlation(traces, np.array([500.0]), np.array([580.0])))
     np.testing.assert_allclose(lags[:, 0], 1000 * shifts, atol=1.0)
 
 
@@ -70,7 +70,7 @@ def test_dispersion_is_twice_the_sample_deviation() -> None:
 
 def test_neighbours_are_averaged_within_their_group_only() -> None:
     slopes = np.arange(6, dtype=float).reshape(1, 6, 1)
-    averaged, count = average_neighbours(slopes, np.array([0, 0, 0, 1, -1, 1]), 3)
+    averaged, count = _average_neighbours(slopes, np.array([0, 0, 0, 1, -1, 1]), 3)
     np.testing.assert_allclose(averaged[0, :, 0], [0.5, 1, 1.5, 4, 4, 4])
     assert count.tolist() == [2, 3, 2, 2, 1, 2]
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import EpochWindow, PressureVolumeSignals, Settings, analyse, loops
-from procedures.haemodynamics.epochs.breathing import dominant_period_s, from_beats, sine_share, whole_breaths
+from procedures.haemodynamics.epochs.breathing import _dominant_period_s, _from_beats, _sine_share, _whole_breaths
 from tests.procedures.haemodynamics.generator import Made
 
 UNTRIMMED = Settings(whole_breaths=False)
@@ -103,7 +103,7 @@ def test_breathing_channel_comes_first(made: dict[str, Made]) -> None:
 def test_noise_is_not_taken_for_breathing(seed: int) -> None:
     rng = np.random.default_rng(seed)
     time = np.cumsum(rng.normal(0.8, 0.02, 60))
-    assert dominant_period_s(time, rng.standard_normal(60), 0.55) is None
+    assert _dominant_period_s(time, rng.standard_normal(60), 0.55) is None
 
 
 @pytest.mark.parametrize("swing_percent", [0.02, 0.1, 5.0])
@@ -111,16 +111,16 @@ def test_swing_too_small_to_matter_is_no_breathing(swing_percent: float) -> None
     # sampling at 250 Hz beats against a paced heart: a regular swing, and so small that it moves no mean
     time = np.arange(0, 60, 60 / 140)
     value = 200 * (1 + swing_percent / 100 * np.sin(2 * np.pi * time / 4))
-    found = from_beats(time, [value], [0.004 * 200])
+    found = _from_beats(time, [value], [0.004 * 200])
     assert (found is not None) == (swing_percent > 1)
 
 
 def test_cut_to_whole_breaths() -> None:
     start = np.arange(12.0)
-    long_enough, keep = whole_breaths(start, start + 1, 5.0, 2)
+    long_enough, keep = _whole_breaths(start, start + 1, 5.0, 2)
     assert long_enough
     assert keep.tolist() == [True] * 10 + [False] * 2
-    assert whole_breaths(start, start + 1, 8.0, 2)[0] is False
+    assert _whole_breaths(start, start + 1, 8.0, 2)[0] is False
 
 
 def test_choices_by_hand_stand(made: dict[str, Made]) -> None:
@@ -221,5 +221,5 @@ def test_share_of_a_sine_is_that_of_least_squares() -> None:
         design = np.stack([np.ones_like(time), np.sin(angle), np.cos(angle)], axis=1)
         left = rest - design @ np.linalg.lstsq(design, rest, rcond=None)[0]
         expected.append(1 - (left @ left) / (rest @ rest))
-    np.testing.assert_allclose(sine_share(time, value, frequency), expected, atol=1e-9)
-    assert not sine_share(time, np.zeros_like(time), frequency).any()
+    np.testing.assert_allclose(_sine_share(time, value, frequency), expected, atol=1e-9)
+    assert not _sine_share(time, np.zeros_like(time), frequency).any()

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse, analyse_segments, loops
-from procedures.haemodynamics.whole_recording.parts import stretches
+from procedures.haemodynamics.channels.stretches import _stretches
 from tests.procedures.haemodynamics.generator import Made
 
 PART_S = 7.0
@@ -63,7 +63,7 @@ def test_no_stretch_is_longer_than_a_part_and_its_margins(made: dict[str, Made])
 
 @pytest.mark.parametrize("size", [0, 1, 999, 1499, 1501, 10_000])
 def test_stretches_cover_everything_once(size: int) -> None:
-    parts = list(stretches(size, 100.0, 10.0))
+    parts = list(_stretches(size, 100.0, 10.0))
     assert parts[0][0] == 0
     assert parts[-1][1] == size
     assert all(a[1] == b[0] for a, b in pairwise(parts))

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import Settings, analyse
-from procedures.haemodynamics.beats.r_waves import find_r_waves
-from procedures.haemodynamics.refusal.reasons import after
-from procedures.haemodynamics.refusal.rhythm import judge_rhythm
+from procedures.haemodynamics.beats.r_waves import _find_r_waves
+from procedures.haemodynamics.refusal.reasons import _beats_after
+from procedures.haemodynamics.refusal.rhythm import _judge_rhythm
 from tests.procedures.haemodynamics.generator import Made, make, plan
 
 DURATION_S = 60.0
@@ -48,7 +48,7 @@ def tally(recordings: list[Made], ecg: bool) -> dict[str, int]:
         within = truth.ectopic & (truth.r_wave_s > start[0]) & (truth.r_wave_s < start[-1] + 0.05)
         counts["missed"] += int(within.sum() - (real & called).sum())
         if signals.ecg_mv is not None:
-            found = find_r_waves(signals.ecg_mv, 1000.0) / 1000
+            found = _find_r_waves(signals.ecg_mv, 1000.0) / 1000
             inner = truth.r_wave_s[(truth.r_wave_s > 0.2) & (truth.r_wave_s < DURATION_S - 0.2)]
             apart = np.abs(inner[:, None] - found).min(axis=1)
             counts["r_found"] += int((apart < 0.05).sum())
@@ -78,7 +78,7 @@ def judged(intervals: list[float], settings: Settings | None = None) -> np.ndarr
     """Beats called ectopic in a train of intervals, with pressures that are all alike."""
     mark = np.concatenate(([0.0], np.cumsum(intervals)))
     group = np.zeros(mark.size - 1, dtype=np.int64)
-    verdict = judge_rhythm(
+    verdict = _judge_rhythm(
         mark[:-1], mark[1:], {"p_max_mmhg": np.full(group.size, 120.0)}, group, settings or Settings()
     )
     return np.flatnonzero(verdict.ectopic)
@@ -114,9 +114,9 @@ def test_irregular_rhythm_is_not_judged_by_time() -> None:
 
 def test_beats_after_ectopy() -> None:
     flags = np.array([False, True, True, False, False])
-    assert after(flags, 1).tolist() == [False, False, False, True, False]
-    assert after(flags, 2).tolist() == [False, False, False, True, True]
-    assert not after(flags, 0).any()
+    assert _beats_after(flags, 1).tolist() == [False, False, False, True, False]
+    assert _beats_after(flags, 2).tolist() == [False, False, False, True, True]
+    assert not _beats_after(flags, 0).any()
 
 
 def test_settings_decide_how_much_is_refused(made: dict[str, Made]) -> None:

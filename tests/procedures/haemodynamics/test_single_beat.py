@@ -7,7 +7,7 @@ import pytest
 
 from procedures.haemodynamics import PressureVolumeSignals, analyse
 from procedures.haemodynamics.contractility.relations import LoadReductionError
-from procedures.haemodynamics.contractility.single_beat import isovolumic_peak, single_beat_estimate
+from procedures.haemodynamics.contractility.single_beat import _isovolumic_peak, single_beat_estimate
 from tests.procedures.haemodynamics.generator import Made
 
 
@@ -17,14 +17,14 @@ def test_sine_is_found_from_its_flanks(period_s: float, peak: float) -> None:
     pressure = 8 + (peak - 8) / 2 * (1 - np.cos(2 * np.pi * time / period_s))
     flanks = (time < 0.15 * period_s) | (time > 0.65 * period_s)
     noisy = pressure + 0.3 * np.random.default_rng(1).standard_normal(time.size)
-    assert isovolumic_peak(time[flanks], pressure[flanks]) == pytest.approx(peak, rel=1e-3)
-    assert isovolumic_peak(time[flanks], noisy[flanks]) == pytest.approx(peak, rel=0.01)
+    assert _isovolumic_peak(time[flanks], pressure[flanks]) == pytest.approx(peak, rel=1e-3)
+    assert _isovolumic_peak(time[flanks], noisy[flanks]) == pytest.approx(peak, rel=0.01)
 
 
 def test_no_sine_no_estimate() -> None:
     time = np.arange(0, 0.3, 0.001)
-    assert isovolumic_peak(time[:5], time[:5]) is None
-    assert isovolumic_peak(time, 100 * time) is None
+    assert _isovolumic_peak(time[:5], time[:5]) is None
+    assert _isovolumic_peak(time, 100 * time) is None
 
 
 @pytest.mark.parametrize("name", ["slow", "steady"])
