@@ -1,9 +1,14 @@
-"""How every form of the site is drawn: one template a field, which asks the field what it needs to know."""
+"""How every form of the site is drawn: one template a field, which asks the field what it needs to know.
+
+A field is checked through the same class, so what it says of a missing answer is settled here too.
+"""
 
 from __future__ import annotations
 
-from django.forms import BoundField
+from django.forms import BaseForm, BoundField, Field
 from django.forms.renderers import TemplatesSetting
+
+from registry.forms.sentences import complete
 
 # These say by themselves what no answer means, or need no remark behind their name.
 _SAYING = {"checkbox", "checkboxselectmultiple", "password", "radioselect", "select", "textarea"}
@@ -11,6 +16,11 @@ _SAYING = {"checkbox", "checkboxselectmultiple", "password", "radioselect", "sel
 
 class PageField(BoundField):
     """A field as a page shows it. Forms may say ``wide`` and ``says_optional`` of their fields, by name."""
+
+    def __init__(self, form: BaseForm, field: Field, name: str) -> None:
+        """Let the field say in our words what is missing; every field that is checked or drawn passes here."""
+        super().__init__(form, field, name)
+        complete(field, str(self.label), hidden=self.is_hidden)
 
     @property
     def unit(self) -> str:

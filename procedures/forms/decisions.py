@@ -24,12 +24,7 @@ class DecisionForm(EntryForm):
         blank="None",
         required=False,
     )
-    reason = forms.CharField(
-        label="Reason",
-        max_length=2000,
-        widget=forms.Textarea(attrs={"rows": 4}),
-        error_messages={"required": "Reason: fill this in."},
-    )
+    reason = forms.CharField(label="Reason", max_length=2000, widget=forms.Textarea(attrs={"rows": 4}))
 
     def __init__(self, data: Any = None, *, session: Session, **options: Any) -> None:
         super().__init__(data, session=session, **options)

@@ -133,7 +133,6 @@ class TypedIntervalForm(StatedForm):
             initial = {name: getattr(record, name) for name in ("kind", "duration_ms", "read_at", "notes")}
             initial["state"] = str(record.site_id or BASELINE)
         super().__init__(data, record=record, initial=initial, **options)
-        self.fields["duration_ms"].error_messages["required"] = "Interval: enter milliseconds."
 
     def clean(self) -> dict[str, Any]:
         """A QRS duration typed for a site has its place among the lead measurements."""

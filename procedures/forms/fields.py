@@ -20,10 +20,6 @@ class MomentField(forms.DateTimeField):
     def __init__(self, **options: Any) -> None:
         widget = forms.DateTimeInput(format="%Y-%m-%dT%H:%M:%S", attrs={"type": "datetime-local", "step": "1"})
         super().__init__(widget=widget, **options)
-        self.error_messages |= {
-            "required": f"{self.label}: enter the date and time.",
-            "invalid": f"{self.label}: enter a date and time, such as 02/03/2026 14:05.",
-        }
 
     def prepare_value(self, value: Any) -> Any:
         """Show a stored moment in local time, to the second."""
@@ -34,16 +30,12 @@ class MomentField(forms.DateTimeField):
 
 def pick(choices: Any, label: str, *, blank: str = "Choose", **options: Any) -> forms.ChoiceField:
     """Return a list in which nothing is chosen beforehand."""
-    field = forms.ChoiceField(choices=[("", blank), *choices], label=label, **options)
-    field.error_messages["required"] = f"{label}: choose one."
-    return field
+    return forms.ChoiceField(choices=[("", blank), *choices], label=label, **options)
 
 
 def radios(choices: Any, label: str, **options: Any) -> forms.ChoiceField:
     """Return radio buttons of which none is chosen beforehand."""
-    field = forms.ChoiceField(choices=list(choices), label=label, widget=forms.RadioSelect, **options)
-    field.error_messages["required"] = f"{label}: choose one."
-    return field
+    return forms.ChoiceField(choices=list(choices), label=label, widget=forms.RadioSelect, **options)
 
 
 def words(label: str, *, lines: int = 3, **options: Any) -> forms.CharField:

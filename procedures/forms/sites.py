@@ -51,7 +51,6 @@ class SiteForm(EntryForm):
         label="Name of the site",
         max_length=40,
         help_text="The name the team uses, such as PL mid. Recordings can refer to it.",
-        error_messages={"required": "Name of the site: enter a name."},
         widget=forms.TextInput(attrs={"autocomplete": "off"}),
     )
     reached = radios(REACHED, "Was the position reached?")

@@ -43,7 +43,7 @@ class NumberField(forms.Field):
         if not text:
             return None
         if not _NUMBER.fullmatch(text) or len(text) > 20:
-            of = f" of {self.unit}" if self.unit else ""
+            of = f" in {self.unit}" if self.unit else ""
             raise forms.ValidationError(f"{self.label}: enter a number{of}, such as 1.5.", code="not_a_number")
         if _THOUSANDS.fullmatch(text):
             plain, decimal = text.replace(",", ""), float(text.replace(",", "."))
@@ -87,8 +87,6 @@ class AnswerField(forms.ChoiceField):
     def __init__(self, label: str, choices: Iterable[tuple[str, str]], **options: Any) -> None:
         """Make the field; an answer is asked for, so "Not known" belongs among the choices."""
         super().__init__(label=label, choices=list(choices), **options)
-        self.error_messages["required"] = f"{label}: choose one answer."
-        self.error_messages["invalid_choice"] = f"{label}: choose one of the options shown."
 
 
 class ListField(forms.ChoiceField):
@@ -98,7 +96,6 @@ class ListField(forms.ChoiceField):
         """Make the field; ``empty`` is the value that stands for no answer."""
         super().__init__(label=label, choices=list(choices), required=False, initial=empty, **options)
         self.empty = empty
-        self.error_messages["invalid_choice"] = f"{label}: choose one from the list."
 
     def clean(self, value: Any) -> str:
         """Return the answer; none given is the one that stands for it."""
@@ -119,7 +116,6 @@ class YesNoField(forms.TypedChoiceField):
             empty_value=None,
             **options,
         )
-        self.error_messages["invalid_choice"] = f"{label}: choose one from the list."
 
     def prepare_value(self, value: Any) -> Any:
         """Show a stored answer."""
@@ -135,8 +131,6 @@ class DayField(forms.DateField):
         """Make the field."""
         widget = forms.DateInput(format="%Y-%m-%d", attrs={"type": "date"})
         super().__init__(label=label, input_formats=["%Y-%m-%d"], widget=widget, **options)
-        self.error_messages["required"] = f"{label}: enter a date."
-        self.error_messages["invalid"] = f"{label}: enter the date as year-month-day, such as 2024-03-27."
 
 
 class WordsField(forms.CharField):
@@ -146,4 +140,3 @@ class WordsField(forms.CharField):
         """Make the field."""
         super().__init__(label=label, max_length=max_length, **options)
         self.widget.attrs.setdefault("autocomplete", "off")
-        self.error_messages["required"] = f"{label}: fill this in."

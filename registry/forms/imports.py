@@ -161,7 +161,6 @@ class QuestionsForm(PageForm):
             field: forms.ChoiceField = AnswerField(one.label, one.options)
             if len(one.options) > 4:
                 field = forms.ChoiceField(label=one.label, choices=[("", "Choose"), *one.options])
-                field.error_messages["required"] = f"{one.label}: choose one answer."
             field.help_text, field.initial = one.why, one.answer
             self.fields[name] = field
 

@@ -32,10 +32,7 @@ class NewCentreForm(PageForm):
 
     def __init__(self, *args: Any, **options: Any) -> None:
         super().__init__(*args, **options)
-        self.fields["code"].error_messages |= {
-            "required": "Short name: fill this in.",
-            "invalid": "Short name: use lower-case letters, digits and hyphens only.",
-        }
+        self.fields["code"].error_messages["invalid"] = "Short name: use lower-case letters, digits and hyphens only."
 
     def clean_code(self) -> str:
         """Keep the short name in small letters."""
@@ -63,7 +60,6 @@ class CentreForm(PageForm):
     def __init__(self, *args: Any, centre: Centre, **options: Any) -> None:
         names = ("version", "name", "second_factor_from", "idle_lock_min")
         super().__init__(*args, initial={name: getattr(centre, name) for name in names}, **options)
-        self.fields["idle_lock_min"].error_messages["required"] = "Lock the screen after: enter the minutes."
 
 
 class RoleForm(PageForm):
@@ -82,6 +78,7 @@ class NewMemberForm(RoleForm):
         "User name",
         max_length=150,
         validators=[UnicodeUsernameValidator()],
+        error_messages={"invalid": "User name: use letters, digits and @ . + - _ only, without spaces."},
         help_text="For log-in. If the person already has an account in another centre, enter that user name.",
     )
     field_order = ("full_name", "username", "role")

@@ -26,7 +26,6 @@ class _Ours(forms.Form):
             field.label = self.labels.get(name, field.label)
             field.help_text = self.hints.get(name, "")
             field.widget.attrs.pop("placeholder", None)
-            field.error_messages["required"] = f"{field.label}: fill this in."
 
 
 class LogInForm(_Ours, LoginForm):

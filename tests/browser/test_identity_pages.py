@@ -82,7 +82,7 @@ def test_a_pair_is_judged_and_the_merge_undone_by_keyboard(
     page.get_by_role("link", name="Review").press("Enter")
     page.get_by_label(f"keep {patients[0].code}, move").press("Space")
     page.get_by_label("Reason").press("Enter")
-    page.get_by_text("Reason: fill this in.").first.wait_for()
+    page.get_by_text("Enter the reason.").first.wait_for()
     assert page.evaluate("document.activeElement.className") == "error-summary"
 
     page.get_by_label("Reason").fill("registered twice")

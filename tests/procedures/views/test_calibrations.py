@@ -86,7 +86,7 @@ def test_constants_are_worked_out_and_shown_with_their_error(doctor, recording):
         ({"alpha": "5"}, "Alpha: enter a value from 0.2 to 2"),
         ({"parallel_volume_ml": "2000"}, "Parallel volume: enter a value from 0 to 1000 mL"),
         ({"valid_from_s": "99"}, "Enter seconds from 0.0 to 40.0."),
-        ({"electrode_spacing_mm": None}, "This field is required."),
+        ({"electrode_spacing_mm": None}, "Electrode spacing: enter a number in mm."),
         ({"excluded_segments": ["1", "2", "3"]}, "At least 3 segments must remain."),
         (
             {"reference_sv_ml": "290", "reference_start_s": "2", "reference_end_s": "18"},

@@ -50,7 +50,7 @@ def test_later_decision_stands_and_the_earlier_is_kept(doctor, session, site):
 
 
 @pytest.mark.parametrize(
-    ("typed", "message"), [({"reason": None}, "Reason: fill this in."), ({"site": None}, "Site chosen: choose one.")]
+    ("typed", "message"), [({"reason": None}, "Enter the reason."), ({"site": None}, "Site chosen: choose one.")]
 )
 def test_decision_says_what_is_missing(doctor, session, site, typed, message):
     url = url_of("decision", session)

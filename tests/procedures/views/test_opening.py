@@ -45,8 +45,8 @@ def test_same_form_twice_opens_one_session(doctor, patient):
     [
         ({"patient": None}, "Enter the patient's code or hospital number."),
         ({"patient": "P-9999"}, "No patient with this code or hospital number. Register the patient first."),
-        ({"procedure": None}, "Kind of procedure: choose one."),
-        ({"baseline_pacing": None}, "Baseline that sites are compared with: choose one."),
+        ({"procedure": None}, "Kind of procedure: choose one answer."),
+        ({"baseline_pacing": None}, "Baseline that sites are compared with: choose one answer."),
         ({"started_at": "yesterday"}, "Start of the session: enter a date and time, such as 02/03/2026 14:05."),
         ({"started_at": None}, "Start of the session: enter the date and time."),
     ],
@@ -113,7 +113,7 @@ def test_details_unchanged_make_no_new_version(doctor, session):
 @pytest.mark.parametrize(
     ("typed", "message"),
     [
-        ({"contrast_ml": "much"}, "Contrast: enter a number of mL, such as 1.5."),
+        ({"contrast_ml": "much"}, "Contrast: enter a number in mL, such as 1.5."),
         ({"contrast_ml": "5000"}, "Contrast: enter a value from 0 to 1000 mL, or leave it empty."),
         ({"ended_at": "2020-01-01T00:00:00"}, "The end is before the start."),
         ({"outcome": None}, "Outcome of the session: choose one."),

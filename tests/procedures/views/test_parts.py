@@ -111,7 +111,7 @@ def test_taking_out_of_service_ends_on_the_day_of_the_session(staff, session):
     [
         ({"chamber": ""}, "choose where the lead lies"),
         ({"kind": "generator"}, "leave this empty for a generator"),
-        ({"model_name": ""}, "Model: fill this in."),
+        ({"model_name": ""}, "Enter the model."),
         ({"kind": ""}, "Part: choose one answer."),
     ],
 )

@@ -51,12 +51,12 @@ def test_second_site_shares_the_tributary_and_same_form_twice_writes_once(doctor
     ("typed", "message"),
     [
         ({"vein": None}, "Tributary: choose one."),
-        ({"label": "  "}, "Name of the site: enter a name."),
-        ({"reached": None}, "Was the position reached?: choose one."),
+        ({"label": "  "}, "Enter the name of the site."),
+        ({"reached": None}, "Was the position reached? Choose one answer."),
         ({"reached": "no"}, "Choose why the position was not reached."),
         ({"not_reached_reason": "stenosis"}, "The position was reached, so leave the reason empty."),
         ({"ordinal": "second"}, "Number: enter a whole number, such as 30."),
-        ({"long_axis": None}, "Position on the long axis: choose one."),
+        ({"long_axis": None}, "Position on the long axis: choose one answer."),
     ],
 )
 def test_site_says_what_is_wrong(doctor, session, typed, message):
@@ -121,9 +121,9 @@ def test_measurement_takes_commas_and_leaves_the_rest_missing(measure, site):
     ("typed", "message"),
     [
         ({"capture_threshold_v": "1.0"}, "Pulse width: enter the one at which the threshold was measured."),
-        ({"impedance_ohm": "1.234,5"}, "Impedance: enter a number of Ohm, such as 1.5."),
-        ({"impedance_ohm": "nan"}, "Impedance: enter a number of Ohm, such as 1.5."),
-        ({"impedance_ohm": "1e3"}, "Impedance: enter a number of Ohm, such as 1.5."),
+        ({"impedance_ohm": "1.234,5"}, "Impedance: enter a number in Ohm, such as 1.5."),
+        ({"impedance_ohm": "nan"}, "Impedance: enter a number in Ohm, such as 1.5."),
+        ({"impedance_ohm": "1e3"}, "Impedance: enter a number in Ohm, such as 1.5."),
         ({"impedance_ohm": "-500"}, "Impedance: enter a value from 50 to 5000 Ohm, or leave it empty."),
         ({"qrs_duration_ms": "999"}, "QRS duration: enter a value from 40 to 320 ms, or leave it empty."),
         (

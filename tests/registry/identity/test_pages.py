@@ -113,10 +113,13 @@ def test_two_people_are_not_asked_about_again(client, lead, two):
     ("sent", "said"),
     [
         ({"answer": ""}, "Decision: choose one answer."),
-        ({"answer": "first"}, "Reason: fill this in."),
+        ({"answer": "first"}, "Enter the reason."),
         ({"answer": "third", "reason": "x"}, "choose one of the options shown"),
         ({"answer": "first", "reason": "x" * 201}, "at most 200 characters"),
-        ({"answer": "first", "reason": "a\x00b"}, "Null characters are not allowed."),
+        (
+            {"answer": "first", "reason": "a\x00b"},
+            "Reason: type it again; it contains a character that cannot be stored.",
+        ),
     ],
 )
 def test_wrong_input_is_said_and_nothing_is_written(client, lead, two, sent, said):

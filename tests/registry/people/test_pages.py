@@ -85,8 +85,11 @@ def test_used_link_ends_the_sessions_there_were(client, member):
 @pytest.mark.parametrize(
     ("body", "said"),
     [
-        ({"full_name": ""}, "Name: fill this in."),
-        ({"full_name": "A", "username": "two words", "role": "physician"}, "Enter a valid username"),
+        ({"full_name": ""}, "Enter the name."),
+        (
+            {"full_name": "A", "username": "two words", "role": "physician"},
+            "User name: use letters, digits and @ . + - _ only",
+        ),
         ({"full_name": "A", "username": "a"}, "Role: choose one answer."),
         ({"full_name": "A", "username": "a", "role": "king"}, "Role: choose one of the options shown."),
         ({"full_name": "A" * 121, "username": "a", "role": "physician"}, "at most 120 characters"),

@@ -56,7 +56,7 @@ def test_a_form_says_it(client, patient):
     answer = client.post(path, sent | {"relation": "related", "description": NUL})
 
     assert answer.status_code == 422
-    assert "Null characters are not allowed." in answer.content.decode()
+    assert "type it again; it contains a character that cannot be stored" in answer.content.decode()
 
 
 def test_the_api_says_it(client, patient):

@@ -89,7 +89,7 @@ def test_numbers_left_empty_are_missing_and_never_zero(staff, patient):
     ("field", "typed", "message"),
     [
         ("lvef_percent", "95", "LVEF: enter a value from 3 to 90 %, or leave it empty."),
-        ("lvef_percent", "34 %", "LVEF: enter a number of %, such as 1.5."),
+        ("lvef_percent", "34 %", "LVEF: enter a number in %, such as 1.5."),
         ("creatinine_umol_per_l", "1,105", "Creatinine: 1,105 could mean 1105 or 1.105. Enter it without a comma."),
         ("nyha_class", "", "NYHA class: choose one answer."),
         ("nyha_class", "5", "NYHA class: choose one of the options shown."),
@@ -289,7 +289,7 @@ def test_what_does_not_fit_together_is_said_beside_its_field(staff, patient, typ
         ({"explanted_on": "2024-05-01"}, "explant_reason", "say why"),
         ({"explant_reason": "failure"}, "explanted_on", "Enter the date the device or lead"),
         ({"explanted_on": "2024-01-01", "explant_reason": "failure"}, "explanted_on", "before the start"),
-        ({"model_name": " "}, "model_name", "Model: fill this in."),
+        ({"model_name": " "}, "model_name", "Enter the model."),
     ],
 )
 def test_a_part_is_asked_for_what_belongs_together(staff, patient, typed, field, message):

@@ -44,7 +44,7 @@ export function decision(page) {
     event.preventDefault();
     if (chosen === undefined) return say(error, "Site: choose a site, or no site.");
     if (!reason.value.trim()) {
-      say(error, "Reason: fill this in.");
+      say(error, "Enter the reason.");
       return reason.focus();
     }
     if (saving) return null;
