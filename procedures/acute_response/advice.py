@@ -120,13 +120,14 @@ def _ranking(
     ]  # fmt: skip
     if ahead.alternations is None:
         text = (
-            f"{leader} and {rival} are so close that more than {MOST_ALTERNATIONS} alternations would be needed "
-            "to separate them."
+            f"{leader} and {rival} are so close that more than {MOST_ALTERNATIONS} alternations would probably "
+            "be needed to separate them."
         )
         advice.append(Advice("near_tie", text, float(MOST_ALTERNATIONS), rival))
     elif ahead.alternations > 0:
         n = ahead.alternations
-        text = f"About {n} more alternation{'s' if n > 1 else ''} of {leader} and {rival} would separate them."
+        plural = "alternations are" if n > 1 else "alternation is"
+        text = f"About {n} more {plural} expected to separate {leader} and {rival}."
         advice.append(Advice("alternations", text, float(n), rival))
     return advice
 

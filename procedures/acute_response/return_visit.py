@@ -100,10 +100,10 @@ def check_response(
     agrees = low <= 0.0 <= high
     span = f"{difference:+.1f} % ({low:+.1f} to {high:+.1f})"
     sentence = (
-        f"The response at {state} agrees with the first visit within measurement noise: difference {span}."
+        f"No difference beyond measurement noise between the response at {state} and the first visit: {span}."
         if agrees
         else f"Warning: the response at {state} differs from the first visit by {span}, more than measurement noise "
-        "explains."
+        "is expected to cause."
     )
     return ReturnCheck(metric, difference, low, high, agrees, sentence)
 
@@ -134,7 +134,7 @@ def check_measurement(key: str, first: float | None, second: float | None) -> Re
     agrees = abs(difference) <= tolerance + 1e-9
     change = f"{words} {second:g} {unit} after {first:g} {unit}"
     sentence = (
-        f"Unchanged within {tolerance:g} {unit}: {change}."
+        f"Within {tolerance:g} {unit} of the first visit: {change}."
         if agrees
         else f"Warning: {change}, a difference of more than {tolerance:g} {unit}."
     )

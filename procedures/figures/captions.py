@@ -28,6 +28,8 @@ def captions(comparison: SessionComparison, segment_site: str | None) -> dict[st
     against = f"against {baseline_words(comparison)}"
     lower = "the axis is reversed, because lower is better" if metric.direction < 0 else "better is to the right"
     firsts = sum(1 for m in comparison.metrics if (r := leader.by_metric.get(m.key)) and r.rank == 1)
+    used = baselines_used(comparison)
+    baselines = "1 baseline" if used == 1 else f"{used} baselines"
     found = {
         "sites": Caption(
             f"{name}: {percent(response.change_percent)} ({interval(response.low_percent, response.high_percent)})",
@@ -48,7 +50,7 @@ def captions(comparison: SessionComparison, segment_site: str | None) -> dict[st
         "timeline": Caption(
             _drift_title(comparison),
             f"Mean {in_sentence(metric)} of each epoch in order of time, over the fitted baseline with its 95 % band "
-            f"({baselines_used(comparison)} baselines, hollow circles).",
+            f"({baselines}, hollow circles).",
         ),
     }
     if segment_site:
@@ -78,5 +80,5 @@ def _drift_title(comparison: SessionComparison) -> str:
     if slope is None:
         return "Only one baseline: drift is not known"
     if abs(slope) < 0.005:
-        return "Baseline was steady during the session"
+        return "No drift of the baseline found"
     return f"Baseline drifted by {percent(slope, 2)} a minute"

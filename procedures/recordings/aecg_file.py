@@ -37,9 +37,9 @@ def read_aecg(path: Path) -> Signals:
         raise RecordingError("The aECG file holds no waveform.")
     rate, started_at, channels = _sequences(sets[0])
     derived = len(root.findall(f".//{_SPACE}derivedSeries"))
-    notes = (
-        [f"Computed waveforms in the aECG file, such as average beats, were not used ({derived})."] if derived else []
-    )
+    notes = []
+    if derived:
+        notes.append(f"Not used: {derived} waveform{'s' if derived > 1 else ''} that the aECG file states as derived.")
     if len(sets) > 1:
         notes.append(f"The aECG file holds {len(sets)} waveforms one after another; the first was read.")
     return Signals(

@@ -56,7 +56,7 @@ def read_dicom(path: Path) -> Signals:
         duration_s=durations.pop(),
         sha256=sha256_of(path),
         started_at=started_at,
-        notes=(f"Computed waveforms in the DICOM file, such as average beats, were not used ({left_out}).",)
+        notes=(f"Not used: {left_out} waveform{'s' if left_out > 1 else ''} that the DICOM file states as derived.",)
         if left_out
         else (),
     )

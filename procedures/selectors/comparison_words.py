@@ -192,7 +192,7 @@ def drift(comparison: SessionComparison) -> str:
     if summary.drift_percent_per_min is None:
         return "Drift is not known: at least two baselines are needed."
     if abs(summary.drift_percent_per_min) < 0.005:
-        return "Baseline was steady: drift below 0.01 % per minute."
+        return "No drift of the baseline found (below 0.01 % per minute)."
     return (
         f"Baseline drifted by {signed(summary.drift_percent_per_min, 2)} % per minute; the comparison allows for this."
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from procedures.acute_response.return_visit import TOLERANCES
@@ -11,6 +12,7 @@ from procedures.limits import LIMIT_PULSE_WIDTH_MS
 from procedures.metrics import BY_KEY, Metric
 from procedures.models import LongAxis, Stability
 from procedures.selectors.comparison import SessionComparison, SiteRow
+from procedures.selectors.comparison_words import in_sentence
 
 # Responses closer than this count as equal (project choice, the same as "within 1 point of the best").
 RESPONSE_RESOLUTION_POINTS = 1.0
@@ -18,8 +20,8 @@ RESPONSE_RESOLUTION_POINTS = 1.0
 RATIO_RESOLUTION = 0.5
 
 APICAL_NOTE = (
-    "Apical position is shown but not counted: one cohort found more deaths with them (Singh et al., Circulation "
-    "2011;123:1159), a larger one fewer (Leyva et al., J Am Heart Assoc 2018;7:e008508)."
+    "Apical position is shown but not counted: one cohort found more deaths with apical leads (Singh et al., "
+    "Circulation 2011;123:1159), a larger one fewer (Leyva et al., J Am Heart Assoc 2018;7:e008508)."
 )
 
 
@@ -60,11 +62,18 @@ class WeighedSites:
         if len(self.unbeaten) == 1:
             best = self.unbeaten[0]
             if all(site.beaten_by in (None, best) for site in self.sites):
-                return f"{best} is at least as good as every other site on all criteria."
+                return (
+                    f"By the values shown, {best} is at least as good as every other site on each criterion measured."
+                )
             # Bounds are not always comparable: a site may be beaten by another that is beaten itself.
-            return f"No other site beats {best} on all criteria, and each of the others is beaten by some site."
-        names = ", ".join(self.unbeaten[:-1]) + f" and {self.unbeaten[-1]}"
-        return f"No site beats {names} on all criteria. The physician weighs the advantages of each."
+            return (
+                f"By the values shown, no site improves on {best} without a disadvantage; "
+                "for each of the others there is a site that does."
+            )
+        return (
+            f"By the values shown, no site improves on {_listed(self.unbeaten, 'or')} without a disadvantage. "
+            "Which advantage counts more is for the physician to decide."
+        )
 
 
 def weigh_sites(compared: SessionComparison) -> WeighedSites | None:
@@ -91,7 +100,7 @@ def _criteria(metric: Metric) -> list[Criterion]:
     return [
         Criterion("response", f"{metric.label}, change", int(metric.direction), "%", RESPONSE_RESOLUTION_POINTS),
         Criterion("threshold", f"Threshold at {LIMIT_PULSE_WIDTH_MS:g} ms", -1, "V", one_step),
-        Criterion("phrenic", "Phrenic : capture", 1, "times", RATIO_RESOLUTION),
+        Criterion("phrenic", "Phrenic margin", 1, "times", RATIO_RESOLUTION),
         Criterion("sensing", "R wave", 1, "mV", TOLERANCES["sensed_r_wave_mv"][0]),
         Criterion("stable", "Stable", 1),
     ]
@@ -127,6 +136,18 @@ def metrics_agree(compared: SessionComparison) -> str:
     others: dict[str, list[str]] = {}
     for key, leader in leaders.items():
         if leader != site:
-            others.setdefault(leader, []).append(BY_KEY[key].label)
-    rest = "; ".join(f"{label} leads by {', '.join(sorted(names))}" for label, names in sorted(others.items()))
-    return f"{votes} of {len(leaders)} ranked metrics rank {site} first; {rest}."
+            others.setdefault(leader, []).append(_named(BY_KEY[key]))
+    rest = " ".join(
+        f"{label} ranks first by {_listed(sorted(names), 'and')}." for label, names in sorted(others.items())
+    )
+    return f"{votes} of {len(leaders)} ranked metrics rank {site} first. {rest}"
+
+
+def _listed(names: Sequence[str], last: str) -> str:
+    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} {last} {names[-1]}"
+
+
+def _named(metric: Metric) -> str:
+    """The metric's name inside a list: without a comma of its own."""
+    name, _, kind = in_sentence(metric).partition(", ")
+    return f"{name} ({kind})" if kind else name

@@ -148,7 +148,7 @@ def test_captions_say_the_message() -> None:
     assert said["sites"].title.startswith("B: +9.0\N{NO-BREAK SPACE}% (")
     assert "right-ventricular pacing" in said["sites"].subtitle
     assert said["metrics"].title == "B is first in 1 of 1 metrics"
-    assert said["timeline"].title == "Baseline was steady during the session"
+    assert said["timeline"].title == "No drift of the baseline found"
     assert captions(_compared(typed_session({}))[0], None) == {}
 
 
