@@ -19,7 +19,7 @@ from registry.models import Centre
 from registry.views.request import MemberRequest
 
 PAGE_SIZE = 50
-GROUPS = {"counted": "Counted", "total": "Counted or not", "left-out": "Excluded"}
+GROUPS = {"counted": "Counted", "total": "Counted and not counted", "left-out": "Excluded"}
 
 
 def _asked(request: MemberRequest) -> tuple[Centre, list[Centre], int, list[int]]:

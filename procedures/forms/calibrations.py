@@ -27,7 +27,7 @@ class CalibrationForm(EntryForm):
         help_text="Leave empty for the start of the recording. A calibration is valid until the next one.",
     )
     electrode_spacing_mm = NumberField(label="Electrode spacing", unit="mm")
-    blood_resistivity_ohm_cm = NumberField(label="Blood resistivity", unit="Ω·cm")
+    blood_resistivity_ohm_cm = NumberField(label="Blood resistivity", unit="Ohm·cm")
     excluded_segments = forms.TypedMultipleChoiceField(
         label="Excluded segments",
         required=False,

@@ -121,7 +121,7 @@ class LogEntryForm(EntryForm):
     kind = pick(EntryKind.choices, "Event")
     occurred_at = MomentField(label="When")
     text = forms.CharField(
-        label="Words",
+        label="Remark",
         required=False,
         max_length=1000,
         widget=forms.TextInput(attrs={"autocomplete": "off"}),

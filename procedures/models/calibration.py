@@ -19,14 +19,14 @@ if TYPE_CHECKING:
 class AlphaOrigin(models.TextChoices):
     """Where alpha comes from."""
 
-    TYPED = "typed", "typed"
+    TYPED = "typed", "entered"
     REFERENCE = "reference", "from a reference stroke volume"
 
 
 class ParallelOrigin(models.TextChoices):
     """Where the parallel volume comes from."""
 
-    TYPED = "typed", "typed"
+    TYPED = "typed", "entered"
     WASH_IN = "wash_in", "from a saline wash-in"
 
 

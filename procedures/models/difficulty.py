@@ -19,7 +19,7 @@ class Difficulty(Record):
     tributary = models.ForeignKey(Tributary, models.PROTECT, null=True, blank=True, related_name="difficulties")
     site = models.ForeignKey(Site, models.PROTECT, null=True, blank=True, related_name="difficulties")
     reason = models.CharField(max_length=30, choices=Obstacle)
-    text = models.CharField("Words", max_length=500, blank=True)
+    text = models.CharField("Remark", max_length=500, blank=True)
     noted_at = models.DateTimeField()
     author = models.ForeignKey(User, models.PROTECT, related_name="+")
 

@@ -120,7 +120,7 @@ class IntervalOrigin(models.TextChoices):
     """How an interval was come by."""
 
     CALIPERS = "calipers", "By calipers on the trace"
-    TYPED = "typed", "Typed"
+    TYPED = "typed", "Entered"
 
 
 # Hard limits, ms: what one beat allows (project choice); QRS as in lead measurements.

@@ -51,7 +51,7 @@ class Outcome(models.TextChoices):
 class Status(models.TextChoices):
     """Open for entries, or signed."""
 
-    OPEN = "open", "Open"
+    OPEN = "open", "Not signed"
     SIGNED = "signed", "Signed"
 
 

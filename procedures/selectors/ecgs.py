@@ -22,7 +22,7 @@ from procedures.models import (
 from procedures.selectors.sessions import sessions_for
 from registry.models import User
 
-MEASURED, CALIPERS, TYPED = "measured", "by calipers", "typed"
+MEASURED, CALIPERS, TYPED = "measured", "by calipers", "entered"
 # What a page or a list shows at most; a day has some tens.
 MOST_ECGS = 200
 

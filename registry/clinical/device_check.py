@@ -70,5 +70,5 @@ def lead_remarks(before: Mapping[str, float | None], now: Mapping[str, float | N
             found.append(f"Threshold of the {words}: {old:g} to {new:g} V.")
         old, new = before.get(f"{lead}_impedance_ohm"), now.get(f"{lead}_impedance_ohm")
         if old and new and abs(new - old) > IMPEDANCE_SHARE * old:
-            found.append(f"Impedance of the {words}: {old:g} to {new:g} Ω.")
+            found.append(f"Impedance of the {words}: {old:g} to {new:g} Ohm.")
     return found

@@ -99,7 +99,7 @@ class RecordKind:
 
     def field_label(self, name: str) -> str:
         """Return a field's words; the empty name is the record as a whole."""
-        return next((one.label for one in self.worded_fields if one.name == name), name or "the record as a whole")
+        return next((one.label for one in self.worded_fields if one.name == name), name or "the whole record")
 
     def records(self) -> QuerySet[Any]:
         """Return all records; narrow them to a centre, a patient or a session before showing any."""

@@ -38,8 +38,8 @@ class VisitForm(PageForm):
 
     label = WordsField("Visit", max_length=40, required=False)
     after_days = CountField("Days after the implant", required=False)
-    early_days = CountField("Days before", required=False)
-    late_days = CountField("Days after", required=False)
+    early_days = CountField("Window opens, days before", required=False)
+    late_days = CountField("Window closes, days after", required=False)
     repeats = forms.BooleanField(label="Repeats at the same interval", required=False)
 
     def clean(self) -> dict[str, Any]:
@@ -49,7 +49,7 @@ class VisitForm(PageForm):
         if any(cleaned.get(name) not in (None, "") for name in names):
             for name in names:
                 if cleaned.get(name) in (None, "") and name not in self.errors:
-                    self.add_error(name, f"{self.fields[name].label}: fill this in, or clear the whole row.")
+                    self.add_error(name, f"{self.fields[name].label}: enter it, or clear the whole row.")
         return cleaned
 
     def visit(self) -> Visit | None:

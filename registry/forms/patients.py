@@ -98,7 +98,9 @@ class PatientDetailsForm(RecordForm):
     sex = AnswerField("Sex", Sex.choices)
     aetiology = AnswerField("Cause of heart failure", Aetiology.choices)
     follow_up_ended_on = DayField("Follow-up here ended on", required=False)
-    follow_up_ended_because = ListField("Because", [("", "Not ended"), *EndOfFollowUp.choices], empty="")
+    follow_up_ended_because = ListField(
+        "Reason for the end of follow-up", [("", "Not ended"), *EndOfFollowUp.choices], empty=""
+    )
 
     def clean(self) -> dict[str, Any]:
         """Ask for day and reason together."""

@@ -27,7 +27,7 @@ class RaiseForm(PageForm):
         super().__init__(*args, **options)
         field = self.fields["field"]
         assert isinstance(field, forms.ChoiceField)  # noqa: S101 - tells the type checker
-        field.choices = [("", "the record as a whole"), *((one.name, one.label) for one in subject.worded_fields)]
+        field.choices = [("", "The whole record"), *((one.name, one.label) for one in subject.worded_fields)]
 
 
 class SayForm(PageForm):

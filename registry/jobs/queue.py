@@ -1,4 +1,4 @@
-"""Putting a message into the queue: once, quickly, or not exported. What is not sent stays in its row."""
+"""Putting a message into the queue: once, quickly, or not at all. What is not sent stays in its row."""
 
 from __future__ import annotations
 

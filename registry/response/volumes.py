@@ -19,7 +19,9 @@ RULE = (
     "LVESV falls by 15 % or more from the last value before the implant to the one nearest to 6 months, within 3 to 12 "
     "months after it."
 )
-SOURCE = "Zanon et al., Heart Rhythm 2016;13:1644, for the indexed volume; secondary end point of Wouters et al."
+SOURCE = (
+    "Zanon et al., Heart Rhythm 2016;13:1644, for the indexed volume; secondary end point of Wouters and colleagues"
+)
 _WORDS = {"responder": "Responder", "non_responder": "Non-responder", "not_assessable": "Not assessable"}
 
 
@@ -93,6 +95,6 @@ def lvesv_response(implanted_on: dt.date, before: Iterable[VolumeState], after: 
     return Response(
         "responder" if responder else "non_responder",
         change,
-        f"LVESV {reference.lvesv_ml:g} to {judged.lvesv_ml:g} mL ({told}), the former on {on}; responder if it "
-        "falls by 15 % or more.",
+        f"LVESV {reference.lvesv_ml:g} to {judged.lvesv_ml:g} mL ({told}; the first value is of {on}). "
+        "Responder: a fall of 15 % or more.",
     )

@@ -18,6 +18,7 @@ PAGES = {
     "registry:patients": "List of patients",
     "registry:patient": "Page of the patient",
     "registry:new_patient": "Registering a patient",
+    "registry:follow_up": "List of follow-ups",
     "registry:duplicates": "Possible duplicates",
     "registry:merge": "Merging two codes",
     "procedures:session": "Page of a session",

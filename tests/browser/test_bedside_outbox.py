@@ -194,7 +194,7 @@ def test_edits_of_one_field_give_a_choice_with_both_values(
     log(by=nurse, session=session, kind="note", text="theirs", occurred_at=make.START, key=entry.pk, version=1)
     context.set_offline(False)
     tray = page.locator("#bedside-attention")
-    row = tray.get_by_role("row", name="Words")
+    row = tray.get_by_role("row", name="Remark")
     expect(row).to_contain_text("ours")
     expect(row).to_contain_text("theirs")
     assert LogEntry.objects.get().text == "theirs"

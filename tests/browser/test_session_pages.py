@@ -129,7 +129,7 @@ def test_whole_typed_session_by_keyboard_only(page: Page, physician, patient) ->
     press(page, "Open the session")
 
     choose(page, "Event", "Venogram")
-    type_into(page, "Words", "Two projections")
+    type_into(page, "Remark", "Two projections")
     press(page, "Log event")
 
     press(page, "New site", role="link")

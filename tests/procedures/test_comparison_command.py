@@ -42,7 +42,7 @@ def test_table_orders_sites_and_says_everything() -> None:
     rows = [line for line in text.splitlines() if line.startswith(("A ", "B "))]
     assert [row[0] for row in rows] == ["B", "A"]
     assert rows[0].split()[1] == "+12.0"
-    assert rows[0].split()[-7:] == ["90", "1", "at", "0.5", "1.5", "150", "typed"]
+    assert rows[0].split()[-7:] == ["90", "1", "at", "0.5", "1.5", "150", "entered"]
     for said in (
         "Decided. B leads: dP/dt max +12.0 %.",
         "C: tortuosity.",

@@ -99,7 +99,7 @@ def test_page_puts_electrical_numbers_and_concerns_in_words() -> None:
     electrical = _row(_page(session), "B")[1]
     assert electrical[1].replace("\xa0", " ") == "2.8 V at 0.5 ms"
     assert electrical[2].replace("\xa0", " ") == "4.2 V (1.5 × threshold)"
-    assert electrical[3:6] == ["not measured", "not measured", "148 typed"]
+    assert electrical[3:6] == ["not measured", "not measured", "148 entered"]
     assert "threshold 2.8 V above 2.5 V at 0.5 ms" in electrical[6]
     assert "phrenic stimulation at 1.5 times the capture threshold" in electrical[6]
     assert "not assessed" not in electrical[6]

@@ -97,12 +97,12 @@ def test_each_criterion_shows_the_number_behind_it():
 
     shown = {one.text: (one.word, one.behind) for one in told.criteria}
     assert shown == {
-        "sinus rhythm": ("true", "sinus rhythm"),
-        "LVEF ≤ 35 %": ("true", "30 %"),
-        "NYHA class II, III, IV": ("true", "III"),
+        "sinus rhythm": ("yes", "sinus rhythm"),
+        "LVEF ≤ 35 %": ("yes", "30 %"),
+        "NYHA class II, III, IV": ("yes", "III"),
         "optimal medical therapy": ("not known", "not recorded"),
-        "left bundle branch block": ("true", "left bundle branch block"),
-        "QRS ≥ 150 ms": ("true", "160 ms"),
+        "left bundle branch block": ("yes", "left bundle branch block"),
+        "QRS ≥ 150 ms": ("yes", "160 ms"),
     }
 
 

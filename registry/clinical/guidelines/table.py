@@ -50,7 +50,7 @@ class Judged:
     @property
     def word(self) -> str:
         """The verdict in words."""
-        return "not known" if self.verdict is None else "true" if self.verdict else "false"
+        return "not known" if self.verdict is None else "yes" if self.verdict else "no"
 
 
 @dataclass(frozen=True)

@@ -213,9 +213,9 @@ def test_measured_typed_and_read_are_told_apart_everywhere(client, nurse, sessio
         page = " ".join(client.get(reverse(f"procedures:{name}", args=[session.pk])).content.decode().split())
         text = page.replace('<span class="unit">', "").replace("</span>", "")
         if name != "session_ecgs":
-            assert "171 typed" in text, name
+            assert "171 entered" in text, name
         assert "measured" in text, name
-    assert "160 ms typed" in page
+    assert "160 ms entered" in page
     assert "184" in page
 
 
@@ -228,7 +228,7 @@ def test_set_aside_lets_the_typed_value_stand(client, nurse, session, site):
     page = client.get(reverse("procedures:ecg", args=[ecg.pk])).content.decode()
     assert "limb leads reversed" in page
     text = client.get(reverse("procedures:session", args=[session.pk])).content.decode()
-    assert '160 <span class="unit">typed' in text
+    assert '160 <span class="unit">entered' in text
 
 
 def test_stretch_of_a_recording_is_measured_by_hand(client, nurse, session, site):

@@ -44,7 +44,7 @@ def test_table_is_typed_at_once_and_shown_as_a_grid(doctor, site):
 
     html = " ".join(doctor.get(at("electrodes", site)).content.decode().split())
     assert "2 of 2" not in html
-    assert "1 of 2 pairs assessed are acceptable" in html
+    assert "Acceptable pairs: 1 of 2 assessed." in html
     assert "at least 5.3 ×" in html
     assert html.count(">measure<") == 4 * 6 - 4 - 2, "all pairs but the diagonal and the two that were tried"
 
@@ -52,7 +52,7 @@ def test_table_is_typed_at_once_and_shown_as_a_grid(doctor, site):
 @pytest.mark.parametrize(
     ("part", "text", "words"),
     [
-        ("threshold", "much", "LV1 to LV2, threshold: enter a number of V"),
+        ("threshold", "much", "LV1 to LV2, threshold: enter a number in V"),
         ("phrenic", ">", "enter the highest voltage tested"),
         ("threshold", "44", "LV1 to LV2: "),
     ],

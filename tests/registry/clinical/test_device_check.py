@@ -28,7 +28,7 @@ def test_lead_changes_that_stand_out():
     now = {"pulse_width_ms": 0.4, "lv_threshold_v": 2.0, "rv_impedance_ohm": 350.0, "ra_threshold_v": 0.9}
 
     assert lead_remarks(before, now) == [
-        "Impedance of the right ventricle: 600 to 350 Ω.",
+        "Impedance of the right ventricle: 600 to 350 Ohm.",
         "Threshold of the left ventricle: 1 to 2 V.",
     ]
 

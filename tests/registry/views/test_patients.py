@@ -251,7 +251,7 @@ def test_patient_page_tells_the_course_and_the_response(staff, centre):
 
     html = " ".join(staff.get(page_of(patient)).content.decode().split())
 
-    assert "LVESV 180 to 153 mL (-15.0 %)" in html
+    assert "LVESV 180 to 153 mL (-15.0 %; the first value is of" in html
     assert ">Responder<" in html
     assert "+9 points" in html
     assert "not measured" in html

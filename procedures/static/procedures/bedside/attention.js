@@ -6,7 +6,7 @@ import { clockTime } from "./words.js";
 const WORDS = {
   occurred_at: "Time",
   kind: "Event",
-  text: "Words",
+  text: "Remark",
   label: "Name of the site",
   vein: "Vein",
   notes: "Notes",

@@ -28,7 +28,7 @@ export function correct(page, key) {
   const form = h("form", { onsubmit: save },
     h("label", { for: "corrected" }, "Time"), time, error, h("div", { class: "tiles six" }, ...steps),
     h("p", { class: "hint" }, `First logged ${clockTime(first)}; this is kept beside the corrected time.`),
-    h("label", { for: "entry-words" }, "Words"), text,
+    h("label", { for: "entry-words" }, "Remark"), text,
     h("p", { class: "actions end" },
       h("a", { class: "button bedside", href: "#" }, "Back"), h("button", { class: "primary critical" }, "Save")));
   const [, state] = SYNC[entry.sync];
