@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ipaddress
 import os
 from pathlib import Path
 
@@ -33,15 +34,32 @@ def words(name: str, default: str = "") -> list[str]:
     return [word.strip() for word in os.environ.get(name, default).split(",") if word.strip()]
 
 
-def secret(name: str, path: Path, *, may_create: bool, make: object = None) -> str:
-    """Return a secret from the variable, else from a file; in the embedded set-up the file is made once.
+def networks(name: str, default: str = "") -> list[ipaddress.IPv4Network | ipaddress.IPv6Network]:
+    """Return a comma-separated variable of addresses and networks."""
+    try:
+        return [ipaddress.ip_network(word) for word in words(name, default)]
+    except ValueError as error:
+        raise ImproperlyConfigured(f"{name}: {error}.") from None
 
-    The file lies under ``var/``, outside the database and outside version control, readable by its owner only.
+
+def secret(name: str, path: Path, *, may_create: bool, make: object = None, needed: bool = True) -> str:
+    """Return a secret from the variable, from the file that ``NAME_FILE`` names, or from a file under ``var/``.
+
+    In the embedded set-up the last one is made once. It lies outside the database and outside version control,
+    readable by its owner only. A secret that is not needed is empty when there is none.
     """
     if value := os.environ.get(name):
         return value
+    if named := os.environ.get(f"{name}_FILE"):
+        try:
+            return Path(named).read_text().strip()
+        except (OSError, UnicodeDecodeError) as error:
+            why = getattr(error, "strerror", None) or "it is not text"
+            raise ImproperlyConfigured(f"{name}_FILE: {named} cannot be read: {why}.") from None
     if path.exists():
         return path.read_text().strip()
+    if not needed:
+        return ""
     if not may_create or not callable(make):
         raise ImproperlyConfigured(f"Set the environment variable {name} (see README.md, 'Settings').")
     value = str(make())

@@ -15,6 +15,7 @@ from django.core.management.utils import get_random_secret_key
 from kombu import Queue
 
 from config import environment as env
+from config.watching.logs import configuration
 
 BASE_DIR = Path(__file__).resolve().parent.parent
 VAR_DIR = Path(env.text("TRIBUTARY_VAR", str(BASE_DIR / "var")))
@@ -64,6 +65,7 @@ INSTALLED_APPS = [
 ]
 
 MIDDLEWARE = [
+    "config.watching.requests.watched",
     "django.middleware.security.SecurityMiddleware",
     "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
@@ -239,6 +241,10 @@ JOBS_BY = "threads" if CELERY_BROKER_URL == "memory://localhost" else "queue"
 JOB_QUEUES = ("analyses", "imports")
 CLOCK_QUEUE = "clock"
 SWEEP_EVERY_S = 5
+# Workers and the clock give a sign of life so often; whoever was not heard of for so long stands still. Together with
+# the time between two looks, a standstill is seen within two minutes.
+SIGN_EVERY_S = 20
+STILL_AFTER_S = 75
 # A worker that is told no queues serves all of them.
 CELERY_TASK_QUEUES = [Queue(name) for name in (*JOB_QUEUES, CLOCK_QUEUE)]
 CELERY_TASK_DEFAULT_QUEUE = CLOCK_QUEUE
@@ -267,6 +273,11 @@ CELERY_BEAT_SCHEDULE = {
         # After an outage only the latest is of use.
         "options": {"queue": CLOCK_QUEUE, "expires": SWEEP_EVERY_S},
     },
+    "ask-for-signs": {
+        "task": "registry.tasks.ask_for_signs",
+        "schedule": float(SIGN_EVERY_S),
+        "options": {"queue": CLOCK_QUEUE, "expires": SIGN_EVERY_S},
+    },
     "clear-uploads": {
         "task": "procedures.tasks.clear_uploads",
         "schedule": 3600.0,
@@ -293,6 +304,7 @@ X_FRAME_OPTIONS = "DENY"
 SECURE_REFERRER_POLICY = "same-origin"
 if PRODUCTION:
     SECURE_SSL_REDIRECT = env.flag("TRIBUTARY_SSL_REDIRECT", default=True)
+    SECURE_REDIRECT_EXEMPT = ["^healthz$", "^readyz$", "^metrics$"]  # asked for on this machine, past the proxy
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
     SECURE_HSTS_SECONDS = 31536000
     SECURE_HSTS_INCLUDE_SUBDOMAINS = True
@@ -302,9 +314,8 @@ if PRODUCTION:
     SESSION_COOKIE_NAME = "__Host-sessionid"
     CSRF_COOKIE_NAME = "__Host-csrftoken"
 
-LOGGING = {
-    "version": 1,
-    "disable_existing_loggers": False,
-    "handlers": {"console": {"class": "logging.StreamHandler"}},
-    "root": {"handlers": ["console"], "level": env.text("TRIBUTARY_LOG_LEVEL", "WARNING")},
-}
+# The log, and who may see the metrics: a token, or addresses and networks.
+LOG_JSON = env.flag("TRIBUTARY_LOG_JSON", default=PRODUCTION)
+LOGGING = configuration(env.text("TRIBUTARY_LOG_LEVEL", "WARNING"), as_json=LOG_JSON)
+WATCH_TOKEN = env.secret("TRIBUTARY_WATCH_TOKEN", VAR_DIR / "watch_token", may_create=False, needed=False)
+WATCH_FROM = env.networks("TRIBUTARY_WATCH_FROM", "" if PRODUCTION else "127.0.0.1,::1")

@@ -12,6 +12,7 @@ register(
         work="procedures.services.analysis.carry_out",
         queue="analyses",
         fault="The analysis stopped because of a program error. The recording is unchanged.",
+        centre="recording__session__centre",
     )
 )
 register(
@@ -21,5 +22,6 @@ register(
         work="procedures.services.stored_signals.carry_out",
         queue="analyses",
         fault="Preparing the recording stopped because of a program error. The file is unharmed.",
+        centre="recording__session__centre",
     )
 )

@@ -14,6 +14,7 @@ from django.db.models import Q, QuerySet
 from django.utils import timezone
 
 from registry.errors import AccessDenied
+from registry.log_context import note
 from registry.models import Centre, Member, Role, User
 
 
@@ -36,6 +37,7 @@ class Right(Enum):
     RAISE_QUERIES = auto()
     ANSWER_QUERIES = auto()
     OVERSEE_IDENTITY = auto()
+    WATCH_SERVICE = auto()
 
 
 _QUALITY = {Right.SEE_QUALITY, Right.ANSWER_QUERIES}
@@ -47,7 +49,7 @@ RIGHTS: dict[str, set[Right]] = {
     | {Right.DECIDE, Right.SIGN, Right.SEE_AUDIT, Right.EXPORT_COHORT, Right.IMPORT_TABLES, Right.RAISE_QUERIES}
     | {Right.RECALL, Right.PLAN_FOLLOW_UP, Right.OVERSEE_IDENTITY},
     Role.RESEARCHER: {Right.SEE_AUDIT, Right.EXPORT_COHORT},
-    Role.ADMINISTRATOR: {Right.MANAGE_MEMBERS},
+    Role.ADMINISTRATOR: {Right.MANAGE_MEMBERS, Right.WATCH_SERVICE},
 }
 _REFUSALS = {
     Right.SEE_SESSIONS: "Your role cannot see sessions.",
@@ -61,6 +63,7 @@ _REFUSALS = {
     Right.RECALL: "Only a physician can see the recall list.",
     Right.PLAN_FOLLOW_UP: "Only the clinical lead can change the follow-up schedule.",
     Right.MANAGE_MEMBERS: "Only an administrator can manage members.",
+    Right.WATCH_SERVICE: "Only an administrator can see how the service is doing.",
     Right.IMPORT_TABLES: "Only a clinical lead can import tables.",
     Right.SEE_QUALITY: "Your role cannot see individual records, so it has no list of things to complete.",
     Right.RAISE_QUERIES: "Only a physician can raise, close and reopen a query.",
@@ -120,6 +123,7 @@ def require(user: User, centre_id: UUID, right: Right) -> None:
     AccessDenied
         When no membership of the user in that centre carries the right.
     """
+    note(centre=centre_id)
     if not allowed(user, centre_id, right):
         raise AccessDenied(_REFUSALS[right])
 

@@ -7,15 +7,30 @@ from uuid import UUID
 from celery import shared_task
 
 from registry import jobs
+from registry.jobs import signs
 
 
 @shared_task(name="registry.tasks.carry_out_job")
 def carry_out_job(kind: str, key: str) -> None:
     """Carry out a background run that waits."""
     jobs.carry_out(kind, UUID(key))
+    signs.give(signs.queue_sign(jobs.KINDS[kind].queue))
 
 
 @shared_task(name="registry.tasks.sweep_jobs")
 def sweep_jobs() -> int:
     """Send again what was not picked up."""
+    signs.give(signs.CLOCK)
     return jobs.sweep()
+
+
+@shared_task(name="registry.tasks.ask_for_signs")
+def ask_for_signs() -> None:
+    """Ask the workers of every queue for a sign of life."""
+    signs.ask_for_signs()
+
+
+@shared_task(name="registry.tasks.sign_of_life")
+def sign_of_life(queue: str) -> None:
+    """Say that a worker of this queue lives."""
+    signs.give(signs.queue_sign(queue))

@@ -1,22 +1,65 @@
-"""Whether this process can do its work: for load balancers and container health checks, not for people."""
+"""For machines that watch: is the process alive, can it be given requests, how is each part, and the metrics.
+
+``/healthz`` says that the process answers, and asks nothing else. ``/readyz`` answers 503 when no request could be
+served; with ``?all=1`` also when a part is down without which people can still work (queue, workers, clock, disk).
+"""
 
 from __future__ import annotations
 
+import ipaddress
+
+from allauth.account.adapter import get_adapter
+from django.conf import settings
 from django.contrib.auth.decorators import login_not_required
-from django.db import DatabaseError, connection
-from django.http import HttpRequest, JsonResponse
+from django.core.exceptions import ImproperlyConfigured, PermissionDenied
+from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
+from django.utils.crypto import constant_time_compare
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
+
+from config.watching import metrics as measured
+from registry.selectors.service import parts
 
 
 @require_safe
 @never_cache
 @login_not_required
 def healthz(request: HttpRequest) -> JsonResponse:
-    """Answer 200 when the database answers, else 503. Says nothing about what is inside."""
-    try:
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT 1")
-    except DatabaseError:
-        return JsonResponse({"status": "the database does not respond"}, status=503)
+    """Answer 200: this process answers. Nothing else is asked, so nothing else can take it down."""
     return JsonResponse({"status": "ok"})
+
+
+@require_safe
+@never_cache
+@login_not_required
+def readyz(request: HttpRequest) -> JsonResponse:
+    """Say in a word whether requests can be served; each part is named only to those who may see metrics."""
+    found = parts()
+    down = [part for part in found if not part.well]
+    word = "not ready" if any(part.needed for part in down) else "in part" if down else "ready"
+    answer: dict[str, object] = {"status": word}
+    if _may_watch(request):
+        answer["parts"] = {part.name: {"well": part.well, "says": part.says} for part in found}
+    refused = word == "not ready" or (down and "all" in request.GET)
+    return JsonResponse(answer, status=503 if refused else 200)
+
+
+@require_safe
+@never_cache
+@login_not_required
+def metrics(request: HttpRequest) -> HttpResponse:
+    """Return the metrics to whoever has the token or comes from an address that is let in; nobody else finds them."""
+    if not _may_watch(request):
+        raise Http404
+    return HttpResponse(measured.exposition(), content_type=measured.CONTENT_TYPE)
+
+
+def _may_watch(request: HttpRequest) -> bool:
+    given = request.headers.get("Authorization", "")
+    if settings.WATCH_TOKEN and constant_time_compare(given, f"Bearer {settings.WATCH_TOKEN}"):
+        return True
+    try:
+        caller = ipaddress.ip_address(get_adapter().get_client_ip(request))
+    except (ValueError, PermissionDenied, ImproperlyConfigured):
+        return False
+    return any(caller in network for network in settings.WATCH_FROM)

@@ -14,6 +14,7 @@ from uuid import UUID
 from django.conf import settings
 from django.db import close_old_connections, connection
 
+from registry.jobs import signs
 from registry.jobs.carrying import carry_out
 from registry.jobs.claims import give_up
 from registry.jobs.kinds import KINDS, Kind
@@ -65,6 +66,7 @@ def _serve(name: str) -> None:
         nudged.wait(settings.SWEEP_EVERY_S)
         nudged.clear()
         try:
+            signs.give(signs.queue_sign(name))
             work_off(name)
         except Exception:  # the database may be away for a while; the thread must outlive it
             _log.exception("Background runs of %s could not be carried out", name)

@@ -11,6 +11,7 @@ from django.db import connection
 
 from registry.jobs.claims import Claim, NotOurs, NotYet, Refused, TryAgain, held, take
 from registry.jobs.kinds import KINDS, Kind
+from registry.log_context import about
 
 _log = logging.getLogger(__name__)
 
@@ -21,7 +22,8 @@ def carry_out(name: str, key: UUID) -> bool:
     claim = take(kind.model, key)
     if claim is None:
         return False
-    _work(kind, claim)
+    with about(run=f"{name} {key}"):
+        _work(kind, claim)
     return True
 
 

@@ -20,7 +20,7 @@ class Kind:
 
     ``work`` is the dotted path of a service, loaded when a run is carried out, so that a web process need not load what
     only workers use. ``queue`` is one of ``settings.JOB_QUEUES``. ``fault`` is what a person reads when the program
-    itself failed: what stopped, and that nothing is lost.
+    itself failed: what stopped, and that nothing is lost. ``centre`` is the path from the table to the centre.
     """
 
     name: str
@@ -28,6 +28,7 @@ class Kind:
     work: str
     queue: str
     fault: str
+    centre: str
 
     def load(self) -> Callable[[Claim], None]:
         """Return the service that carries out a run."""

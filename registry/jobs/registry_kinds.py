@@ -12,5 +12,6 @@ register(
         work="registry.services.import_running.carry_out",
         queue="imports",
         fault="The import stopped because of a program error. Nothing was saved.",
+        centre="table_import__centre",
     )
 )

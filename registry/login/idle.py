@@ -29,12 +29,11 @@ _ACTIVE, _LOCKED, _KEPT = "active_at", "locked_at", "kept"
 
 
 def _asked_of(user: User) -> dict[str, Any]:
-    minutes = min(
-        centres_of(user).values_list("idle_lock_min", flat=True),
-        default=Centre._meta.get_field("idle_lock_min").default,
-    )
+    centres = dict(centres_of(user).values_list("pk", "idle_lock_min"))
+    minutes = min(centres.values(), default=Centre._meta.get_field("idle_lock_min").default)
     day = missing_from(user)
-    return {"at": time.time(), "idle_s": 60 * minutes, "factor_from": day.isoformat() if day else None}
+    asked = {"idle_s": 60 * minutes, "factor_from": day.isoformat() if day else None}
+    return asked | {"at": time.time(), "centres": [str(key) for key in centres]}
 
 
 def begin(request: HttpRequest, user: User) -> None:

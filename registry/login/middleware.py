@@ -13,10 +13,13 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import urlencode
 
+from registry.log_context import note
 from registry.login import idle
 
 # Hold nobody's data and are asked for by machines: who asks is not even looked up.
-NOBODYS = {"healthz"} | {f"procedures:bedside{part}" for part in ("", "_shell", "_logged_in", "_worker")}
+NOBODYS = {"healthz", "readyz", "metrics"} | {
+    f"procedures:bedside{part}" for part in ("", "_shell", "_logged_in", "_worker")
+}
 TO_UNLOCK = {
     *("lock", "lock_active", "logout", "account_logout"),
     *("account_reauthenticate", "mfa_reauthenticate", "mfa_reauthenticate_webauthn"),
@@ -39,6 +42,7 @@ class SessionKeeper:
         route = request.resolver_match.view_name if request.resolver_match else ""
         if route in NOBODYS or not request.user.is_authenticated:
             return None
+        note(account=request.user.pk, **_only_centre(request))
         if idle.is_locked(request, request.user):
             return None if route in TO_UNLOCK else _locked(request)
         if route not in idle.QUIET:
@@ -46,6 +50,12 @@ class SessionKeeper:
         if _factor_is_missing(request) and route not in _TO_SET_UP and not route.startswith("mfa_"):
             return _set_up_first(request)
         return None
+
+
+def _only_centre(request: HttpRequest) -> dict[str, str]:
+    """The centre of somebody who works in one; what is asked of another is noted where the right is."""
+    centres = idle.kept(request).get("centres") or []
+    return {"centre": centres[0]} if len(centres) == 1 else {}
 
 
 def _factor_is_missing(request: HttpRequest) -> bool:

@@ -33,6 +33,7 @@ from registry.models.patient import (
 from registry.models.people import Centre, Member, Role, User
 from registry.models.planned_visit import PlannedVisit
 from registry.models.query import DataQuery, QueryState, QueryTurn, TurnKind
+from registry.models.sign import Sign
 from registry.models.table_import import ImportPart, ImportRun, ImportState, ImportTask, PartOf, TableImport
 
 __all__ = [
@@ -84,6 +85,7 @@ __all__ = [
     "ScarMethod",
     "Severity",
     "Sex",
+    "Sign",
     "TableImport",
     "TrailHead",
     "Treatment",

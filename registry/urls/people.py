@@ -2,10 +2,11 @@
 
 from django.urls import path
 
-from registry.views import centres, members
+from registry.views import centres, members, service
 
 app_name = "people"
 urlpatterns = [
+    path("service/", service.state, name="service"),
     path("centres/", centres.centres, name="centres"),
     path("centres/new/", centres.new_centre, name="new_centre"),
     path("centres/<slug:code>/", centres.centre, name="centre"),

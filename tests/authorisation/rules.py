@@ -80,6 +80,8 @@ MADE_UP = Rule(made_up=True)
 RULES: dict[str, Rule] = {
     "home": own(ANYBODY, ANYBODY),
     "healthz": open_to_all(),
+    "readyz": open_to_all(),
+    "metrics": open_to_all(),  # on this machine; who else: tests/config/test_watching.py
     "openapi": own(ANYBODY),
     # Logging in, and one's own account.
     "login": open_to_all(send=True),
@@ -202,6 +204,7 @@ RULES: dict[str, Rule] = {
     "registry:record consents": PATIENT_FORM,
     # Centres and members.
     "people:centres": own(ADMINISTRATORS),
+    "people:service": own(ADMINISTRATORS),
     "people:new_centre": own(ADMINISTRATORS, ADMINISTRATORS),
     "people:centre": CENTRE,
     "people:settings": CENTRE_FORM,

@@ -41,4 +41,6 @@ def work(claim: Claim) -> None:
     (folder / f"wrote-{os.getpid()}").touch()
 
 
-register(Kind("analysis", AnalysisRun, "tests.ops.slow_worker.work", "analyses", "It stopped."))
+register(
+    Kind("analysis", AnalysisRun, "tests.ops.slow_worker.work", "analyses", "It stopped.", "recording__session__centre")
+)

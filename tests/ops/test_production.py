@@ -7,9 +7,12 @@ with its environment on PostgreSQL and Redis.
 from __future__ import annotations
 
 import http.client
+import json
+import os
 import re
 import secrets
 import shutil
+import signal
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -21,7 +24,7 @@ import yaml
 from cryptography.fernet import Fernet
 from django.conf import settings
 
-from tests.ops.processes import ROOT, Running, environment, free_port, run, running
+from tests.ops.processes import ROOT, Running, environment, free_port, run, running, wait_for
 
 pytestmark = [
     pytest.mark.slow,
@@ -32,6 +35,7 @@ pytestmark = [
 ]
 HOST = "registry.example"
 COMPOSE = yaml.safe_load((ROOT / "docker-compose.yml").read_text())["services"]
+TOKEN = "only-for-this-test"
 PROXY = {"Host": HOST, "X-Forwarded-Proto": "https"}
 
 
@@ -75,6 +79,7 @@ def env(image: Path, database: str, queue_url: str, tmp_path_factory: pytest.Tem
         "TRIBUTARY_SECRET_KEY": secrets.token_urlsafe(64),
         "TRIBUTARY_IDENTITY_KEYS": Fernet.generate_key().decode(),
         "TRIBUTARY_EXPORT_KEY": secrets.token_hex(32),
+        "TRIBUTARY_WATCH_TOKEN": TOKEN,
         "TRIBUTARY_TIME_ZONE": "UTC",
         "DATABASE_URL": database,
         "CELERY_BROKER_URL": queue_url,
@@ -100,17 +105,25 @@ def ask(port: int, path: str, headers: dict[str, str]) -> tuple[http.client.HTTP
 
 
 @pytest.fixture(scope="module")
-def web(image: Path, env: dict[str, str], migrated: None, tmp_path_factory: pytest.TempPathFactory) -> Iterator[int]:
-    """Start the web service and return its port."""
+def server(
+    image: Path, env: dict[str, str], migrated: None, tmp_path_factory: pytest.TempPathFactory
+) -> Iterator[tuple[Running, int]]:
+    """Start the web service with two processes; return it and its port."""
     port = free_port()
-    words = [*COMPOSE["web"]["command"], "--bind", f"127.0.0.1:{port}", "--workers", "1"]
+    words = [*COMPOSE["web"]["command"], "--bind", f"127.0.0.1:{port}", "--workers", "2"]
 
     def ready(_: Running) -> bool:
         probe = [sys.executable, "config/ops/probe.py", str(port)]
         return subprocess.run(probe, cwd=image, env=env, capture_output=True, check=False).returncode == 0
 
-    with running(words, env, tmp_path_factory.mktemp("web") / "log", ready, image):
-        yield port
+    with running(words, env, tmp_path_factory.mktemp("web") / "log", ready, image) as started:
+        yield started, port
+
+
+@pytest.fixture(scope="module")
+def web(server: tuple[Running, int]) -> int:
+    """Return the port of the web service."""
+    return server[1]
 
 
 def test_page_answers_behind_a_tls_proxy_with_its_guards_up(web: int) -> None:
@@ -147,6 +160,43 @@ def test_every_file_that_the_bedside_worker_keeps_is_served(web: int) -> None:
     assert [path for path in [*files, "/bedside/shell/"] if ask(web, path, PROXY)[0].status != 200] == []
     _, shell = ask(web, "/bedside/shell/", PROXY)
     assert set(re.findall(r'(?:href|src)="(/static/[^"]+\.(?:js|css))"', shell)) <= set(files)
+
+
+def logged_in_pages(port: int) -> float:
+    """Return how many requests for the page of the log-in the metrics count, over all processes."""
+    _, text = ask(port, "/metrics", {"Host": HOST, "Authorization": f"Bearer {TOKEN}"})
+    counts = re.findall(r'^tributary_requests_total\{[^}]*route="login"[^}]*\} (\S+)$', text, re.MULTILINE)
+    return sum(map(float, counts))
+
+
+def test_metrics_add_up_over_processes_and_outlive_one(server: tuple[Running, int]) -> None:
+    started, port = server
+    before = logged_in_pages(port)
+    for _ in range(12):
+        assert ask(port, "/log-in/", PROXY)[0].status == 200
+    assert {logged_in_pages(port) for _ in range(8)} == {before + 12}, "every process says the same"
+    children = Path(f"/proc/{started.process.pid}/task/{started.process.pid}/children")
+    first = children.read_text().split()[0]
+    os.kill(int(first), signal.SIGKILL)
+    wait_for(
+        lambda: first not in children.read_text().split() and len(children.read_text().split()) == 2, "another one"
+    )
+    ask(port, "/log-in/", PROXY)
+    assert logged_in_pages(port) == before + 13
+
+
+def test_metrics_are_closed_to_strangers(web: int) -> None:
+    assert ask(web, "/metrics", PROXY)[0].status == 404
+
+
+def test_each_line_of_the_log_is_an_object_with_its_time(server: tuple[Running, int]) -> None:
+    started, port = server
+    ask(port, "/log-in/?next=/patients/Markername", PROXY | {"X-Request-ID": "asked-by-a-test"})
+    lines = [json.loads(line) for line in started.said().splitlines()]
+    (line,) = (line for line in lines if line.get("request") == "asked-by-a-test")
+    assert (line["route"], line["status"], line["level"]) == ("login", 200, "INFO")
+    assert all({"time", "level", "message"} <= set(line) for line in lines)
+    assert "Markername" not in started.said()
 
 
 def test_plain_http_is_sent_to_https(web: int) -> None:

@@ -1,0 +1,1 @@
+"""Watching the service: how its parts are, its metrics, its log."""
