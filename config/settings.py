@@ -222,18 +222,15 @@ SPECTACULAR_SETTINGS = {
     },
 }
 
-# Rate limits are counted here: in one process's memory, or in Redis where several processes serve.
-CACHE_URL = env.text("TRIBUTARY_CACHE_URL", env.text("CELERY_BROKER_URL", ""))
-if CACHE_URL.startswith(("redis://", "rediss://", "unix://")):
-    CACHES = {
-        "default": {
-            "BACKEND": "django.core.cache.backends.redis.RedisCache",
-            "LOCATION": CACHE_URL,
-            "KEY_PREFIX": "tributary",
-        }
+# Attempts to log in are counted in the database: people log in and unlock while the queue is down. The clock clears
+# what has expired (registry/tasks.py); without it the cache itself keeps the table below this number of rows.
+CACHES = {
+    "default": {
+        "BACKEND": "django.core.cache.backends.db.DatabaseCache",
+        "LOCATION": "registry_attempt",
+        "OPTIONS": {"MAX_ENTRIES": 20000},
     }
-else:
-    CACHES = {"default": {"BACKEND": "django.core.cache.backends.locmem.LocMemCache"}}
+}
 
 # Background runs (registry/jobs): workers on a queue, or where there is none threads of the web process.
 CELERY_BROKER_URL = env.text("CELERY_BROKER_URL", "memory://localhost")
@@ -277,6 +274,11 @@ CELERY_BEAT_SCHEDULE = {
         "task": "registry.tasks.ask_for_signs",
         "schedule": float(SIGN_EVERY_S),
         "options": {"queue": CLOCK_QUEUE, "expires": SIGN_EVERY_S},
+    },
+    "clear-expired": {
+        "task": "registry.tasks.clear_expired",
+        "schedule": 3600.0,
+        "options": {"queue": CLOCK_QUEUE, "expires": 3600},
     },
     "clear-uploads": {
         "task": "procedures.tasks.clear_uploads",

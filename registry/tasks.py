@@ -5,9 +5,12 @@ from __future__ import annotations
 from uuid import UUID
 
 from celery import shared_task
+from django.core.management import call_command
+from django.utils import timezone
 
 from registry import jobs
 from registry.jobs import signs
+from registry.models import Attempt
 
 
 @shared_task(name="registry.tasks.carry_out_job")
@@ -34,3 +37,10 @@ def ask_for_signs() -> None:
 def sign_of_life(queue: str) -> None:
     """Say that a worker of this queue lives."""
     signs.give(signs.queue_sign(queue))
+
+
+@shared_task(name="registry.tasks.clear_expired")
+def clear_expired() -> int:
+    """Forget log-ins that have ended and attempts that no longer count; return how many of the latter."""
+    call_command("clearsessions")
+    return Attempt.objects.filter(expires__lt=timezone.now()).delete()[0]

@@ -8,7 +8,6 @@ from typing import Any
 
 import pytest
 from celery import current_app
-from django.core.cache import cache
 from django.db import connections
 from django.db.backends.base.operations import BaseDatabaseOperations
 
@@ -33,12 +32,6 @@ def no_network() -> Iterator[None]:
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(socket.socket, "connect", connect)
         yield
-
-
-@pytest.fixture(autouse=True)
-def nothing_counted_yet() -> None:
-    """Forget wrong passwords of the test before: limits are kept in the cache, which no database rolls back."""
-    cache.clear()
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -12,6 +12,7 @@ from registry.models.assessment_words import (
     Rhythm,
     ScarMethod,
 )
+from registry.models.attempt import Attempt
 from registry.models.base import Record, new_key
 from registry.models.change import Change, TrailHead
 from registry.models.code_counter import CodeCounter
@@ -43,6 +44,7 @@ __all__ = [
     "Aetiology",
     "Assessment",
     "AssessmentKind",
+    "Attempt",
     "Centre",
     "Chamber",
     "Change",

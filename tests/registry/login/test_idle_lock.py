@@ -9,7 +9,6 @@ import time
 import pytest
 from allauth.mfa.models import Authenticator
 from allauth.usersessions.models import UserSession
-from django.core.cache import cache
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
@@ -21,11 +20,6 @@ from tests import factories as make
 pytestmark = pytest.mark.django_db
 PAGE = "/patients/"
 HTML = {"Accept": "text/html"}
-
-
-@pytest.fixture(autouse=True)
-def nothing_counted_yet() -> None:
-    cache.clear()
 
 
 @pytest.fixture

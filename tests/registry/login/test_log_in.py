@@ -23,11 +23,6 @@ from tests import factories as make
 pytestmark = pytest.mark.django_db
 
 
-@pytest.fixture(autouse=True)
-def nothing_counted_yet() -> None:
-    cache.clear()
-
-
 @pytest.fixture
 def user() -> User:
     return make.make_user(Role.PHYSICIAN, password=make.PASSWORD)

@@ -1,0 +1,26 @@
+"""Counted attempts, such as wrong passwords: the table of Django's database cache (``settings.CACHES``).
+
+They are in the database and not in the queue's Redis, so that people log in while the queue is down. The columns are
+the ones that the cache looks for.
+"""
+
+from __future__ import annotations
+
+from django.db import models
+
+from registry.models.declared import UPKEEP, declare, withheld
+
+
+class Attempt(models.Model):
+    """What was counted under one key until it expires."""
+
+    cache_key = models.CharField(max_length=255, primary_key=True)
+    value = models.TextField()
+    expires = models.DateTimeField(db_index=True)
+
+    handling = declare(
+        withheld("cache_key value expires", UPKEEP),
+    )
+
+    def __str__(self) -> str:
+        return self.cache_key
