@@ -29,6 +29,14 @@ def flag(name: str, *, default: bool) -> bool:
     raise ImproperlyConfigured(f"{name} must be 1 or 0, not '{value}'.")
 
 
+def number(name: str, default: int) -> int:
+    """Return a variable that counts something."""
+    value = os.environ.get(name, str(default)).strip()
+    if not (value.isascii() and value.isdigit() and len(value) < 6):
+        raise ImproperlyConfigured(f"{name} must be a whole number, not '{value[:40]}'.")
+    return int(value)
+
+
 def words(name: str, default: str = "") -> list[str]:
     """Return a comma-separated variable as a list without blanks."""
     return [word.strip() for word in os.environ.get(name, default).split(",") if word.strip()]

@@ -136,9 +136,10 @@ SESSION_COOKIE_AGE = 12 * 3600
 SESSION_COOKIE_HTTPONLY = True
 SESSION_COOKIE_SAMESITE = "Lax"
 
-# Log-in, second factors and the list of sessions are django-allauth's; its rate limits stand at their defaults.
+# Log-in, second factors and the list of sessions are django-allauth's.
 AUTHENTICATION_BACKENDS = ["allauth.account.auth_backends.AuthenticationBackend"]
-ALLAUTH_TRUSTED_PROXY_COUNT = 1 if PRODUCTION else 0  # the proxy that ends TLS says whom it speaks for
+# How many proxies in front say whom they speak for (X-Forwarded-For): in production the one that ends TLS.
+TRUSTED_PROXIES = env.number("TRIBUTARY_TRUSTED_PROXIES", 1 if PRODUCTION else 0)
 ACCOUNT_ADAPTER = "registry.login.adapters.AccountAdapter"
 ACCOUNT_FORMS = {
     "login": "registry.login.forms.LogInForm",
@@ -149,6 +150,19 @@ ACCOUNT_FORMS = {
 ACCOUNT_LOGIN_METHODS = {"username"}
 ACCOUNT_SIGNUP_FIELDS = ["username*", "password1*"]
 ACCOUNT_EMAIL_VERIFICATION = "none"
+# How often somebody may try (registry/login/limits.py says whose attempts are counted together).
+ACCOUNT_RATE_LIMITS = {
+    "login": None,
+    "reauthenticate": None,
+    "login_failed": "5/5m/key",  # codes at log-in, after the right password: by account
+    "log_in": "5/5m/key",
+    "log_in_from": "30/m/key",
+    "log_in_anywhere": "50/15m/key",
+    "unlock": "5/5m/key",
+    "sign": "5/5m/key",
+    "confirm": "5/5m/key",
+}
+MFA_RATE_LIMITS = {"webauthn_login": "300/m/ip"}  # a passkey cannot be guessed, and a hospital has one address
 ACCOUNT_SESSION_REMEMBER = True  # SESSION_COOKIE_AGE counts; nobody is asked
 ACCOUNT_LOGOUT_ON_PASSWORD_CHANGE = False  # this session stays, all others end with the old password
 ACCOUNT_REAUTHENTICATION_TIMEOUT = 300

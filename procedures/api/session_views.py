@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import cast
 from uuid import UUID
 
+from django.urls import reverse
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.decorators import action
 from rest_framework.request import Request
@@ -17,7 +18,7 @@ from registry.access import Right, require
 from registry.api.building import answered_by
 from registry.api.schema import problems
 from registry.api.views import WritableRecordViewSet
-from registry.login.reauthentication import require_confirmed
+from registry.login.reauthentication import confirm_signature
 from registry.models import User
 
 
@@ -36,13 +37,14 @@ class SessionViewSet(WritableRecordViewSet):
     def sign(self, request: Request, pk: UUID) -> Response:
         """Sign the session as the person who is logged in, who shows again who they are.
 
-        The password comes with the request, or a confirmation in the same log-in is at most some minutes old; without
-        either the answer is 403 with the code ``confirmation_needed``.
+        The password comes with the request, or a code or passkey was given for the page of this signature in the last
+        minutes; without either the answer is 403 with the code ``confirmation_needed``.
         """
         session = self.get_object()
         require(cast(User, request.user), session.centre_id, Right.SIGN)
         sent = writing.SignatureSerializer(data=request.data)
         sent.is_valid(raise_exception=True)
-        require_confirmed(request._request, sent.validated_data["password"])
+        page = reverse("procedures:sign", args=[session.pk])
+        confirm_signature(request._request, sent.validated_data["password"], page=page)
         signed = sign_session(by=cast(User, request.user), session=session)
         return Response(answered_by(SESSION)(signed).data)

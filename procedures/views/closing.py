@@ -21,7 +21,7 @@ from procedures.views.entry import answer, session_to_write
 from registry.access import Right
 from registry.errors import RuleBroken
 from registry.forms.rules import apply_rule
-from registry.login.reauthentication import minutes_it_counts, recently_confirmed, require_confirmed, to_confirmation
+from registry.login.reauthentication import confirm_signature, minutes_it_counts, recently_confirmed, to_confirmation
 from registry.views.request import MemberRequest
 
 
@@ -57,18 +57,19 @@ def decision(request: MemberRequest, session: UUID) -> HttpResponse:
 
 @require_http_methods(["GET", "HEAD", "POST"])
 def sign(request: MemberRequest, session: UUID) -> HttpResponse:
-    """Show what is there and what is missing, then sign: with the password, or after another confirmation just now."""
+    """Show what is there and what is missing, then sign: with the password, or a code or passkey given for it."""
     found = session_detail(request.user).get(pk=session_to_write(request.user, session, Right.SIGN).pk)
     if found.status == Status.SIGNED:
         messages.info(request, "This session is already signed.")
         return redirect("procedures:session", found.pk)
+    address = reverse("procedures:sign", args=[found.pk])
     form = SignForm(request.POST or None, use_required_attribute=False)
     status = 200
     if request.method == "POST":
         status = 422
         if form.is_valid():
             try:
-                require_confirmed(request, form.cleaned_data["password"])
+                confirm_signature(request, form.cleaned_data["password"], page=address)
                 sign_session(by=request.user, session=found)
             except RuleBroken as error:
                 apply_rule(form, error)
@@ -79,8 +80,8 @@ def sign(request: MemberRequest, session: UUID) -> HttpResponse:
         "form": form,
         "session": found,
         "answers": answers_to_check(found),
-        "confirmed": recently_confirmed(request),
-        "confirm_url": to_confirmation(request, reverse("procedures:sign", args=[found.pk])).url,
+        "confirmed": recently_confirmed(request, page=address),
+        "confirm_url": to_confirmation(request, address).url,
         "minutes": minutes_it_counts(),
     }
     return render(request, "procedures/sign.html", context, status=status)

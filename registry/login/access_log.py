@@ -1,21 +1,58 @@
-"""Refusals in the service's log, for those who watch it: who asked for what, never a name or a value."""
+"""What an investigator needs to read in the service's log: who did what, from where, with what outcome.
+
+Every such line is written here. It carries the account's key, the address, the route and the centre where they are
+known; never a name, a value or what was typed. Each line's parts are also attributes of its record (``record.event``
+and so on), for logs that are read by machines; time, level and request id come from the formatter.
+"""
 
 from __future__ import annotations
 
+import ipaddress
 import logging
+from typing import Any
 
+from django.conf import settings
 from django.http import HttpRequest
 
 log = logging.getLogger("tributary.access")
 
 
-def refused(request: HttpRequest, status: int) -> None:
-    """Note that somebody asked for what is not theirs: who, what route, and what was answered; no names, no data."""
-    route = request.resolver_match.view_name if request.resolver_match else "nowhere"
+def note(
+    event: str, request: HttpRequest | None, *, level: int = logging.INFO, account: Any = None, **more: Any
+) -> None:
+    """Write one line: the event in words, then who and from where, then what else is known."""
+    known = {"account": account or "unknown", "address": origin(request)} | more
+    parts = ", ".join(f"{name} {value}" for name, value in known.items())
+    log.log(level, "%s: %s", event, parts, extra={"event": event} | known)
+
+
+def refused(request: HttpRequest, status: int, **more: Any) -> None:
+    """Note that somebody asked for what is not theirs: who, what route, and what was answered."""
     account = getattr(request.user, "pk", None)
-    log.warning("%s %s refused with %s: account %s, from %s", request.method, route, status, account, origin(request))
+    asked = {"method": request.method, "route": route_of(request), "status": status}
+    note("refused", request, level=logging.WARNING, account=account, **asked, **more)
+
+
+def route_of(request: HttpRequest) -> str:
+    """Return the name of the route, which holds no key of a record."""
+    return request.resolver_match.view_name if request.resolver_match else "nowhere"
 
 
 def origin(request: HttpRequest | None) -> str:
-    """Return the network address a request came from."""
-    return str(request.META.get("REMOTE_ADDR", "unknown")) if request is not None else "unknown"
+    """Return the network address a request came from, as the trusted proxies say it.
+
+    Each of ``settings.TRUSTED_PROXIES`` proxies added the address it saw to ``X-Forwarded-For``; what stands before
+    those was written by the caller and is not believed.
+    """
+    if request is None:
+        return "unknown"
+    said = [part.strip() for part in request.headers.get("X-Forwarded-For", "").split(",") if part.strip()]
+    count = settings.TRUSTED_PROXIES
+    address = said[-count] if 0 < count <= len(said) else str(request.META.get("REMOTE_ADDR") or "0.0.0.0")  # noqa: S104 - "no address"
+    host, _, port = address.rpartition(":")
+    if port.isdigit() and (host.count(":") == 0 or host.endswith("]")):
+        address = host.strip("[]")  # some proxies add the port
+    try:
+        return str(ipaddress.ip_address(address.strip("[]")))
+    except ValueError:
+        return "0.0.0.0"  # noqa: S104 - "no address"

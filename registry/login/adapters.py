@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import logging
 from typing import Any
 
 from allauth.account.adapter import DefaultAccountAdapter
 from allauth.core import context
 from allauth.mfa.adapter import DefaultMFAAdapter
 from allauth.mfa.models import Authenticator
+from django.core.exceptions import ValidationError
 from django.http import HttpRequest
 from django.utils import timezone
 
-from registry.login.reauthentication import recently_confirmed
+from registry.errors import RuleBroken
+from registry.login import access_log, limits
+from registry.login.reauthentication import check_password
 from registry.login.second_factor import factors_of, needed_from
 from registry.models.encrypted import cipher
 
@@ -24,7 +28,7 @@ class AccountAdapter(DefaultAccountAdapter):
         "incorrect_password": "This password is not correct. Check capital letters and try again.",
         "enter_current_password": "This is not your current password.",
         "too_many_login_attempts": "Too many failed attempts. Wait five minutes, then try again.",
-        "rate_limited": "Too many attempts. Wait a minute, then try again.",
+        "rate_limited": "Too many attempts. Wait five minutes, then try again.",
         "incorrect_code": "This code is not correct. Enter the code shown now.",
         "account_inactive": "This account is closed.",
     }
@@ -34,14 +38,33 @@ class AccountAdapter(DefaultAccountAdapter):
         return False
 
     def is_reauthentication_required(self, *, app: str, **kwargs: Any) -> bool:
-        """Ask nobody twice: the password given for a signature counts on the library's pages too."""
-        return not recently_confirmed(context.request)
+        """Leave it to our own guards (``registry/login/guards.py``), which also ask by what means."""
+        return False
+
+    def pre_authenticate(self, request: HttpRequest, **credentials: Any) -> None:
+        """Count an attempt to log in in our way, not by user name alone."""
+        if not limits.may_log_in(request, credentials.get("username", "")):
+            access_log.note("log-in stopped after too many attempts", request, level=logging.WARNING)
+            raise self.validation_error("too_many_login_attempts")
+
+    def authenticate(self, request: HttpRequest, **credentials: Any) -> Any:
+        """Check a user name and password."""
+        user = super().authenticate(request, **credentials)
+        if user is not None:
+            limits.logged_in(request, credentials.get("username", ""))
+        return user
+
+    def reauthenticate(self, user: Any, password: str) -> bool:
+        """Check the password of somebody logged in, counted by session."""
+        try:
+            check_password(context.request, password, limits.CONFIRM)
+        except RuleBroken as error:
+            raise ValidationError(str(error)) from None
+        return True
 
     def get_client_ip(self, request: HttpRequest) -> str:
-        """Return the address a request came from; a log-in without a connection (a test, a socket) has none."""
-        if not request.META.get("REMOTE_ADDR"):
-            request.META["REMOTE_ADDR"] = "0.0.0.0"  # noqa: S104 - "no address", not an interface to listen on
-        return str(super().get_client_ip(request))
+        """Return the address a request came from."""
+        return access_log.origin(request)
 
     def send_notification_mail(self, *args: Any, **options: Any) -> None:
         """Send nothing: this service knows no addresses."""

@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from typing import Any
 
+from allauth.account.adapter import get_adapter
 from allauth.account.forms import ChangePasswordForm, LoginForm, ReauthenticateForm
 from allauth.account.forms import SetPasswordForm as PasswordOfNoneForm
+from allauth.core import context
+from allauth.mfa.adapter import get_adapter as get_factor_adapter
 from allauth.mfa.base import forms as second_factor
+from allauth.mfa.models import Authenticator
 from allauth.mfa.totp.forms import ActivateTOTPForm
 from allauth.mfa.webauthn.forms import AddWebAuthnForm
 from django import forms
 from django.contrib.auth.forms import SetPasswordForm
+
+from registry.login import limits
 
 
 class _Ours(forms.Form):
@@ -72,10 +78,24 @@ class CodeForm(_Ours, second_factor.AuthenticateForm):
 
 
 class ConfirmCodeForm(_Ours, second_factor.ReauthenticateForm):
-    """The same, to confirm."""
+    """The same, to confirm. Wrong codes are counted by session: at a locked tablet anybody can type some."""
 
     labels = CodeForm.labels
     hints = CodeForm.hints
+
+    def clean_code(self) -> str:
+        """Check the code against the app and the recovery codes of the person."""
+        if not limits.may_try(context.request, limits.CONFIRM):
+            raise get_adapter().validation_error("rate_limited")
+        own = Authenticator.objects.filter(user=self.user).exclude(type=Authenticator.Type.WEBAUTHN)
+        for one in own:
+            if one.wrap().validate_code(self.cleaned_data["code"]):
+                one.user, self.authenticator = self.user, one
+                limits.succeeded(context.request, limits.CONFIRM)
+                return str(self.cleaned_data["code"])
+        for one in own[:1]:
+            self._emit_authentication_failed(one)
+        raise get_factor_adapter().validation_error("incorrect_code")
 
 
 class FirstCodeForm(_Ours, ActivateTOTPForm):

@@ -16,7 +16,7 @@ from django.http import HttpRequest
 from django.utils import timezone
 
 from registry.access import centres_of
-from registry.login.reauthentication import last_confirmed_at
+from registry.login.reauthentication import last_confirmed_at, use_up
 from registry.login.second_factor import missing_from
 from registry.models import Centre, User
 
@@ -92,5 +92,6 @@ def is_locked(request: HttpRequest, user: User) -> bool:
     if given is None or given < session[_LOCKED]:
         return True
     del session[_LOCKED]
+    use_up(request)  # it opened the session and signs nothing
     session[_ACTIVE] = time.time()
     return False

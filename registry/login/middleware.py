@@ -14,7 +14,7 @@ from django.utils import timezone
 from django.utils.http import urlencode
 
 from registry.log_context import note
-from registry.login import idle
+from registry.login import idle, known_devices
 
 # Hold nobody's data and are asked for by machines: who asks is not even looked up.
 NOBODYS = {"healthz", "readyz", "metrics"} | {
@@ -34,8 +34,10 @@ class SessionKeeper:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        """Pass on."""
-        return self.get_response(request)
+        """Pass on; a device on which somebody has just logged in is remembered."""
+        response = self.get_response(request)
+        known_devices.put_cookie(request, response)
+        return response
 
     def process_view(self, request: HttpRequest, view: Any, args: Any, kwargs: Any) -> HttpResponse | None:
         """Answer in the view's place when the session may not go on."""

@@ -8,6 +8,7 @@ from allauth.mfa.webauthn import views as passkey
 from django.urls import path
 
 from registry.login import views
+from registry.login.guards import after_own_factor
 from registry.views import lock
 
 urlpatterns = [
@@ -30,21 +31,29 @@ urlpatterns = [
     path("account/password/", account.password_change, name="account_change_password"),
     path("account/password/first/", account.password_set, name="account_set_password"),
     path("account/second-factor/", factor.index, name="mfa_index"),
-    path("account/second-factor/app/", totp.activate_totp, name="mfa_activate_totp"),
-    path("account/second-factor/app/remove/", totp.deactivate_totp, name="mfa_deactivate_totp"),
-    path("account/second-factor/recovery-codes/", recovery.view_recovery_codes, name="mfa_view_recovery_codes"),
+    path("account/second-factor/app/", after_own_factor(totp.activate_totp), name="mfa_activate_totp"),
+    path("account/second-factor/app/remove/", after_own_factor(totp.deactivate_totp), name="mfa_deactivate_totp"),
+    path(
+        "account/second-factor/recovery-codes/",
+        after_own_factor(recovery.view_recovery_codes),
+        name="mfa_view_recovery_codes",
+    ),
     path(
         "account/second-factor/recovery-codes/new/",
-        recovery.generate_recovery_codes,
+        after_own_factor(recovery.generate_recovery_codes),
         name="mfa_generate_recovery_codes",
     ),
     path(
         "account/second-factor/recovery-codes/file/",
-        recovery.download_recovery_codes,
+        after_own_factor(recovery.download_recovery_codes),
         name="mfa_download_recovery_codes",
     ),
     path("account/second-factor/passkeys/", passkey.list_webauthn, name="mfa_list_webauthn"),
-    path("account/second-factor/passkeys/new/", passkey.add_webauthn, name="mfa_add_webauthn"),
-    path("account/second-factor/passkeys/<int:pk>/", passkey.edit_webauthn, name="mfa_edit_webauthn"),
-    path("account/second-factor/passkeys/<int:pk>/remove/", passkey.remove_webauthn, name="mfa_remove_webauthn"),
+    path("account/second-factor/passkeys/new/", after_own_factor(passkey.add_webauthn), name="mfa_add_webauthn"),
+    path("account/second-factor/passkeys/<int:pk>/", after_own_factor(passkey.edit_webauthn), name="mfa_edit_webauthn"),
+    path(
+        "account/second-factor/passkeys/<int:pk>/remove/",
+        after_own_factor(passkey.remove_webauthn),
+        name="mfa_remove_webauthn",
+    ),
 ]

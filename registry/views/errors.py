@@ -8,12 +8,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from django.contrib import messages
 from django.core.exceptions import ObjectDoesNotExist, PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import render
 
 from registry.errors import AccessDenied, Conflict, RuleBroken
 from registry.login.access_log import refused
+from registry.login.reauthentication import ConfirmFirst, to_confirmation
 
 
 def status_of(error: RuleBroken | Conflict) -> int:
@@ -36,6 +38,10 @@ class ServiceErrorPages:
 
     def process_exception(self, request: HttpRequest, exception: Exception) -> HttpResponse | None:
         """Answer the errors of services and selectors; anything else stays a fault of ours."""
+        if isinstance(exception, ConfirmFirst):
+            if exception.lost:
+                messages.warning(request, "Confirm your identity first. Then do it again: nothing has been changed.")
+            return to_confirmation(request, exception.back_to)
         if isinstance(exception, AccessDenied | PermissionDenied):
             refused(request, 403)
             context = {"reason": str(exception) or "Your role does not allow this."}

@@ -76,16 +76,50 @@ def test_password_of_a_colleague_signs_nothing(client, physician, session, sign,
     assert status_of(session) == Status.OPEN
 
 
+def confirm(client, session):
+    """Confirm on the library's page, for the signature of a session."""
+    body = {"password": make.PASSWORD, "next": reverse("procedures:sign", args=[session.pk])}
+    assert client.post(reverse("account_reauthenticate"), body).status_code == 302
+
+
 @WAYS
-def test_confirmation_just_now_is_enough_and_runs_out(client, physician, session, monkeypatch, sign, done, refused):
+def test_confirmation_for_this_signature_is_enough_and_runs_out(
+    client, physician, session, monkeypatch, sign, done, refused
+):
     client.force_login(physician)
-    client.post(reverse("account_reauthenticate"), {"password": make.PASSWORD})
+    confirm(client, session)
     with monkeypatch.context() as later:
         now = time.time()
         later.setattr(time, "time", lambda: now + 6 * 60)  # a confirmation counts for five
         assert sign(client, session).status_code == refused
     assert status_of(session) == Status.OPEN
     assert sign(client, session).status_code == done
+
+
+@WAYS
+def test_each_signature_asks_for_its_own_confirmation(client, physician, session, sign, done, refused):
+    second = make.end_session(make.make_session(session.patient, by=physician))
+    client.force_login(physician)
+    confirm(client, session)
+    assert sign(client, second).status_code == refused, "given for another session"
+    assert sign(client, session).status_code == done
+    assert sign(client, second).status_code == refused, "used up"
+    client.post(reverse("account_reauthenticate"), {"password": make.PASSWORD, "next": "/account/"})
+    assert sign(client, second).status_code == refused, "given for something else"
+    assert sign(client, second, password=make.PASSWORD).status_code == done
+
+
+@WAYS
+def test_unlocking_signs_nothing(client, physician, session, sign, done, refused):
+    client.force_login(physician)
+    client.post(reverse("lock"))
+    page = reverse("procedures:sign", args=[session.pk])
+    assert client.post(reverse("lock"), {"password": make.PASSWORD, "next": page}).status_code == 302
+    assert sign(client, session).status_code == refused
+    client.post(reverse("lock"))
+    confirm(client, session)  # by the way of a passkey or code, from the lock screen over the sign page
+    assert sign(client, session).status_code == refused
+    assert status_of(session) == Status.OPEN
 
 
 @WAYS

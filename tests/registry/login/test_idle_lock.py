@@ -8,6 +8,8 @@ import time
 
 import pytest
 from allauth.mfa.models import Authenticator
+from allauth.mfa.recovery_codes.internal.auth import RecoveryCodes
+from allauth.mfa.totp.internal.auth import TOTP
 from allauth.usersessions.models import UserSession
 from django.test import Client
 from django.urls import reverse
@@ -228,8 +230,9 @@ def test_setting_reaches_an_open_session_within_a_minute(client, centre, later):
 
 def test_last_factor_stays_while_the_centre_asks_for_one(client, user, centre):
     ask_for_factor(centre, 0)
-    Authenticator.objects.create(user=user, type="totp", data={"secret": "none"})
-    client.post(reverse("account_reauthenticate"), {"password": make.PASSWORD})
+    codes = RecoveryCodes.activate(user).get_unused_codes()
+    TOTP.activate(user, "JBSWY3DPEHPK3PXP")
+    client.post(reverse("mfa_reauthenticate"), {"code": codes[0]})
     page = client.post(reverse("mfa_deactivate_totp")).content.decode()
     assert "add another one before you remove this one" in page
     assert Authenticator.objects.filter(user=user).exists()
@@ -271,8 +274,8 @@ def test_refusals_and_failed_log_ins_are_logged_without_names(user, centre, capl
         Client().post(reverse("login"), {"username": "a typed secret", "password": "wrong"})
     lines = [record.getMessage() for record in caplog.records if record.name == "tributary.access"]
     assert lines == [
-        f"GET registry:patients refused with 403: account {researcher.pk}, from 127.0.0.1",
-        f"GET registry:patient refused with 404: account {user.pk}, from 127.0.0.1",
-        f"log-in failed: account {user.pk}, from 127.0.0.1",
-        "log-in failed: account unknown, from 127.0.0.1",
+        f"refused: account {researcher.pk}, address 127.0.0.1, method GET, route registry:patients, status 403",
+        f"refused: account {user.pk}, address 127.0.0.1, method GET, route registry:patient, status 404",
+        f"log-in failed: account {user.pk}, address 127.0.0.1",
+        "log-in failed: account unknown, address 127.0.0.1",
     ]
