@@ -85,11 +85,20 @@ def in_force(path: str = "", on: dt.date | None = None) -> Q:
     return Q(**{f"{path}ended_on__isnull": True}) | Q(**{f"{path}ended_on__gt": on or timezone.localdate()})
 
 
+def closed_to(user: User) -> frozenset[UUID]:
+    """Return the centres whose rules this user's log-in does not meet, such as a second factor; they give no right.
+
+    ``registry/login/middleware.py`` notes them on the user of a request. A rule of a centre so binds within it.
+    """
+    closed: frozenset[UUID] = getattr(user, "closed_centres", frozenset())
+    return closed
+
+
 def centres_for(user: User, right: Right) -> QuerySet[Centre]:
     """Return the centres in which the user holds the right."""
-    return Centre.objects.filter(
-        in_force("members__"), members__user=user, members__role__in=roles_with(right)
-    ).distinct()
+    found = Centre.objects.filter(in_force("members__"), members__user=user, members__role__in=roles_with(right))
+    closed = closed_to(user)
+    return (found.exclude(pk__in=closed) if closed else found).distinct()
 
 
 def centres_of(user: User) -> QuerySet[Centre]:
@@ -106,12 +115,15 @@ def people_with(centre_id: UUID, right: Right) -> QuerySet[User]:
 
 def allowed(user: User, centre_id: UUID, right: Right) -> bool:
     """Say whether the user holds the right in the centre."""
-    return Member.objects.filter(in_force(), user=user, centre_id=centre_id, role__in=roles_with(right)).exists()
+    held = Member.objects.filter(in_force(), user=user, centre_id=centre_id, role__in=roles_with(right))
+    return centre_id not in closed_to(user) and held.exists()
 
 
 def rights_anywhere(user: User) -> set[Right]:
     """Return every right the user holds in some centre; for menus only."""
-    roles = Member.objects.filter(in_force(), user=user).values_list("role", flat=True)
+    roles = (
+        Member.objects.filter(in_force(), user=user).exclude(centre__in=closed_to(user)).values_list("role", flat=True)
+    )
     return set().union(*(RIGHTS[role] for role in roles))
 
 
@@ -124,6 +136,8 @@ def require(user: User, centre_id: UUID, right: Right) -> None:
         When no membership of the user in that centre carries the right.
     """
     note(centre=centre_id)
+    if centre_id in closed_to(user):
+        raise AccessDenied("This centre requires a second factor. Set one up on the page of your account.")
     if not allowed(user, centre_id, right):
         raise AccessDenied(_REFUSALS[right])
 

@@ -16,10 +16,14 @@ import datetime as dt
 from itertools import count
 from typing import Any
 
+from django.http import HttpRequest
+from django.test import Client
+
 from procedures.models import Epoch, EpochMetric, LeadMeasurement, Session, Site, Tributary
 from procedures.services.epochs import TypedMetric, enter_metrics, put_epoch
 from procedures.services.sessions import describe_session, open_session
 from procedures.services.sites import put_measurement, put_site, put_tributary
+from registry.login.reauthentication import note_confirmation
 from registry.models import (
     AdverseEvent,
     Assessment,
@@ -59,6 +63,14 @@ def make_user(role: str | None = Role.PHYSICIAN, centre: Centre | None = None, *
     if role is not None:
         add_member(by=None, centre=centre or make_centre(), user=user, role=role)
     return user
+
+
+def confirm(client: Client) -> None:
+    """Let somebody who is logged in have confirmed just now who they are, as the page of confirmation keeps it."""
+    request = HttpRequest()
+    request.session = client.session  # type: ignore[assignment] # the session of the client
+    note_confirmation(request, User.objects.get(pk=client.session["_auth_user_id"]))
+    request.session.save()
 
 
 def writer_of(centre: Centre) -> User:

@@ -17,7 +17,7 @@ from django.utils import timezone
 
 from registry.access import centres_of
 from registry.login.reauthentication import last_confirmed_at, use_up
-from registry.login.second_factor import missing_from
+from registry.login.second_factor import missing_in
 from registry.models import Centre, User
 
 # Asked for by pages on their own: no sign of anybody being there. An outbox that empties itself is none either.
@@ -28,12 +28,26 @@ LOOK_UP_AGAIN_S = 60
 _ACTIVE, _LOCKED, _KEPT = "active_at", "locked_at", "kept"
 
 
+# Of somebody who works in several centres no centre asks for less than this, unless all of them do.
+LEAST_OF_SEVERAL_MIN = 5
+
+
+def _minutes(asked: list[int]) -> int:
+    if not asked:
+        return int(Centre._meta.get_field("idle_lock_min").default)
+    return max(min(asked), min(LEAST_OF_SEVERAL_MIN, max(asked)))
+
+
 def _asked_of(user: User) -> dict[str, Any]:
     centres = dict(centres_of(user).values_list("pk", "idle_lock_min"))
-    minutes = min(centres.values(), default=Centre._meta.get_field("idle_lock_min").default)
-    day = missing_from(user)
-    asked = {"idle_s": 60 * minutes, "factor_from": day.isoformat() if day else None}
-    return asked | {"at": time.time(), "centres": [str(key) for key in centres]}
+    missing = missing_in(user)
+    return {
+        "at": time.time(),
+        "centres": [str(key) for key in centres],
+        "idle_s": 60 * _minutes(list(centres.values())),
+        "factor_from": min(missing.values(), default=None),
+        "factor_in": missing,
+    }
 
 
 def begin(request: HttpRequest, user: User) -> None:
@@ -50,7 +64,7 @@ def look_up(request: HttpRequest, user: User) -> dict[str, Any]:
 
 
 def kept(request: HttpRequest) -> dict[str, Any]:
-    """Return what was looked up last: ``idle_s``, and ``factor_from`` when a second factor is missing."""
+    """Return what was looked up last: ``idle_s``; ``factor_from`` and ``factor_in`` when a second factor is missing."""
     return dict(request.session.get(_KEPT) or {})
 
 

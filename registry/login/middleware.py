@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 from urllib.parse import urlsplit
+from uuid import UUID
 
 from django.contrib import messages
 from django.http import HttpRequest, HttpResponse, JsonResponse
@@ -13,6 +14,7 @@ from django.urls import reverse
 from django.utils import timezone
 from django.utils.http import urlencode
 
+from registry.access import centres_of
 from registry.log_context import note
 from registry.login import idle, known_devices
 
@@ -49,8 +51,10 @@ class SessionKeeper:
             return None if route in TO_UNLOCK else _locked(request)
         if route not in idle.QUIET:
             idle.touch(request, request.user)
-        if _factor_is_missing(request) and route not in _TO_SET_UP and not route.startswith("mfa_"):
+        closed = _closed_without_factor(request)
+        if closed and not _works_elsewhere(request, closed) and not _is_to_set_up(route):
             return _set_up_first(request)
+        request.user.closed_centres = closed
         return None
 
 
@@ -60,14 +64,21 @@ def _only_centre(request: HttpRequest) -> dict[str, str]:
     return {"centre": centres[0]} if len(centres) == 1 else {}
 
 
-def _factor_is_missing(request: HttpRequest) -> bool:
+def _is_to_set_up(route: str) -> bool:
+    return route in _TO_SET_UP or route.startswith("mfa_")
+
+
+def _closed_without_factor(request: HttpRequest) -> frozenset[UUID]:
+    """Return the centres that ask for a second factor today which is missing."""
     today = timezone.localdate().isoformat()
-    day = idle.kept(request).get("factor_from")
-    if not day or day > today:
-        return False
-    assert request.user.is_authenticated  # noqa: S101 - tells the type checker
-    day = idle.look_up(request, request.user)["factor_from"]  # it may have been set up since
-    return bool(day and day <= today)
+    if not any(day <= today for day in (idle.kept(request).get("factor_in") or {}).values()):
+        return frozenset()
+    asking = idle.look_up(request, request.user)["factor_in"]  # it may have been set up since
+    return frozenset(UUID(key) for key, day in asking.items() if day <= today)
+
+
+def _works_elsewhere(request: HttpRequest, closed: frozenset[UUID]) -> bool:
+    return centres_of(request.user).exclude(pk__in=closed).exists()
 
 
 def _is_page(request: HttpRequest) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from uuid import UUID
 
 from allauth.mfa.models import Authenticator
 
@@ -12,9 +13,12 @@ from registry.models import User
 
 def needed_from(user: User) -> dt.date | None:
     """Return the first day on which one of the user's centres asks for a second factor; nothing when none does."""
-    asking = centres_for(user, Right.SEE_IDENTITY).filter(second_factor_from__isnull=False)
-    days = [day for day in asking.values_list("second_factor_from", flat=True) if day]
-    return min(days, default=None)
+    return min(_asking(user).values(), default=None)
+
+
+def _asking(user: User) -> dict[UUID, dt.date]:
+    centres = centres_for(user, Right.SEE_IDENTITY).filter(second_factor_from__isnull=False)
+    return {key: day for key, day in centres.values_list("pk", "second_factor_from") if day}
 
 
 def factors_of(user: User) -> int:
@@ -22,7 +26,7 @@ def factors_of(user: User) -> int:
     return Authenticator.objects.filter(user=user).exclude(type=Authenticator.Type.RECOVERY_CODES).count()
 
 
-def missing_from(user: User) -> dt.date | None:
-    """Return the day from which the user is kept out until a second factor is set up; nothing when all is well."""
-    day = needed_from(user)
-    return day if day and not factors_of(user) else None
+def missing_in(user: User) -> dict[str, str]:
+    """Return the centres that the user cannot enter without a second factor, each with its first day; none is well."""
+    asking = _asking(user)
+    return {} if asking and factors_of(user) else {str(key): day.isoformat() for key, day in asking.items()}

@@ -25,6 +25,7 @@ urlpatterns = [
     path("account/sessions/", views.sessions, name="account_sessions"),
     path("account/sessions/<int:pk>/end/", views.end_session, name="account_end_session"),
     path("account/", views.account, name="account"),
+    path("account/invitations/<uuid:pk>/", views.invitation, name="account_invitation"),
     path("account/confirm/", account.reauthenticate, name="account_reauthenticate"),
     path("account/confirm/code/", factor.reauthenticate, name="mfa_reauthenticate"),
     path("account/confirm/passkey/", passkey.reauthenticate_webauthn, name="mfa_reauthenticate_webauthn"),

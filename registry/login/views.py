@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from uuid import UUID
 
 from allauth.usersessions.adapter import get_adapter
 from allauth.usersessions.models import UserSession
@@ -12,12 +13,16 @@ from django.contrib.auth.decorators import login_not_required
 from django.contrib.auth.views import PasswordResetConfirmView
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
-from django.urls import reverse_lazy
+from django.urls import reverse, reverse_lazy
 from django.utils.http import url_has_allowed_host_and_scheme, urlencode
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from registry.access import in_force
 from registry.login.forms import FirstPasswordForm
+from registry.login.reauthentication import confirm_first
+from registry.models import Answer, Invitation
+from registry.services.joining import answer_invitation
+from registry.services.links import Links
 from registry.views.request import MemberRequest
 
 
@@ -38,6 +43,7 @@ class Join(PasswordResetConfirmView):
     form_class = FirstPasswordForm
     template_name = "registry/account/join.html"
     success_url = reverse_lazy("login")
+    token_generator = Links()  # type: ignore[assignment] # asked for check_token only
 
     def form_valid(self, form: Any) -> HttpResponse:
         """Say what comes next."""
@@ -49,7 +55,22 @@ class Join(PasswordResetConfirmView):
 def account(request: MemberRequest) -> HttpResponse:
     """Show where a person changes what concerns their own log-in."""
     memberships = request.user.memberships.filter(in_force()).select_related("centre").order_by("centre__name", "role")
-    return render(request, "registry/account/account.html", {"memberships": memberships})
+    invitations = request.user.invitations.filter(answer=Answer.OPEN).select_related("centre").order_by("pk")
+    context = {"memberships": memberships, "invitations": invitations}
+    return render(request, "registry/account/account.html", context)
+
+
+@require_POST
+def invitation(request: MemberRequest, pk: UUID) -> HttpResponse:
+    """Accept or decline to work in a further centre."""
+    found = Invitation.objects.select_related("centre").get(pk=pk, user=request.user)  # another's is not found
+    accept = "accept" in request.POST
+    if accept:
+        confirm_first(request, reverse("account"))
+    answer_invitation(by=request.user, invitation=found, accept=accept)
+    said = f"You now work in {found.centre} too." if accept else f"You have declined to work in {found.centre}."
+    messages.success(request, said)
+    return redirect("account")
 
 
 @require_http_methods(["GET", "POST"])

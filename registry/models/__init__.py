@@ -18,6 +18,7 @@ from registry.models.change import Change, TrailHead
 from registry.models.code_counter import CodeCounter
 from registry.models.device import FAILURES, Chamber, Device, DeviceKind, ExplantReason
 from registry.models.device_check import DeviceCheck
+from registry.models.invitation import Answer, Invitation
 from registry.models.job import Job, RunState, job_constraints, job_index, to_be_taken
 from registry.models.look import Look
 from registry.models.merge import PairApart, PatientMerge
@@ -42,6 +43,7 @@ __all__ = [
     "MEDICINES",
     "AdverseEvent",
     "Aetiology",
+    "Answer",
     "Assessment",
     "AssessmentKind",
     "Attempt",
@@ -65,6 +67,7 @@ __all__ = [
     "ImportRun",
     "ImportState",
     "ImportTask",
+    "Invitation",
     "Job",
     "LifeInstrument",
     "Look",

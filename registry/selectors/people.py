@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from uuid import UUID
 
 from allauth.mfa.models import Authenticator
 from allauth.usersessions.models import UserSession
 from django.db.models import Count, Q, QuerySet
+from django.utils import timezone
 
-from registry.access import Right, centres_for, centres_of, in_force, require
-from registry.models import Centre, Member, User
+from registry.access import Right, centres_for, centres_of, in_force, require, roles_with
+from registry.models import Answer, Centre, Change, Invitation, Member, User
 
 
 def administered_centres(user: User) -> QuerySet[Centre]:
@@ -54,6 +56,18 @@ def members_of(user: User, centre: Centre) -> tuple[list[Member], list[Member]]:
     return list(members.filter(in_force())), list(members.exclude(in_force()))
 
 
+def invitations_of(user: User, centre: Centre) -> list[Invitation]:
+    """Return a centre's invitations that wait for an answer.
+
+    Raises
+    ------
+    AccessDenied
+        When the user does not administer the centre.
+    """
+    require(user, centre.pk, Right.MANAGE_MEMBERS)
+    return list(Invitation.objects.filter(centre=centre, answer=Answer.OPEN).select_related("user").order_by("pk"))
+
+
 def find_member(user: User, centre: Centre, key: UUID) -> Member:
     """Return a membership of a centre the user administers.
 
@@ -77,3 +91,21 @@ def account_of(user: User, member: Member) -> dict[str, int]:
     require(user, member.centre_id, Right.MANAGE_MEMBERS)
     factors = Authenticator.objects.filter(user=member.user).exclude(type=Authenticator.Type.RECOVERY_CODES)
     return {"factors": factors.count(), "sessions": UserSession.objects.filter(user=member.user).count()}
+
+
+def lately_let_in(user: User) -> list[tuple[Member, str]]:
+    """Return who was given a role that sees patients in the centres the user oversees, latest first, and by whom.
+
+    The last 90 days; the clinical leads see so whom their administrators let in.
+    """
+    centres = centres_for(user, Right.OVERSEE_IDENTITY).values("pk")
+    since = timezone.now() - dt.timedelta(days=90)
+    found = list(
+        Member.objects.filter(centre__in=centres, role__in=roles_with(Right.SEE_IDENTITY), created_at__gte=since)
+        .select_related("user", "centre")
+        .order_by("-created_at", "-id")[:100]
+    )
+    keys = [member.pk for member in found]
+    made = Change.objects.filter(record_type="registry.member", record_id__in=keys, action="created")
+    givers = dict(made.values_list("record_id", "actor_name"))
+    return [(member, givers.get(member.pk, "")) for member in found]

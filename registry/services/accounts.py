@@ -4,19 +4,16 @@ from __future__ import annotations
 
 from allauth.mfa.models import Authenticator
 from allauth.usersessions.models import UserSession
-from django.contrib.auth.tokens import default_token_generator
 from django.db import transaction
-from django.urls import reverse
-from django.utils.encoding import force_bytes
-from django.utils.http import urlsafe_base64_encode
 
 from registry.models import Member, User
+from registry.services.links import path_of_link
 from registry.services.people import note_act, require_whole_account
 
 
 @transaction.atomic
 def one_time_link(*, by: User, member: Member) -> str:
-    """Return a path that lets its bearer set the member's password once; it goes stale with use and with time.
+    """Return a path to set the member's password once; it ends with use, with time, and with its maker's right.
 
     Raises
     ------
@@ -25,8 +22,7 @@ def one_time_link(*, by: User, member: Member) -> str:
     """
     require_whole_account(by=by, member=member)
     note_act(by=by, member=member, action="link given")
-    user = member.user
-    return reverse("join", args=[urlsafe_base64_encode(force_bytes(user.pk)), default_token_generator.make_token(user)])
+    return path_of_link(by=by, member=member)
 
 
 @transaction.atomic

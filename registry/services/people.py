@@ -8,7 +8,7 @@ from typing import Any
 from django.db import transaction
 from django.utils import timezone
 
-from registry.access import Right, in_force, people_with, require, require_somewhere, roles_with
+from registry.access import Right, centres_for, in_force, people_with, require, require_somewhere, roles_with
 from registry.errors import RuleBroken
 from registry.models import Centre, Member, Role, User
 from registry.services.records import change, put
@@ -47,7 +47,7 @@ def open_centre(*, by: User, code: str, name: str) -> Centre:
         raise _beside("code", "Another centre already has this short name. Choose a different one.")
     centre = Centre(code=code, name=name)
     centre, _ = put(Centre, by=by, centre_id=centre.pk, values={"code": code, "name": name}, scope={}, key=centre.pk)
-    _give(by=by, centre=centre, user=by, role=Role.ADMINISTRATOR)
+    give(by=by, centre=centre, user=by, role=Role.ADMINISTRATOR)
     return centre
 
 
@@ -63,7 +63,8 @@ def change_centre(*, by: User, centre: Centre, version: int, **values: Any) -> C
     return change(centre, by=by, centre_id=centre.pk, values=values, version=version)
 
 
-def _give(*, by: User | None, centre: Centre, user: User, role: str) -> Member:
+def give(*, by: User | None, centre: Centre, user: User, role: str) -> Member:
+    """Write a membership, for services that have judged the right to."""
     held = Member.objects.filter(in_force(), user=user, centre=centre, role=role).first()
     if held:
         return held
@@ -78,39 +79,53 @@ def add_member(*, by: User | None, centre: Centre, user: User, role: str) -> Mem
     Raises
     ------
     RuleBroken
-        When the role is unknown.
+        When the role is unknown, the person works elsewhere and has to be asked, or the actor would let themselves see
+        patients.
     AccessDenied
         When the actor is no administrator of the centre.
     """
-    if by is not None:
-        require(by, centre.pk, Right.MANAGE_MEMBERS)
     if role not in Role.values:
         raise RuleBroken(f"'{role}' is not a role; the roles are {', '.join(Role.values)}.")
-    return _give(by=by, centre=centre, user=user, role=role)
+    if by is not None:
+        require(by, centre.pk, Right.MANAGE_MEMBERS)
+        if by == user and role in roles_with(Right.SEE_IDENTITY):
+            raise _beside(
+                "role", "You cannot let yourself see patients. Ask another administrator to give you this role."
+            )
+        if not is_own(by=by, centre=centre, user=user):
+            raise RuleBroken("This person works in another centre. Send an invitation.")
+    return give(by=by, centre=centre, user=user, role=role)
+
+
+def is_own(*, by: User, centre: Centre, user: User) -> bool:
+    """Say whether a role needs no asking: the person works here, or has only ever worked where the actor administers.
+
+    An account without any membership is one that was just made.
+    """
+    all_of_them = Member.objects.filter(user=user)
+    ours = centres_for(by, Right.MANAGE_MEMBERS).values("pk")
+    if all_of_them.filter(in_force(), centre=centre).exists() or not all_of_them.exists():
+        return True
+    elsewhere = all_of_them.filter(in_force()).exclude(centre__in=ours)
+    return all_of_them.filter(centre__in=ours).exists() and not elsewhere.exists()
 
 
 @transaction.atomic
-def invite(*, by: User, centre: Centre, username: str, full_name: str, role: str) -> tuple[Member, bool]:
-    """Make an account without a password and give it a role; a known user name gets the role only.
-
-    Returns
-    -------
-    The membership, and whether the account is new and so needs a link to set its first password.
+def open_account(*, by: User | None, centre: Centre, username: str, full_name: str, role: str) -> Member:
+    """Make an account without a password and give it a role; ``by=None`` is the command line.
 
     Raises
     ------
     AccessDenied
         When the actor is no administrator of the centre.
     """
-    require(by, centre.pk, Right.MANAGE_MEMBERS)
-    user = User.objects.filter(username__iexact=username).first()
-    if user:
-        return add_member(by=by, centre=centre, user=user, role=role), False
+    if by is not None:
+        require(by, centre.pk, Right.MANAGE_MEMBERS)
     user = User(username=username, full_name=full_name)
     user.set_unusable_password()
     user.save()
     trail.write(centre_id=centre.pk, by=by, action="created", record=user)
-    return add_member(by=by, centre=centre, user=user, role=role), True
+    return add_member(by=by, centre=centre, user=user, role=role)
 
 
 @transaction.atomic
@@ -198,6 +213,6 @@ def require_whole_account(*, by: User, member: Member) -> None:
 
 
 @transaction.atomic
-def note_act(*, by: User, member: Member, action: str, reason: str = "") -> None:
+def note_act(*, by: User | None, member: Member, action: str, reason: str = "") -> None:
     """Write an act on a member's account that changes no field into the trail, such as a link given out."""
     trail.write(centre_id=member.centre_id, by=by, action=action, record=member, reason=reason)

@@ -12,6 +12,7 @@ urlpatterns = [
     path("centres/<slug:code>/", centres.centre, name="centre"),
     path("centres/<slug:code>/settings/", centres.settings, name="settings"),
     path("centres/<slug:code>/members/new/", members.new_member, name="new_member"),
+    path("centres/<slug:code>/invitations/<uuid:key>/withdraw/", members.withdraw, name="withdraw"),
     path("centres/<slug:code>/members/<uuid:key>/", members.member, name="member"),
     path("centres/<slug:code>/members/<uuid:key>/role/", members.role, name="role"),
     path("centres/<slug:code>/members/<uuid:key>/end/", members.end, name="end"),

@@ -11,7 +11,8 @@ from registry.access import Right, require_somewhere
 from registry.errors import Conflict, RuleBroken
 from registry.forms.people import CentreForm, NewCentreForm
 from registry.forms.rules import apply_rule
-from registry.selectors.people import administered_centres, find_centre, members_of
+from registry.login.reauthentication import confirm_first
+from registry.selectors.people import administered_centres, find_centre, invitations_of, members_of
 from registry.services.people import change_centre, open_centre
 from registry.views.request import MemberRequest
 
@@ -27,6 +28,7 @@ def centres(request: MemberRequest) -> HttpResponse:
 def new_centre(request: MemberRequest) -> HttpResponse:
     """Open a further centre."""
     require_somewhere(request.user, Right.MANAGE_MEMBERS)
+    confirm_first(request)
     form = NewCentreForm(request.POST or None)
     if request.method == "POST" and form.is_valid():
         try:
@@ -45,7 +47,7 @@ def centre(request: MemberRequest, code: str) -> HttpResponse:
     """Show a centre: its settings, who works in it, who has worked in it."""
     found = find_centre(request.user, code)
     standing, ended = members_of(request.user, found)
-    context = {"centre": found, "members": standing, "ended": ended}
+    context = {"centre": found, "members": standing, "ended": ended, "invitations": invitations_of(request.user, found)}
     return render(request, "registry/people/centre.html", context)
 
 
@@ -53,6 +55,7 @@ def centre(request: MemberRequest, code: str) -> HttpResponse:
 def settings(request: MemberRequest, code: str) -> HttpResponse:
     """Change a centre's name, its second factor and its idle lock."""
     found = find_centre(request.user, code)
+    confirm_first(request)
     form = CentreForm(request.POST or None, centre=found)
     if request.method == "POST" and form.is_valid():
         try:

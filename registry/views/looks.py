@@ -10,6 +10,7 @@ from django.views.decorators.http import require_GET
 from registry.access import Right, require_somewhere
 from registry.forms.duplicates import LooksForm
 from registry.selectors.looks import looks_for, overseen_patient, rows
+from registry.selectors.people import lately_let_in
 from registry.views.request import MemberRequest
 
 PAGE_SIZE = 50
@@ -30,5 +31,6 @@ def looks(request: MemberRequest) -> HttpResponse:
         "page": page,
         "patient": patient,
         "rows": rows(page.object_list, patient),
+        "let_in": [] if patient or page.number > 1 else lately_let_in(request.user),
     }
     return render(request, "registry/looks.html", context, status=422 if form.errors else 200)

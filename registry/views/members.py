@@ -10,6 +10,7 @@ from django.contrib import messages
 from django.forms import Form
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
+from django.urls import reverse
 from django.utils import timezone
 from django.views.decorators.http import require_http_methods, require_POST
 
@@ -17,10 +18,12 @@ from registry.days import in_words
 from registry.errors import RuleBroken
 from registry.forms.people import EndForm, NameForm, NewMemberForm, ReasonForm, RoleForm
 from registry.forms.rules import apply_rule
-from registry.models import Member
+from registry.login.reauthentication import confirm_first
+from registry.models import Invitation, Member, Role
 from registry.selectors.people import account_of, find_centre, find_member
 from registry.services import accounts
-from registry.services.people import change_role, end_membership, invite, rename
+from registry.services.joining import invite, withdraw_invitation
+from registry.services.people import change_role, end_membership, rename
 from registry.views.request import MemberRequest
 
 
@@ -38,14 +41,21 @@ def new_member(request: MemberRequest, code: str) -> HttpResponse:
     """Add somebody; a new account gets a link to set its first password."""
     centre = find_centre(request.user, code)
     form = NewMemberForm(request.POST or None)
+    confirm_first(request)
     if request.method == "POST" and form.is_valid():
-        member, is_new = invite(by=request.user, centre=centre, **form.cleaned_data)
-        if is_new:
-            return _link_page(request, member, accounts.one_time_link(by=request.user, member=member))
-        messages.success(
-            request, f"{member.user} already had an account and is now {member.get_role_display().lower()} here."
-        )
-        return redirect("people:centre", centre.code)
+        try:
+            member, is_new = invite(by=request.user, centre=centre, **form.cleaned_data)
+        except RuleBroken as error:
+            apply_rule(form, error)
+        else:
+            if member and is_new:
+                return _link_page(request, member, accounts.one_time_link(by=request.user, member=member))
+            name, role = form.cleaned_data["username"], Role(form.cleaned_data["role"]).label.lower()
+            if member:
+                messages.success(request, f"{member.user} already had an account and is now {role} here.")
+            else:
+                messages.success(request, f"{name} works elsewhere and has been invited. The answer is up to them.")
+            return redirect("people:centre", centre.code)
     context = {"form": form, "centre": centre, "title": "Add a member", "verb": "Add the member"}
     return render(request, "registry/people/form.html", context, status=422 if form.errors else 200)
 
@@ -71,6 +81,7 @@ def member(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
     """Show one membership and the account behind it; a post corrects the name."""
     found = find_member(request.user, find_centre(request.user, code), key)
     if request.method == "POST":
+        confirm_first(request)
         form = NameForm(request.POST)
         if not form.is_valid():
             return _member_page(request, found, name_form=form)
@@ -84,10 +95,26 @@ def member(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
     return _member_page(request, found)
 
 
+def _to_act_on(request: MemberRequest, code: str, key: UUID) -> Member:
+    """Return the member, once the administrator has confirmed who they are."""
+    found = find_member(request.user, find_centre(request.user, code), key)
+    confirm_first(request, reverse("people:member", args=[code, key]))
+    return found
+
+
+@require_POST
+def withdraw(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
+    """Take an invitation back."""
+    found = Invitation.objects.get(pk=key, centre=find_centre(request.user, code))
+    withdraw_invitation(by=request.user, invitation=found)
+    messages.success(request, f"The invitation of {found.user.username} has been withdrawn.")
+    return redirect("people:centre", code)
+
+
 @require_POST
 def role(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
     """Give another role in place of this one."""
-    found = find_member(request.user, find_centre(request.user, code), key)
+    found = _to_act_on(request, code, key)
     form = RoleForm(request.POST)
     if form.is_valid():
         try:
@@ -103,7 +130,7 @@ def role(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
 @require_POST
 def end(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
     """End a membership on a day."""
-    found = find_member(request.user, find_centre(request.user, code), key)
+    found = _to_act_on(request, code, key)
     form = EndForm(request.POST)
     if form.is_valid():
         try:
@@ -120,14 +147,14 @@ def end(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
 @require_POST
 def link(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
     """Make a link with which the member sets a new password."""
-    found = find_member(request.user, find_centre(request.user, code), key)
+    found = _to_act_on(request, code, key)
     return _link_page(request, found, accounts.one_time_link(by=request.user, member=found))
 
 
 @require_POST
 def end_sessions(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
     """Log the member out everywhere."""
-    found = find_member(request.user, find_centre(request.user, code), key)
+    found = _to_act_on(request, code, key)
     count = accounts.end_sessions(by=request.user, member=found)
     messages.success(request, f"{found.user} has been logged out of {count} session{'' if count == 1 else 's'}.")
     return redirect("people:member", code, found.pk)
@@ -136,7 +163,7 @@ def end_sessions(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
 @require_POST
 def take_off_factor(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
     """Take off a lost second factor."""
-    found = find_member(request.user, find_centre(request.user, code), key)
+    found = _to_act_on(request, code, key)
     form = ReasonForm(request.POST)
     if not form.is_valid():
         return _member_page(request, found, factor_form=form)

@@ -93,6 +93,7 @@ RULES: dict[str, Rule] = {
     "logout": open_to_all(get=False, send=True),
     "account_logout": open_to_all(get=False, send=True),
     "account": ACCOUNT,
+    "account_invitation": MADE_UP,  # one's own only: tests/registry/people/test_joining.py
     "account_sessions": ACCOUNT_FORM,
     "account_end_session": Rule(),  # one's own only; this one belongs to nobody in the world
     "lock": ACCOUNT_FORM,
@@ -209,6 +210,7 @@ RULES: dict[str, Rule] = {
     "people:centre": CENTRE,
     "people:settings": CENTRE_FORM,
     "people:new_member": CENTRE_FORM,
+    "people:withdraw": MADE_UP,  # tests/registry/people/test_joining.py
     "people:member": CENTRE_FORM,
     "people:role": CENTRE_ACT,
     "people:end": CENTRE_ACT,

@@ -8,8 +8,6 @@ import time
 
 import pytest
 from allauth.mfa.models import Authenticator
-from allauth.mfa.recovery_codes.internal.auth import RecoveryCodes
-from allauth.mfa.totp.internal.auth import TOTP
 from allauth.usersessions.models import UserSession
 from django.test import Client
 from django.urls import reverse
@@ -18,6 +16,7 @@ from django.utils import timezone
 from registry.models import Centre, Role, User
 from registry.services.people import add_member
 from tests import factories as make
+from tests.registry.login.enrolling import enrol, recovery_codes
 
 pytestmark = pytest.mark.django_db
 PAGE = "/patients/"
@@ -75,12 +74,25 @@ def test_untouched_session_is_locked_after_its_minutes_and_not_before(client, la
 
 def test_minutes_are_the_shortest_of_the_persons_centres(client, user, later):
     strict = make.make_centre()
-    Centre.objects.filter(pk=strict.pk).update(idle_lock_min=2)
+    Centre.objects.filter(pk=strict.pk).update(idle_lock_min=7)
     add_member(by=None, centre=strict, user=user, role=Role.RESEARCHER)
     later(1.5)
     client.get(PAGE)  # a minute has passed: looked up again
-    later(2.1)
+    later(6.8)
+    assert client.get(PAGE).status_code == 200
+    later(7.1)
     assert locked_at(client)
+
+
+@pytest.mark.parametrize(("home", "further", "minutes"), [(15, 1, 5), (1, 15, 5), (3, 1, 3), (2, 2, 2)])
+def test_one_centre_of_several_does_not_lock_by_the_minute(client, user, centre, later, home, further, minutes):
+    Centre.objects.filter(pk=centre.pk).update(idle_lock_min=home)
+    strict = make.make_centre()
+    Centre.objects.filter(pk=strict.pk).update(idle_lock_min=further)
+    add_member(by=None, centre=strict, user=user, role=Role.RESEARCHER)
+    later(1.1)
+    said = client.post(reverse("lock_active"), headers={"Accept": "application/json"}).json()
+    assert said["idle_s"] == 60 * minutes
 
 
 def test_locked_session_answers_programs_with_423_and_a_code(client, later):
@@ -177,7 +189,7 @@ def test_page_that_says_somebody_is_there_keeps_it_open(client, user, later):
 
 def test_touching_costs_no_query_within_the_minute(client, django_assert_num_queries, later):
     client.get("/account/")
-    with django_assert_num_queries(4):  # session, user, memberships, menu
+    with django_assert_num_queries(5):  # session, user, memberships, invitations, menu
         client.get("/account/")
 
 
@@ -215,6 +227,21 @@ def test_from_the_day_on_nothing_opens_but_setting_one_up(user, centre):
     assert client.get(PAGE).status_code == 200
 
 
+def test_second_factor_of_one_centre_closes_that_centre_only(user, centre):
+    home_patient = make.make_patient(centre)
+    asking = make.make_centre()
+    their_patient = make.make_patient(asking)
+    add_member(by=None, centre=asking, user=user, role=Role.PHYSICIAN)
+    ask_for_factor(asking, 0)
+    client = logged_in(user)
+    assert client.get(reverse("registry:patient", args=[home_patient.pk])).status_code == 200
+    assert client.get(reverse("registry:patient", args=[their_patient.pk])).status_code == 403
+    assert client.get(f"/api/v1/patients/{their_patient.pk}", headers={"Accept": "*/*"}).status_code == 404
+    assert "requires a second factor" in client.get(PAGE).content.decode()
+    Authenticator.objects.create(user=user, type="totp", data={})
+    assert client.get(reverse("registry:patient", args=[their_patient.pk])).status_code == 200
+
+
 @pytest.mark.parametrize("role", [Role.RESEARCHER, Role.ADMINISTRATOR])
 def test_who_sees_no_identifiers_is_not_asked(centre, role):
     ask_for_factor(centre, 0)
@@ -230,9 +257,8 @@ def test_setting_reaches_an_open_session_within_a_minute(client, centre, later):
 
 def test_last_factor_stays_while_the_centre_asks_for_one(client, user, centre):
     ask_for_factor(centre, 0)
-    codes = RecoveryCodes.activate(user).get_unused_codes()
-    TOTP.activate(user, "JBSWY3DPEHPK3PXP")
-    client.post(reverse("mfa_reauthenticate"), {"code": codes[0]})
+    enrol(client)
+    assert client.post(reverse("mfa_reauthenticate"), {"code": recovery_codes(user)[0]}).status_code == 302
     page = client.post(reverse("mfa_deactivate_totp")).content.decode()
     assert "add another one before you remove this one" in page
     assert Authenticator.objects.filter(user=user).exists()

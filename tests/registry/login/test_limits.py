@@ -7,8 +7,6 @@ import secrets
 
 import pytest
 from allauth.mfa.models import Authenticator
-from allauth.mfa.recovery_codes.internal.auth import RecoveryCodes
-from allauth.mfa.totp.internal.auth import TOTP
 from django.http import HttpResponse
 from django.test import Client, RequestFactory
 from django.urls import reverse
@@ -18,6 +16,7 @@ from registry.login import known_devices
 from registry.login.access_log import origin
 from registry.models import Role, User
 from tests import factories as make
+from tests.registry.login.enrolling import enrol, recovery_codes
 
 pytestmark = pytest.mark.django_db
 HERE, ELSEWHERE = "192.0.2.10", "198.51.100.7"
@@ -174,8 +173,8 @@ def test_wrong_signatures_do_not_stop_the_lock(user, session):
 def test_wrong_codes_at_a_locked_tablet_stop_no_log_in(user):
     tablet = at(HERE)
     log_in(tablet, user)
-    TOTP.activate(user, "JBSWY3DPEHPK3PXP")
-    codes = RecoveryCodes.activate(user).get_unused_codes()
+    enrol(tablet)
+    codes = recovery_codes(user)
     tablet.post(reverse("lock"))
     for _ in range(6):
         answer = tablet.post(reverse("mfa_reauthenticate"), {"code": "000000"})

@@ -2,10 +2,6 @@
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import hmac
-import re
 import time
 
 import pytest
@@ -18,6 +14,7 @@ from registry.errors import RuleBroken
 from registry.login.reauthentication import confirm_with_password, recently_confirmed, to_confirmation
 from registry.models import Role, User
 from tests import factories as make
+from tests.registry.login.enrolling import confirm, enrol, recovery_codes
 
 pytestmark = pytest.mark.django_db
 
@@ -29,28 +26,6 @@ def user() -> User:
 
 def log_in(client: Client, user: User, password: str = make.PASSWORD, **more: str) -> HttpResponse:
     return client.post(reverse("login"), {"username": user.username, "password": password} | more)
-
-
-def code_of(secret: str) -> str:
-    """Return what an authenticator app shows now (RFC 6238: HMAC-SHA-1, steps of 30 s, six digits)."""
-    step = int(time.time() // 30).to_bytes(8, "big")
-    digest = hmac.digest(base64.b32decode(secret), step, hashlib.sha1)
-    start = digest[-1] & 0xF
-    return f"{(int.from_bytes(digest[start : start + 4], 'big') & 0x7FFFFFFF) % 10**6:06}"
-
-
-def confirm(client: Client, password: str = make.PASSWORD) -> HttpResponse:
-    return client.post(reverse("account_reauthenticate"), {"password": password})
-
-
-def enrol(client: Client) -> str:
-    """Set up an authenticator app and return its secret."""
-    confirm(client)
-    page = client.get(reverse("mfa_activate_totp")).content.decode()
-    secret = re.search(r'<code class="secret">(\w+)</code>', page)[1]
-    answer = client.post(reverse("mfa_activate_totp"), {"code": code_of(secret)})
-    assert answer.url == reverse("mfa_view_recovery_codes")
-    return secret
 
 
 def test_log_in_goes_on_to_the_page_that_was_asked_for(client, user):
@@ -78,7 +53,7 @@ def test_second_factor_is_asked_for_once_it_is_set_up(client, user):
     assert client.get(reverse("procedures:sessions")).url.startswith(reverse("login"))
     wrong = client.post(reverse("mfa_authenticate"), {"code": "000000"}).content.decode()
     assert "This code is not correct" in wrong
-    codes = Authenticator.objects.get(user=user, type="recovery_codes").wrap().get_unused_codes()
+    codes = recovery_codes(user)
     assert client.post(reverse("mfa_authenticate"), {"code": codes[0]}).url == "/"
     assert client.get(reverse("procedures:sessions")).status_code == 200
 
@@ -86,7 +61,7 @@ def test_second_factor_is_asked_for_once_it_is_set_up(client, user):
 def test_recovery_code_opens_once(client, user):
     log_in(client, user)
     enrol(client)
-    code = Authenticator.objects.get(user=user, type="recovery_codes").wrap().get_unused_codes()[0]
+    code = recovery_codes(user)[0]
     statuses = []
     for _ in range(2):
         client.post(reverse("logout"))
@@ -104,7 +79,7 @@ ABOUT_FACTORS = (
 def test_second_factor_is_neither_removed_nor_its_codes_shown_with_the_password_alone(client, user):
     log_in(client, user)
     enrol(client)
-    codes = Authenticator.objects.get(user=user, type="recovery_codes").wrap().get_unused_codes()
+    codes = recovery_codes(user)
     assert codes[0] in client.get(reverse("mfa_view_recovery_codes")).content.decode(), "shown once it is set up"
     client.post(reverse("logout"))
     log_in(client, user)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import re
+import time
+from urllib.parse import quote
 
 import pytest
 from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from registry.models import Centre, Member, Role, User
+from registry.models import Centre, Change, Member, Role, User
 from tests import factories as make
 
 pytestmark = pytest.mark.django_db
@@ -24,6 +26,7 @@ def centre() -> Centre:
 def client(centre: Centre) -> Client:
     client = Client()
     client.force_login(make.make_user(Role.ADMINISTRATOR, centre))
+    make.confirm(client)
     return client
 
 
@@ -157,3 +160,48 @@ def test_list_of_200_members_costs_as_many_queries_as_of_one(client, centre, dja
         make.make_user(Role.LAB_STAFF, centre)
     with django_assert_max_num_queries(10):
         assert text(client.get(reverse("people:centre", args=["brook"]))).count("Lab staff") == 200
+
+
+@pytest.mark.parametrize("act", ["role", "end", "link", "end_sessions", "take_off_factor", "member"])
+def test_acts_on_a_member_ask_for_confirmation_first(client, member, act):
+    stranger_at_the_screen = Client()
+    stranger_at_the_screen.force_login(User.objects.get(pk=client.session["_auth_user_id"]))
+    changes = Change.objects.count()
+    body = {"role": Role.CLINICAL_LEAD, "ended_on": timezone.localdate().isoformat(), "reason": "x", "full_name": "New"}
+    answer = stranger_at_the_screen.post(at(act, member), body)
+    assert answer.url == f"/account/confirm/?next={quote(at('member', member), safe='')}"
+    assert Change.objects.count() == changes
+
+
+@pytest.mark.parametrize("page", ["new_member", "settings"])
+def test_forms_of_the_administrator_open_after_a_confirmation_and_take_what_was_typed(client, page, monkeypatch):
+    address = reverse(f"people:{page}", args=["brook"])
+    assert client.get(address).status_code == 200
+    now = time.time()
+    monkeypatch.setattr(time, "time", lambda: now + 600)
+    assert client.get(address).url.startswith(reverse("account_reauthenticate"))
+    assert client.post(address, {"name": ""}).status_code == 422, "ten minutes to fill it in"
+    monkeypatch.setattr(time, "time", lambda: now + 901)
+    assert client.post(address, {"name": ""}).url.startswith(reverse("account_reauthenticate"))
+
+
+def test_administrator_does_not_let_themselves_see_patients(client, centre):
+    own = User.objects.get(pk=client.session["_auth_user_id"]).memberships.get()
+    make.make_user(Role.ADMINISTRATOR, centre)
+    for role in (Role.PHYSICIAN, Role.CLINICAL_LEAD, Role.LAB_STAFF):
+        refused = client.post(at("role", own), {"role": role})
+        assert refused.status_code == 422
+        body = {"full_name": "A", "username": own.user.username, "role": role}
+        refused_too = client.post(reverse("people:new_member", args=["brook"]), body)
+        for answer in (refused, refused_too):
+            assert "You cannot let yourself see patients" in text(answer)
+    assert own.user.memberships.count() == 1
+
+
+def test_leads_see_whom_their_administrators_let_in(client, centre, member):
+    client.post(at("role", member), {"role": Role.CLINICAL_LEAD})
+    lead = Client()
+    lead.force_login(member.user)
+    page = text(lead.get(reverse("registry:looks")))
+    administrator = User.objects.get(pk=client.session["_auth_user_id"])
+    assert f"<td>Clinical lead, Brook Centre</td> <td>{administrator}</td>" in page

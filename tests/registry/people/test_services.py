@@ -14,7 +14,8 @@ from registry.access import Right, allowed, people_with, rights_anywhere
 from registry.errors import AccessDenied, RuleBroken
 from registry.models import Centre, Change, Member, Role, User
 from registry.services import accounts
-from registry.services.people import add_member, change_role, end_membership, invite, open_centre, rename
+from registry.services.joining import invite
+from registry.services.people import add_member, change_role, end_membership, open_centre, rename
 from registry.trail.verify import faults
 from tests import factories as make
 
@@ -137,16 +138,6 @@ def test_account_that_opens_another_centre_is_not_taken_over(administrator, memb
     assert User.objects.get(pk=member.user_id).full_name == name
     add_member(by=None, centre=elsewhere, user=administrator, role=Role.ADMINISTRATOR)
     assert accounts.one_time_link(by=administrator, member=member).startswith("/join/")
-
-
-def test_known_user_name_gets_the_role_and_no_second_account(administrator, centre):
-    known = make.make_user(Role.PHYSICIAN)
-    member, is_new = invite(
-        by=administrator, centre=centre, username=known.username.upper(), full_name="Any", role=Role.RESEARCHER
-    )
-    assert (member.user, is_new) == (known, False)
-    known.refresh_from_db()
-    assert known.full_name != "Any"
 
 
 def test_opened_centre_is_administered_by_whoever_opened_it(administrator):

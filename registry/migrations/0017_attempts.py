@@ -6,7 +6,7 @@ from django.db import migrations, models
 class Migration(migrations.Migration):
 
     dependencies = [
-        ('registry', '0015_import_without_run'),
+        ('registry', '0016_signs_of_life'),
     ]
 
     operations = [
