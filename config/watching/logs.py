@@ -21,7 +21,7 @@ from registry.log_context import noted
 
 #: Loggers whose messages quote an address or a header after the first colon.
 _QUOTING = ("django.request", "django.security", "django.server")
-_ABOUT = ("request", "run", "account", "centre")
+_ABOUT = ("request", "run", "address", "account", "centre")
 
 
 class JsonLines(logging.Formatter):

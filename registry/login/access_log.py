@@ -1,8 +1,8 @@
 """What an investigator needs to read in the service's log: who did what, from where, with what outcome.
 
 Every such line is written here. It carries the account's key, the address, the route and the centre where they are
-known; never a name, a value or what was typed. Each line's parts are also attributes of its record (``record.event``
-and so on), for logs that are read by machines; time, level and request id come from the formatter.
+known; never a name, a value or what was typed. The parts of a line are also its fields in the log that machines read
+(``config/watching/logs.py``), which adds time, level and the id of the request.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ def note(
     """Write one line: the event in words, then who and from where, then what else is known."""
     known = {"account": account or "unknown", "address": origin(request)} | more
     parts = ", ".join(f"{name} {value}" for name, value in known.items())
-    log.log(level, "%s: %s", event, parts, extra={"event": event} | known)
+    log.log(level, "%s: %s", event, parts, extra={"fields": {"event": event} | known})
 
 
 def refused(request: HttpRequest, status: int, **more: Any) -> None:

@@ -17,6 +17,7 @@ from django.utils.http import urlencode
 from registry.access import centres_of
 from registry.log_context import note
 from registry.login import idle, known_devices
+from registry.login.access_log import origin
 
 # Hold nobody's data and are asked for by machines: who asks is not even looked up.
 NOBODYS = {"healthz", "readyz", "metrics"} | {
@@ -37,6 +38,7 @@ class SessionKeeper:
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
         """Pass on; a device on which somebody has just logged in is remembered."""
+        note(address=origin(request))
         response = self.get_response(request)
         known_devices.put_cookie(request, response)
         return response

@@ -238,4 +238,4 @@ def test_what_an_investigator_needs_is_logged(user, caplog, settings):
         f"log-out: account {user.pk}, address {HERE}",
     ]
     record = next(record for record in caplog.records if record.name == "tributary.access")
-    assert (record.event, record.account, record.address) == ("log-in failed", user.pk, ELSEWHERE)
+    assert record.fields == {"event": "log-in failed", "account": user.pk, "address": ELSEWHERE}
