@@ -11,13 +11,17 @@ import numpy as np
 from defusedxml import DefusedXmlException
 from numpy.typing import NDArray
 
+from .clock import moment_of
 from .hashing import sha256_of
 from .signals import MAX_SAMPLES, Channel, RecordingError, Signals
 
 _SPACE = "{urn:hl7-org:v3}"
 _TYPE = "{http://www.w3.org/2001/XMLSchema-instance}type"
-_MAX_BYTES = 200_000_000
+# Decoded whole: five minutes of twelve leads at 1000 Hz.
+MAX_BYTES = 32_000_000
 _SECONDS = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
+TOO_LARGE = f"The XML file is larger than {MAX_BYTES // 1_000_000} MB, which is too large for an aECG."
+NO_AECG = "The XML file is not an HL7 aECG (AnnotatedECG); other XML is not read here."
 _LEAD_PREFIX = "MDC_ECG_LEAD_"
 
 
@@ -31,7 +35,7 @@ def read_aecg(path: Path) -> Signals:
     """
     root = _parse(path)
     if root.tag != f"{_SPACE}AnnotatedECG":
-        raise RecordingError("The XML file is not an HL7 aECG (AnnotatedECG); other XML is not read here.")
+        raise RecordingError(NO_AECG)
     sets = root.findall(f"{_SPACE}component/{_SPACE}series/{_SPACE}component/{_SPACE}sequenceSet")
     if not sets:
         raise RecordingError("The aECG file holds no waveform.")
@@ -54,8 +58,8 @@ def read_aecg(path: Path) -> Signals:
 
 
 def _parse(path: Path) -> ET.Element:
-    if path.stat().st_size > _MAX_BYTES:
-        raise RecordingError("The XML file is too large to be an aECG.")
+    if path.stat().st_size > MAX_BYTES:
+        raise RecordingError(TOO_LARGE)
     data = path.read_bytes()
     try:
         data.decode("utf-8")
@@ -85,7 +89,7 @@ def _sequences(sequence_set: ET.Element) -> tuple[float, datetime | None, tuple[
         if kind.startswith("GLIST"):
             rate = _rate(value)
             head = value.find(f"{_SPACE}head")
-            started_at = _datetime("" if head is None else head.get("value") or "")
+            started_at = moment_of("" if head is None else head.get("value") or "")
         elif kind.startswith("SLIST"):
             found.append(_samples(code.get("code") or "", value))
     if rate is None:
@@ -137,10 +141,3 @@ def _number(element: ET.Element | None, what: str) -> float:
     if not np.isfinite(number):
         raise RecordingError(f"The aECG waveform has a {what} that is not a number.")
     return number
-
-
-def _datetime(text: str) -> datetime | None:
-    try:
-        return datetime.strptime(text[:14], "%Y%m%d%H%M%S")  # noqa: DTZ007 - as written, local to the recorder
-    except ValueError:
-        return None

@@ -1,126 +1,185 @@
-"""CSV recordings: a header ``time_s,P_LV [mmHg],V_1 [mL],...`` and one row for each sample time."""
+"""CSV recordings: a header ``time_s,P_LV [mmHg],V_1 [mL],...`` and one row for each sample time.
+
+Read from the first row to the last, a part at a time, so that memory does not grow with the file.
+"""
 
 from __future__ import annotations
 
-import csv
 import re
-import warnings
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .clock import uniform_rate
+from .clock import Clock, uniform_rate
+from .csv_header import read_csv_header
 from .hashing import sha256_of
-from .signals import MAX_SAMPLES, Channel, RecordingError, Signals
+from .signals import MAX_SAMPLES, Annotation, Channel, ChannelInfo, RecordingError, Signals
 
-_MAX_HEADER_BYTES = 65_536
-_MAX_FILE_BYTES = 2**31  # a text value takes about eight bytes, as a float64 does
-_WITH_UNIT = re.compile(r"^(?P<label>.*?)\s*\[(?P<unit>.*)\]$")
-_TIME_IN_OTHER_UNITS = re.compile(r"^(time|t)[\s_]*[\[(]?(ms|us|µs|min|h|sample|samples)[\])]?$", re.IGNORECASE)
-_TIME = re.compile(r"^time[\s_]*[\[(]?s[\])]?$", re.IGNORECASE)
+_MAX_FILE_BYTES = 2**31
+_HEAD_BYTES = 1_000_000
+# A piece is turned into numbers in one call of the library, during which no other thread works: short.
+_PIECE_BYTES = 131_072
+# Rows of a part: two chunks of the stored form, fewer where there are very many columns.
+_PART_ROWS, _PART_VALUES = 131_072, 2**22
+
+
+class CsvRecording:
+    """A CSV file, read once from start to end by :meth:`parts`; its rate and length are certain after that.
+
+    Parameters
+    ----------
+    path
+        The file; its header and first rows are checked here.
+
+    Raises
+    ------
+    RecordingError
+        Where header, units or first rows are not as described.
+    """
+
+    format = "CSV"
+    started_at = None
+    annotations: tuple[Annotation, ...] = ()
+    gaps: tuple[tuple[float, float], ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def __init__(self, path: Path) -> None:
+        self.path = path
+        self._size = path.stat().st_size
+        if self._size > _MAX_FILE_BYTES:
+            raise RecordingError("The CSV file is larger than 2 GiB; use EDF or split it into shorter recordings.")
+        self._columns, self._time = read_csv_header(path)
+        with path.open("rb") as file:
+            file.readline()
+            first = file.read(_HEAD_BYTES)
+            whole = first if file.tell() == self._size else first[: first.rfind(b"\n") + 1]
+        time = np.zeros(0) if not whole.strip() else self._table(whole, 0)[:, self._time]
+        if time.size < 2:
+            raise RecordingError("The CSV file needs at least two rows of samples below its header.")
+        self.start_s = float(time[0])
+        #: By the first rows until all are read.
+        self.rate_hz = uniform_rate(time)
+        self.duration_s = round(len(time) / self.rate_hz, 9)
+
+    @property
+    def channels(self) -> tuple[ChannelInfo, ...]:
+        """The columns that are not the time."""
+        return tuple(ChannelInfo(label, unit, self.rate_hz) for label, unit in self._signals)
+
+    def parts(self) -> Iterator[tuple[float, tuple[Channel, ...]]]:
+        """Read all rows; yields the share of the file that was read, and the samples that follow.
+
+        Raises
+        ------
+        RecordingError
+            Where times or values are not as described; the message names row and column.
+        """
+        tables, rows = list[NDArray[np.float64]](), 0
+        part_rows = min(_PART_ROWS, max(1, _PART_VALUES // len(self._columns)))
+        with Clock() as clock:
+            for read_bytes, table in self._tables():
+                clock.take(table[:, self._time])
+                tables.append(table)
+                rows += len(table)
+                while rows >= part_rows:
+                    joined = np.concatenate(tables)
+                    yield read_bytes / self._size, self._part(joined[:part_rows])
+                    tables, rows = [joined[part_rows:]], rows - part_rows
+            self.rate_hz = clock.rate_hz()
+            self.duration_s = round(clock.count / self.rate_hz, 9)
+        if rows:
+            yield 1.0, self._part(np.concatenate(tables))
+
+    @property
+    def _signals(self) -> list[tuple[str, str]]:
+        return [column for i, column in enumerate(self._columns) if i != self._time]
+
+    def _part(self, table: NDArray[np.float64]) -> tuple[Channel, ...]:
+        values = np.ascontiguousarray(np.delete(table, self._time, axis=1).T)
+        return tuple(
+            Channel(label, unit, self.rate_hz, row) for (label, unit), row in zip(self._signals, values, strict=True)
+        )
+
+    def _tables(self) -> Iterator[tuple[int, NDArray[np.float64]]]:
+        row, rest = 0, b""
+        with self.path.open("rb") as file:
+            file.readline()
+            while True:
+                piece = file.read(_PIECE_BYTES)
+                rest += piece
+                cut = rest.rfind(b"\n") + 1 if piece else len(rest)
+                if not cut and len(rest) > _HEAD_BYTES:
+                    raise RecordingError(f"Row {row + 1} of the CSV file is too long to be a row of numbers.")
+                if rest[:cut].strip():
+                    table = self._table(rest[:cut], row)
+                    row += len(table)
+                    yield file.tell(), table
+                rest = rest[cut:]
+                if not piece:
+                    return
+
+    def _table(self, text: bytes, above: int) -> NDArray[np.float64]:
+        """Turn whole lines into numbers; ``above``: rows that stand above them."""
+        labels = [label for label, _ in self._columns]
+        try:
+            lines = [line for line in text.decode("utf-8-sig").splitlines() if line.strip()]
+            table = np.loadtxt(lines, delimiter=",", ndmin=2, comments=None, quotechar='"')
+        except UnicodeDecodeError:
+            raise RecordingError("The CSV file holds bytes that are not text.") from None
+        except ValueError as error:
+            raise RecordingError(_explained(str(error), labels, above)) from None
+        if table.shape[1] != len(labels):
+            if above:
+                raise RecordingError(_columns_changed(above + 1, table.shape[1], len(labels)))
+            raise RecordingError(
+                f"The header of the CSV file names {len(labels)} columns, its rows hold {table.shape[1]}"
+                + (" (a decimal comma splits numbers in two)." if table.shape[1] > len(labels) else ".")
+            )
+        finite = np.isfinite(table)
+        if not finite.all():
+            row, column = np.unravel_index(int(np.argmin(finite)), table.shape)
+            raise RecordingError(
+                f"Row {above + int(row) + 1} of the CSV file has {table[row, column]} in column "
+                f"'{labels[int(column)]}'; every value must be a finite number."
+            )
+        return table
 
 
 def read_csv(path: Path) -> Signals:
-    """Decode a CSV recording.
+    """Decode a CSV recording whole.
 
     Times must rise evenly; every value must be a finite number with a decimal point.
 
     Raises
     ------
     RecordingError
-        Where header, units, times or values are not as described; the message names row and column.
+        Where header, units, times or values are not as described, or it is too long to be decoded at once.
     """
-    if path.stat().st_size > _MAX_FILE_BYTES:
-        raise RecordingError("The CSV file is larger than 2 GiB; use EDF or split it into shorter recordings.")
-    columns, time_column = _header(path)
-    values = _values(path, [label for label, _ in columns])
-    if values.shape[0] < 2:
-        raise RecordingError("The CSV file needs at least two rows of samples below its header.")
-    _check_finite(values, columns)
-    time = values[:, time_column]
-    rate = uniform_rate(time)
+    recording, parts, count = CsvRecording(path), list[tuple[Channel, ...]](), 0
+    for _, part in recording.parts():
+        parts.append(part)
+        count += sum(channel.samples.size for channel in part)
+        if count > MAX_SAMPLES:
+            raise RecordingError("The CSV file is too long to be decoded at once; split it.")
     return Signals(
         channels=tuple(
-            Channel(label, unit, rate, np.ascontiguousarray(values[:, i]))
-            for i, (label, unit) in enumerate(columns)
-            if i != time_column
+            Channel(info.label, info.unit, info.sample_rate_hz, np.concatenate([part[i].samples for part in parts]))
+            for i, info in enumerate(recording.channels)
         ),
         annotations=(),
-        format="CSV",
-        duration_s=round(len(time) / rate, 9),
+        format=recording.format,
+        duration_s=recording.duration_s,
         sha256=sha256_of(path),
-        start_s=float(time[0]),
+        start_s=recording.start_s,
     )
 
 
-def _header(path: Path) -> tuple[list[tuple[str, str]], int]:
-    """Columns as (label, unit), and which of them is the time."""
-    with path.open("rb") as file:
-        line = file.readline(_MAX_HEADER_BYTES)
-    if len(line) == _MAX_HEADER_BYTES:
-        raise RecordingError("The first line of the CSV file is too long to be a header.")
-    try:
-        text = line.decode("utf-8-sig").strip()
-    except UnicodeDecodeError:
-        raise RecordingError("The header of the CSV file is not UTF-8 text; save the file as UTF-8.") from None
-    if text.count(";") > text.count(","):
-        raise RecordingError(
-            "The columns of the CSV file are separated by semicolons; "
-            "separate them by commas and write numbers with a decimal point."
-        )
-    if "\t" in text:
-        raise RecordingError("The columns of the CSV file are separated by tabs; separate them by commas.")
-    names = [name.strip() for name in next(csv.reader([text]), [])]
-    if names and all(_is_number(name) for name in names):
-        raise RecordingError("The CSV file has no header; its first line must name the columns: time_s,P_LV [mmHg],...")
-    times = [i for i, name in enumerate(names) if _TIME.match(name)]
-    if not times:
-        other = next((name for name in names if _TIME_IN_OTHER_UNITS.match(name)), None)
-        if other:
-            raise RecordingError(f"The column '{other}' is not in seconds; give the time in seconds as time_s.")
-        raise RecordingError(
-            "The CSV file has no column time_s; its header must read like time_s,P_LV [mmHg],V_1 [mL],..."
-        )
-    if len(times) > 1:
-        raise RecordingError("The CSV file has more than one time column.")
-    if len(names) < 2:
-        raise RecordingError("The CSV file has a time column only, no signals.")
-    columns = []
-    for i, name in enumerate(names):
-        match = _WITH_UNIT.match(name)
-        label, unit = (match["label"].strip(), match["unit"].strip()) if match else (name, "")
-        if not label:
-            raise RecordingError(f"Column {i + 1} of the CSV file has no name in the header.")
-        columns.append((label, unit))
-    return columns, times[0]
-
-
-def _values(path: Path, labels: list[str]) -> NDArray[np.float64]:
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # an empty table is refused by the caller in words of its own
-        try:
-            values = np.loadtxt(
-                path, delimiter=",", skiprows=1, ndmin=2, comments=None, encoding="utf-8-sig", quotechar='"'
-            )
-        except UnicodeDecodeError:
-            raise RecordingError("The CSV file holds bytes that are not text.") from None
-        except ValueError as error:
-            raise RecordingError(_explained(str(error), labels)) from None
-    if values.size and values.shape[1] != len(labels):
-        raise RecordingError(
-            f"The header of the CSV file names {len(labels)} columns, its rows hold {values.shape[1]}"
-            + (" (a decimal comma splits numbers in two)." if values.shape[1] > len(labels) else ".")
-        )
-    if values.size > MAX_SAMPLES:
-        raise RecordingError("The CSV file is too long to be decoded at once; split it.")
-    return values
-
-
-def _explained(message: str, labels: list[str]) -> str:
+def _explained(message: str, labels: list[str], above: int) -> str:
     """The library's complaint in the words of the file: its first data row is row 1."""
     if match := re.search(r"could not convert string '(.*)' to float64 at row (\d+), column (\d+)", message):
-        text, row, column = match[1], int(match[2]) + 1, int(match[3]) - 1
+        text, row, column = match[1], above + int(match[2]) + 1, int(match[3]) - 1
         name = labels[column] if column < len(labels) else str(column + 1)
         if not text.strip():
             return f"Row {row} of the CSV file has no value in column '{name}'."
@@ -129,23 +188,9 @@ def _explained(message: str, labels: list[str]) -> str:
         hint = " (write numbers with a decimal point)" if re.fullmatch(r"\s*-?\d+,\d+\s*", text) else ""
         return f"Row {row} of the CSV file has '{text[:40]}' in column '{name}', which is not a number{hint}."
     if match := re.search(r"number of columns changed from (\d+) to (\d+) at row (\d+)", message):
-        return f"Row {match[3]} of the CSV file has {match[2]} columns, the rows above have {match[1]}."
+        return _columns_changed(above + int(match[3]), int(match[2]), int(match[1]))
     return "The CSV file is not a table of numbers below its header."
 
 
-def _check_finite(values: NDArray[np.float64], columns: list[tuple[str, str]]) -> None:
-    finite = np.isfinite(values)
-    if not finite.all():
-        row, column = np.unravel_index(int(np.argmin(finite)), values.shape)
-        raise RecordingError(
-            f"Row {row + 1} of the CSV file has {values[row, column]} in column '{columns[int(column)][0]}'; "
-            f"every value must be a finite number ({int((~finite).sum())} are not)."
-        )
-
-
-def _is_number(text: str) -> bool:
-    try:
-        float(text)
-    except ValueError:
-        return False
-    return True
+def _columns_changed(row: int, here: int, above: int) -> str:
+    return f"Row {row} of the CSV file has {here} columns, the rows above have {above}."

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import shutil
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -57,6 +58,30 @@ def remove_signals(place: str | Path) -> None:
             system.rm(path, recursive=True)
         return
     shutil.rmtree(place, ignore_errors=True)
+
+
+def last_change(place: str | Path) -> datetime | None:
+    """Return when something of a stored form was last written.
+
+    Parameters
+    ----------
+    place
+        A folder, or the URL of one in an object storage.
+
+    Returns
+    -------
+    datetime or None
+        With its zone; None where that cannot be told.
+    """
+    if "://" in str(place):
+        from fsspec.core import url_to_fs
+
+        system, path = url_to_fs(str(place))
+        times = [system.modified(found) for found in system.find(path)]
+    else:
+        times = [datetime.fromtimestamp(found.stat().st_mtime, UTC) for found in (Path(place), *Path(place).rglob("*"))]
+    latest = max(times, default=None)
+    return latest if latest is None or latest.tzinfo else latest.replace(tzinfo=UTC)
 
 
 def _guarded(plain: Store, key: bytes | None, reading: bool) -> Store:

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 from typing import Protocol
 
+from .csv_file import CsvRecording, read_csv
 from .edf import EdfRecording, read_edf
 from .signals import Annotation, Channel, ChannelInfo, RecordingError, Signals
 
@@ -114,9 +116,38 @@ def open_recording(path: Path | str) -> Recording:
         As `read_recording`.
     """
     path = Path(path)
-    if _kind(path) == "EDF":
-        return _guarded(EdfRecording, path)
+    if kind_of(path) == "EDF":
+        return guarded(EdfRecording, path)
     return DecodedRecording(read_recording(path))
+
+
+def open_for_storing(path: Path | str) -> Recording | CsvRecording:
+    """Open a recording for being read once from start to end, in parts where its format allows.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    Recording or CsvRecording
+        A CSV file says its rate and length only when all its parts were read.
+
+    Raises
+    ------
+    RecordingError
+        As `read_recording`; of a CSV file also while its parts are read.
+    """
+    path = Path(path)
+    kind = kind_of(path)
+    if kind == "CSV":
+        return guarded(CsvRecording, path)
+    if kind == "WFDB":
+        from .wfdb_file import WfdbRecording
+
+        return guarded(WfdbRecording, path)
+    return open_recording(path)
 
 
 def read_recording(path: Path | str) -> Signals:
@@ -138,41 +169,92 @@ def read_recording(path: Path | str) -> Signals:
         Where the file is missing, none of these, damaged, cut short, or claims more than it holds.
     """
     path = Path(path)
-    kind = _kind(path)
+    kind = kind_of(path)
     if kind == "EDF":
-        return _guarded(read_edf, path)
+        return guarded(read_edf, path)
     if kind == "WFDB":
         from .wfdb_file import read_wfdb
 
-        return _guarded(read_wfdb, path)
+        return guarded(read_wfdb, path)
     if kind == "DICOM":
         from .dicom_file import read_dicom
 
-        return _guarded(read_dicom, path)
+        return guarded(read_dicom, path)
     if kind == "XML":
         from .aecg_file import read_aecg
 
-        return _guarded(read_aecg, path)
-    from .csv_file import read_csv
-
-    return _guarded(read_csv, path)
+        return guarded(read_aecg, path)
+    return guarded(read_csv, path)
 
 
-def _guarded(reader, path: Path):  # type: ignore[no-untyped-def]  # passes the reader's own type through
-    """A file can be damaged in more ways than a format library foresees; each must end in a sentence."""
-    try:
+def guarded(reader, path: Path):  # type: ignore[no-untyped-def]  # passes the reader's own type through
+    """Call a reader with a file.
+
+    Parameters
+    ----------
+    reader
+        A function or class that takes the file.
+    path
+        The file.
+
+    Returns
+    -------
+    object
+        What the reader returns.
+
+    Raises
+    ------
+    RecordingError
+        As :func:`guarding`.
+    """
+    with guarding(path.name):
         return reader(path)
+
+
+@contextmanager
+def guarding(name: str) -> Iterator[None]:
+    """Turn whatever a format library raises into a sentence: a file can be damaged in more ways than one foresees.
+
+    Parameters
+    ----------
+    name
+        Of the file, for the sentence.
+
+    Raises
+    ------
+    RecordingError
+        Instead of anything else.
+    """
+    try:
+        yield
     except RecordingError:
         raise
     except OSError as error:
         if error.strerror is None:  # a library's own complaint, not the system's
-            raise RecordingError(f"The file {path.name} is damaged or cut short.") from error
-        raise RecordingError(f"The file {path.name} cannot be read: {error.strerror}.") from error
+            raise RecordingError(f"The file {name} is damaged or cut short.") from error
+        raise RecordingError(f"The file {name} cannot be read: {error.strerror}.") from error
     except Exception as error:
-        raise RecordingError(f"The file {path.name} is damaged and cannot be read.") from error
+        raise RecordingError(f"The file {name} is damaged and cannot be read.") from error
 
 
-def _kind(path: Path) -> str:
+def kind_of(path: Path) -> str:
+    """Tell the kind of a file by its first bytes.
+
+    Parameters
+    ----------
+    path
+        The file.
+
+    Returns
+    -------
+    str
+        ``"EDF"``, ``"WFDB"`` (a zip), ``"DICOM"``, ``"XML"``, and otherwise ``"CSV"``.
+
+    Raises
+    ------
+    RecordingError
+        Where it is known to be something else, or cannot be opened.
+    """
     if not path.exists():
         raise RecordingError(f"There is no file {path.name}.")
     if not path.is_file():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Any
@@ -10,13 +10,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from .csv_file import CsvRecording
 from .object_store import signal_store
-from .reading import Recording
+from .reading import Recording, guarding
 from .signals import Annotation, Channel, ChannelInfo
 from .stored import CHUNK_SAMPLES, CHUNK_STRETCHES, LAYOUT, LEVELS
 
 #: Read and written at a time: two chunks at 1000 Hz, and whole chunks or halves at 500 and 250 Hz.
 PART_S = 131.072
+#: Most values read at a time, 64 MB: shorter parts where there are many channels or fast ones.
+PART_VALUES = 2**23
 #: Called with the share done, 0 to 1.
 Tell = Callable[[float], None]
 
@@ -139,11 +142,18 @@ class SignalWriter:
         self,
         *,
         duration_s: float | None = None,
+        rate_hz: float | None = None,
         annotations: Sequence[Annotation] = (),
         gaps: Sequence[tuple[float, float]] = (),
         notes: Sequence[str] = (),
     ) -> None:
-        """Say that the recording has ended, and what belongs to the whole of it."""
+        """Say that the recording has ended, and what belongs to the whole of it.
+
+        ``rate_hz``: of all channels, where it is known for certain at the end only.
+        """
+        if rate_hz is not None:
+            for row in (*self._head["channels"], *self._head["sums"]):
+                row["rate"] = rate_hz
         self._marks.attrs["annotations"] = [[a.onset_s, a.duration_s, a.text] for a in annotations]
         self._head |= {"gaps": [list(gap) for gap in gaps], "notes": list(notes), "complete": True}
         if duration_s is not None:
@@ -170,7 +180,7 @@ def _extend(overview: Any, begin: int, size: int, table: NDArray[np.float64]) ->
 
 
 def store_signals(
-    recording: Recording,
+    recording: Recording | CsvRecording,
     place: str | Path,
     *,
     sha256: str,
@@ -212,16 +222,26 @@ def store_signals(
         sums=sums,
         key=key,
     )
-    parts = max(1, int(np.ceil(recording.duration_s / PART_S)))
-    for part in range(parts):
-        begin = recording.start_s + part * PART_S
-        end = None if part == parts - 1 else recording.start_s + (part + 1) * PART_S
-        writer.append(recording.read(begin, end))
+    for share, parts in recording.parts() if isinstance(recording, CsvRecording) else _parts_of(recording):
+        writer.append(parts)
         if tell:
-            tell((part + 1) / parts)
+            tell(share)
     writer.finish(
         duration_s=recording.duration_s,
+        rate_hz=recording.rate_hz if isinstance(recording, CsvRecording) else None,
         annotations=recording.annotations,
         gaps=recording.gaps,
         notes=recording.notes,
     )
+
+
+def _parts_of(recording: Recording) -> Iterator[tuple[float, tuple[Channel, ...]]]:
+    per_second = sum(channel.sample_rate_hz for channel in recording.channels)
+    part_s = min(PART_S, max(PART_VALUES / per_second, 1.0))
+    parts = max(1, int(np.ceil(recording.duration_s / part_s)))
+    for part in range(parts):
+        begin = recording.start_s + part * part_s
+        end = None if part == parts - 1 else recording.start_s + (part + 1) * part_s
+        with guarding("of this recording"):
+            read = recording.read(begin, end)
+        yield (part + 1) / parts, read

@@ -9,23 +9,50 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from datetime import datetime
 
-from .signals import MAX_SAMPLES, RecordingError
+from .signals import ChannelInfo, RecordingError
 
+#: Most samples of a record, whose unpacked files lie on the disk while it is read.
+_MOST_SAMPLES = 2**29
 #: Bytes of one sample in each storage format that the library reads without compression.
 _BYTES = {"8": 1.0, "16": 2.0, "24": 3.0, "32": 4.0, "61": 2.0, "80": 1.0, "160": 2.0, "212": 1.5}
 _BYTES |= {"310": 4 / 3, "311": 4 / 3}
 _FILE = re.compile(r"^[A-Za-z0-9][A-Za-z0-9_.-]*$")
+_UNIT = re.compile(r"^[-+\d.eE]*(?:\([-+\d]*\))?(?:/(\S+))?$")
+#: Formats of which any stretch can be read by itself.
+_IN_PARTS = frozenset({"16", "24", "32", "61", "80", "160", "212"})
 _FORMAT = re.compile(r"^(\d+)(?:x(\d+))?(?::\d+)?(?:\+(\d+))?$")
 
 
 @dataclass(frozen=True)
 class WfdbHeader:
-    """Name of the record, the files it needs, and the labels of signals without a stated gain."""
+    """What a header says.
+
+    Attributes
+    ----------
+    record, files
+        Name of the record and the signal files it needs.
+    uncalibrated
+        Labels of signals without a stated gain.
+    channels
+        As the library will name them.
+    rate_hz, samples
+        Frames per second, Hz, and how many there are (0 where the header does not say).
+    started_at
+        Wall-clock start, or None.
+    in_parts
+        Whether any stretch can be read without what stands before it.
+    """
 
     record: str
     files: tuple[str, ...]
     uncalibrated: tuple[str, ...]
+    channels: tuple[ChannelInfo, ...]
+    rate_hz: float
+    samples: int
+    started_at: datetime | None
+    in_parts: bool
 
 
 def check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
@@ -57,8 +84,8 @@ def check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
         raise RecordingError("The WFDB header gives a sampling rate of zero.")
     needed: dict[str, float] = {}
     per_frame = 0
-    uncalibrated = []
-    for line in lines[1 : count + 1]:
+    uncalibrated, channels, in_parts = list[str](), list[ChannelInfo](), samples > 0
+    for number, line in enumerate(lines[1 : count + 1], start=1):
         parts = line.split(maxsplit=8)
         if len(parts) < 2 or not (form := _FORMAT.match(parts[1])):
             raise RecordingError(f"The WFDB header has a signal line that cannot be read: '{line[:60]}'.")
@@ -74,14 +101,37 @@ def check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
         needed[name] = needed.get(name, float(offset or 0)) + samples * frames * _BYTES[kind]
         if len(parts) < 3 or float(re.match(r"[\d.]*", parts[2])[0] or 0) == 0:  # type: ignore[index] # the pattern matches the empty text too
             uncalibrated.append(parts[8] if len(parts) > 8 else name)
-    if samples * per_frame > MAX_SAMPLES or sum(sizes[name] for name in needed) > 4 * MAX_SAMPLES:
-        raise RecordingError("The WFDB record is too long to be decoded at once; split it.")
+        in_parts = in_parts and kind in _IN_PARTS and ":" not in parts[1]
+        unit = _UNIT.match(parts[2]) if len(parts) > 2 else None
+        label = parts[8].strip() if len(parts) > 8 else f"signal {number}"
+        channels.append(ChannelInfo(label, (unit[1] if unit else None) or "mV", rate * frames))
+    if samples * per_frame > _MOST_SAMPLES or sum(sizes[name] for name in needed) > 4 * _MOST_SAMPLES:
+        raise RecordingError("The WFDB record is too long to be read; split it.")
     for name, length in needed.items():
         if sizes[name] < int(length):
             raise RecordingError(
                 f"The WFDB signal file {name} is cut short: {sizes[name]} bytes, {int(length)} announced."
             )
-    return WfdbHeader(words[0], tuple(needed), tuple(uncalibrated))
+    return WfdbHeader(
+        record=words[0],
+        files=tuple(needed),
+        uncalibrated=tuple(uncalibrated),
+        channels=tuple(channels),
+        rate_hz=rate,
+        samples=samples,
+        started_at=_started_at(words[4:6]),
+        in_parts=in_parts,
+    )
+
+
+def _started_at(words: list[str]) -> datetime | None:
+    """Time and date of the record line; None where one of them is missing or unreadable."""
+    for form in ("%H:%M:%S.%f %d/%m/%Y", "%H:%M:%S %d/%m/%Y"):
+        try:
+            return datetime.strptime(" ".join(words), form)  # noqa: DTZ007 - local to the recorder
+        except ValueError:
+            continue
+    return None
 
 
 def _whole(text: str, what: str) -> int:
