@@ -299,6 +299,11 @@ CELERY_BEAT_SCHEDULE = {
         "schedule": 3600.0,
         "options": {"queue": CLOCK_QUEUE, "expires": 3600},
     },
+    "clear-spare-files": {
+        "task": "procedures.tasks.clear_spare_files",
+        "schedule": 24 * 3600.0,
+        "options": {"queue": CLOCK_QUEUE, "expires": 12 * 3600},
+    },
 }
 
 CONTENT_SECURITY_POLICY = {
