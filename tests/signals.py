@@ -8,6 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
+from procedures.models import Recording, StoredSignals
+from registry import jobs
+
 RATE_HZ = 250
 
 
@@ -48,6 +51,12 @@ class Uploaded:
     def chunks(self) -> Iterable[bytes]:
         half = len(self.content) // 2
         return [self.content[:half], self.content[half:]]
+
+
+def read_now(recording: Recording) -> None:
+    """Have the file of a recording read that was received only, as a worker does."""
+    jobs.carry_out("signals", StoredSignals.objects.get(recording=recording).pk)
+    recording.refresh_from_db()
 
 
 def write(path: Path, content: bytes) -> Path:

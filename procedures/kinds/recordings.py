@@ -7,6 +7,7 @@ from typing import Any
 from django.db.models.functions import Coalesce
 
 from procedures.described import SessionKind
+from procedures.kinds.serializers import FileReadingSerializer
 from procedures.kinds.sessions import BY_SESSION, OF_SESSION
 from procedures.models import BeatOverride, Calibration, EcgMeasurement, IntervalReading, Recording
 from registry.described.kind import Api
@@ -21,10 +22,16 @@ RECORDING = SessionKind(
     Recording,
     "Recording",
     **OF_SESSION,
+    joined=("signals",),
     api=Api(
         "recordings",
         words="Files of signals.",
-        reads="A file of signals, known by its content. The file itself is uploaded and seen on the pages.",
+        reads=(
+            "A file of signals, known by its content. The file itself is uploaded and seen on the pages.\n\n"
+            "It is read after it has arrived; ``reading`` says how far that is. Until then ``duration_s`` is null and "
+            "``channels`` is empty where the head of the file does not tell them, and the rates of a CSV file are "
+            "those of its first rows."
+        ),
         answered=(
             "session",
             "sha256",
@@ -35,7 +42,9 @@ RECORDING = SessionKind(
             "started_at",
             "channels",
             "mapping",
+            "reading",
         ),
+        answered_as={"reading": FileReadingSerializer(source="*")},
         filters=BY_SESSION,
     ),
     signed_as="recordings",

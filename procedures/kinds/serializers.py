@@ -7,8 +7,9 @@ from typing import Any
 from django.db.models import Q, QuerySet
 from rest_framework import serializers
 
-from procedures.models import PacingConfiguration
+from procedures.models import PacingConfiguration, Recording
 from procedures.selectors.sessions import sessions_for
+from procedures.selectors.signals import reading_by
 from registry.api.fields import Colleague, FiniteFloatField
 from registry.api.serializers import KnownFieldsOnly, ReadSerializer, WriteSerializer
 from registry.models import User
@@ -39,6 +40,19 @@ class ThresholdStepWriteSerializer(KnownFieldsOnly):
 
     amplitude_v = FiniteFloatField()
     captured = serializers.BooleanField()
+
+
+class FileReadingSerializer(serializers.Serializer[Any]):
+    """How far the reading of an uploaded file is; before it is ``read``, no epoch can be marked in it."""
+
+    state = serializers.ChoiceField(choices=("waiting", "reading", "read", "failed"))
+    percent = serializers.IntegerField()
+    failure = serializers.CharField(help_text="Why it failed, or why the last attempt did while another is to come.")
+
+    def to_representation(self, instance: Recording) -> dict[str, Any]:
+        """Answer by the row of the stored form, which is read with the recording."""
+        found: dict[str, Any] = super().to_representation(reading_by(getattr(instance, "signals", None)))
+        return found
 
 
 class PacingSerializer(ReadSerializer):

@@ -25,13 +25,14 @@ class Recording(Record):
     original_name = models.CharField(max_length=200)
     format = models.CharField(max_length=20)
     size_bytes = models.PositiveBigIntegerField()
-    duration_s = models.FloatField()
+    # Not known before the file has been read, unless its head says it; then the channels may be empty too.
+    duration_s = models.FloatField(null=True, blank=True)
     # Where the file's own time axis begins; epochs of the recording are given on that axis.
     axis_start_s = models.FloatField(default=0.0)
     # Session clock at the first sample, so that epochs of several files stand in one order.
     started_at = models.DateTimeField()
     # [{label, unit, sample_rate_hz}] as in the file, and {role: label} as chosen.
-    channels = models.JSONField(default=list)
+    channels = models.JSONField(default=list, blank=True)
     mapping = models.JSONField(default=dict, blank=True)
     uploaded_by = models.ForeignKey(User, models.PROTECT, related_name="+")
 

@@ -41,7 +41,7 @@ def find_session_to_report(user: User, key: UUID) -> Session:
         Prefetch("difficulties", queryset=Difficulty.objects.select_related("site", "tributary")),
         Prefetch("log_entries", queryset=LogEntry.objects.select_related("author")),
         Prefetch("amendments", queryset=Amendment.objects.select_related("made_by")),
-        "recordings",
+        "recordings__signals",
     ).get(pk=key)
 
 

@@ -80,6 +80,7 @@ def session_detail(user: User) -> QuerySet[Session]:
             Prefetch("difficulties", queryset=Difficulty.objects.select_related("site", "tributary", "author")),
             "log_entries__author",
             "recordings__runs",
+            "recordings__signals",
             "amendments__made_by",
         )
     )

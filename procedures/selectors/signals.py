@@ -1,28 +1,82 @@
-"""The signals of a recording: any window, and an overview. Nothing else opens a file of signals."""
+"""The signals of a recording: whether its file has been read, and any window of it. Nothing else opens one."""
 
 from __future__ import annotations
 
-from pathlib import Path
+from dataclasses import dataclass
 
 from django.conf import settings
 
-from procedures.models import Recording, StoredSignals
-from procedures.recordings import ChannelInfo, RecordingError, open_recording
+from procedures.models import Recording, RunState, StoredSignals
+from procedures.recordings import ChannelInfo, RecordingError
 from procedures.recordings.reading import Recording as Opened
 from procedures.recordings.stored import LAYOUT, StoredRecording
-
-#: Formats of which a window can be read from the original at once.
-READ_IN_PLACE = ("EDF", "EDF+")
+from procedures.selectors.places import place_of
+from registry.errors import RuleBroken
 
 
 class NotPrepared(RecordingError):
     """The stored form of a recording is still being made; trying again in a moment helps."""
 
 
-def place_of(name: str) -> str:
-    """Return the folder, or the URL in an object storage, of a stored form."""
-    root = settings.SIGNALS_ROOT or str(Path(settings.MEDIA_ROOT) / "signals")
-    return f"{root.rstrip('/')}/{name}"
+class NotRead(RuleBroken):
+    """The file of the recording has not been read, or could not be."""
+
+    code, status = "recording_not_read", 409
+
+
+@dataclass(frozen=True)
+class FileReading:
+    """How far the reading of a file is: ``waiting``, ``reading``, ``read`` or ``failed``, and why it failed."""
+
+    state: str
+    percent: int = 0
+    step: str = ""
+    failure: str = ""
+
+    @property
+    def busy(self) -> bool:
+        """Whether it will go on by itself."""
+        return self.state in ("waiting", "reading")
+
+
+def reading_of(recording: Recording) -> FileReading:
+    """Return how far the reading of a recording's file is."""
+    return reading_by(StoredSignals.objects.filter(recording=recording).first())
+
+
+def reading_by(form: StoredSignals | None) -> FileReading:
+    """Return how far the reading of a file is by the row of its stored form."""
+    if form is None:
+        return FileReading("failed", failure="It was never prepared; ask your administrator to prepare it.")
+    if form.place:
+        return FileReading("read", 100)
+    if form.state == RunState.RUNNING:
+        return FileReading("reading", form.progress_percent, form.step)
+    if form.busy:
+        return FileReading("waiting", 0, form.step, form.failure)
+    return FileReading("failed", failure=form.failure)
+
+
+def span_of(recording: Recording) -> tuple[float, float]:
+    """Return the first and last second of a recording on its own axis.
+
+    Raises
+    ------
+    NotRead
+        Before its file has been read, and when that failed.
+    """
+    reading = reading_of(recording)
+    if reading.state == "read" and recording.duration_s is not None:
+        return recording.axis_start_s, recording.axis_start_s + recording.duration_s
+    if reading.busy:
+        raise NotRead(
+            f"The file {recording.original_name} is still being read. You can mark its epochs and analyse it when that "
+            "is done."
+        )
+    raise NotRead(
+        f"The file {recording.original_name} could not be read, so nothing can be marked or analysed in it. "
+        f"{reading.failure} Upload another file in its place, or withdraw it."
+    )
 
 
 def opened(recording: Recording) -> Opened:
@@ -31,18 +85,16 @@ def opened(recording: Recording) -> Opened:
     Raises
     ------
     NotPrepared
-        While its stored form is being made and the original cannot be read in parts.
+        While its file is being read.
     RecordingError
-        When the stored form could not be made, or cannot be read.
+        When its file could not be read, or its stored form is lost.
     """
     form = StoredSignals.objects.filter(recording=recording).first()
     if form and form.place and form.layout == LAYOUT:
         return StoredRecording(place_of(form.place), settings.SIGNALS_KEY)
-    if recording.format in READ_IN_PLACE:
-        return open_recording(recording.file.path)
     if form and not form.busy:
-        raise RecordingError(f"The signals of this recording could not be prepared. {form.failure}".strip())
-    raise NotPrepared("The recording is being prepared. Its signals appear here in a moment.")
+        raise RecordingError(f"The file of this recording could not be read. {form.failure}".strip())
+    raise NotPrepared("The file is being read. Its signals appear here when that is done.")
 
 
 def channels_of(recording: Recording) -> tuple[ChannelInfo, ...]:

@@ -17,7 +17,7 @@ from procedures.models import AnalysisRun, Epoch, EpochBeats, EpochMetric, Origi
 from procedures.pipeline import AnalysisReport, analyse_file
 from procedures.pipeline.ecg_kept import KeptEcg
 from procedures.recordings import EpochMark, RecordingError
-from procedures.selectors.signals import NotPrepared, opened
+from procedures.selectors.signals import NotPrepared, opened, span_of
 from procedures.services.ecgs import measured_epochs, replace_measured
 from procedures.services.guard import writing
 from procedures.services.responses import refresh_later
@@ -35,12 +35,13 @@ def start_analysis(*, by: User, recording: Recording, reason: str = "") -> Analy
     Raises
     ------
     RuleBroken
-        When no epoch is marked in the recording.
+        When the file has not been read, or no epoch is marked in the recording.
     """
     with writing(recording.session, by=by, summary=f"Analysis of {recording.original_name}", reason=reason) as locked:
         if busy := recording.runs.filter(state__in=AnalysisRun.BUSY).first():
             send_again(busy)
             return busy
+        span_of(recording)
         if not recording.epochs.exists():
             raise RuleBroken(
                 "Mark at least one epoch in the recording first.", fields={"epochs": ["No epochs marked yet."]}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from procedures.limits import SAME_BEAT_S
 from procedures.models import AnalysisRun, BeatOverride, Recording
+from procedures.selectors.signals import span_of
 from procedures.services.analysis import analyse_anew
 from procedures.services.guard import put_in, writing
 from registry.errors import RuleBroken
@@ -23,8 +24,8 @@ def judge_beat(
     RuleBroken
         When the time lies outside the recording.
     """
-    first = recording.axis_start_s
-    if not first <= time_s <= first + recording.duration_s:
+    first, last = span_of(recording)
+    if not first <= time_s <= last:
         raise RuleBroken("The beat is outside the recording.", fields={"time_s": ["Choose a beat of the recording."]})
     with writing(recording.session, by=by, summary=f"Beat at {time_s:.2f} s", reason=reason) as locked:
         near = recording.beat_overrides.filter(time_s__gte=time_s - SAME_BEAT_S, time_s__lte=time_s + SAME_BEAT_S)

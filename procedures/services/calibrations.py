@@ -10,7 +10,7 @@ from uuid import UUID
 
 from procedures.models import AlphaOrigin, Calibration, ParallelOrigin, Recording
 from procedures.recordings import RecordingError
-from procedures.selectors.signals import opened
+from procedures.selectors.signals import opened, span_of
 from procedures.services.analysis import analyse_anew
 from procedures.services.guard import writing
 from registry.access import Right, require
@@ -63,10 +63,10 @@ def put_calibration(
         When a value is out of range, or the stretch does not yield what was asked of it; with the reason in words.
     """
     require(by, recording.session.centre_id, Right.WRITE_SESSIONS)
-    first = recording.axis_start_s
+    first, last = span_of(recording)
     valid_from_s = first if valid_from_s is None else valid_from_s
-    if not first <= valid_from_s < first + recording.duration_s:
-        message = f"Enter seconds from {first:.1f} to {first + recording.duration_s:.1f}."
+    if not first <= valid_from_s < last:
+        message = f"Enter seconds from {first:.1f} to {last:.1f}."
         raise RuleBroken("The calibration starts outside the recording.", fields={"valid_from_s": [message]})
     excluded = sorted(set(excluded_segments))
     _check_channels(recording, excluded, electrode_spacing_mm, blood_resistivity_ohm_cm)

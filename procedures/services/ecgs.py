@@ -26,7 +26,7 @@ from procedures.models import (
 from procedures.pipeline.ecg_kept import KeptEcg, measure_stretch, middle_of
 from procedures.recordings import RecordingError
 from procedures.recordings.reading import Recording as Opened
-from procedures.selectors.signals import opened
+from procedures.selectors.signals import opened, span_of
 from procedures.services.guard import put_in, site_in, writing
 from procedures.services.intake import Upload, taken_in, write_recording
 from registry.access import Right, require
@@ -102,7 +102,7 @@ def measure_ecg(
         When the site is of another session.
     """
     require(by, recording.session.centre_id, Right.WRITE_SESSIONS)
-    whole = (recording.axis_start_s, recording.axis_start_s + recording.duration_s)
+    whole = span_of(recording)
     sex = recording.session.patient.sex
     try:
         source = opened(recording)
@@ -132,7 +132,14 @@ def store_ecg(
         When the file cannot be read or measured; then nothing is stored.
     """
     with taken_in(
-        by=by, session=session, upload=upload, original_name=original_name, plain_name="ecg", started_at=taken_at
+        by=by,
+        session=session,
+        upload=upload,
+        original_name=original_name,
+        plain_name="ecg",
+        started_at=taken_at,
+        at_once=True,
+        short=True,
     ) as incoming:
         if incoming.stored and (known := _measured_alone(incoming.stored, site)):
             return known
@@ -253,7 +260,7 @@ def _keep(
 
 
 def _check_marks(recording: Recording, leads: tuple[str, str], marks: tuple[float, float]) -> None:
-    first, last = recording.axis_start_s, recording.axis_start_s + recording.duration_s
+    first, last = span_of(recording)
     if not all(first <= mark <= last for mark in marks):
         raise RuleBroken("The marks are outside the recording.", fields={"from_s": ["Set both marks on the trace."]})
     known = {channel["label"] for channel in recording.channels}

@@ -12,6 +12,7 @@ from django.db import transaction
 
 from procedures.metrics import BY_KEY
 from procedures.models import Epoch, EpochMetric, Origin, PacingConfiguration, Recording, Session, Site
+from procedures.selectors.signals import span_of
 from procedures.services.guard import put_in, site_in, writing
 from procedures.services.responses import refresh_later
 from registry.errors import NeedsConfirmation, RuleBroken
@@ -108,6 +109,7 @@ def _check_recording(
         return
     if recording.session_id != session.pk:
         raise Recording.DoesNotExist("The recording was not found in this session.")
+    span_of(recording)
     for name, at, seconds in (
         ("started_at", started_at, values.get("recording_start_s")),
         ("ended_at", ended_at, values.get("recording_end_s")),

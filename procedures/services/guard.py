@@ -29,12 +29,13 @@ class SessionSigned(RuleBroken):
 
 @contextmanager
 def writing(
-    session: Session, *, by: User, summary: str, right: Right = Right.WRITE_SESSIONS, reason: str = ""
+    session: Session, *, by: User, summary: str, right: Right | None = Right.WRITE_SESSIONS, reason: str = ""
 ) -> Iterator[Session]:
     """Open a transaction on a session for one act of writing, and yield the locked session.
 
     On a signed session an act that changes something becomes an amendment when a reason is given, and is refused when
     none is. An act that changes nothing, such as an entry sent again by a tablet that missed the answer, passes.
+    ``right`` is None for a background run that ends what a person with the right began.
 
     Raises
     ------
@@ -43,7 +44,8 @@ def writing(
     SessionSigned
         When the session is signed and no reason is given.
     """
-    require(by, session.centre_id, right)
+    if right is not None:
+        require(by, session.centre_id, right)
     with transaction.atomic():
         locked = Session.objects.select_for_update(no_key=True).get(pk=session.pk)
         signed = locked.status == Status.SIGNED

@@ -1,41 +1,52 @@
-"""A file on its way in: received, hashed, decoded and kept before anything is locked; a row is written afterwards."""
+"""A file on its way in: received, hashed, looked at and kept before anything is locked; a row is written afterwards."""
 
 from __future__ import annotations
 
 import datetime as dt
 import hashlib
+import os
+import shutil
 import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
 from uuid import UUID
 
 from django.conf import settings
-from django.core.files import File
-from django.core.files.storage import default_storage
 
 from procedures.models import Recording, Session, StoredSignals
-from procedures.recordings import Assignment, ChannelInfo, RecordingError, assign_roles, open_recording
-from procedures.recordings.reading import DecodedRecording
+from procedures.recordings import RecordingError, assign_roles
+from procedures.recordings.heads import Head, read_head
 from procedures.recordings.reading import Recording as Opened
-from procedures.selectors.drawn_signals import sums_of
+from procedures.recordings.stored import StoredRecording
+from procedures.selectors.places import incoming, originals_root, place_of
+from procedures.selectors.places import original_name as original_name_of
 from procedures.selectors.signals import opened
 from procedures.services.file_names import kept_name
 from procedures.services.guard import put_in
-from procedures.services.room import incoming, said
-from procedures.services.stored_signals import drop_form, make_form, note_form
+from procedures.services.room import said
+from procedures.services.stored_signals import described, drop_form, note_form, read_file
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import User
 
+# A file that is read while somebody waits: five minutes of twelve leads at 1000 Hz.
+MOST_SHORT_BYTES, MOST_SHORT_SAMPLES = 16_000_000, 4_000_000
+
 
 @dataclass(frozen=True)
 class SentFile:
-    """A whole file that lies on the server already, handed on as an upload."""
+    """A whole file that lies on the server already, handed on as an upload.
+
+    ``sha256`` is empty where it is still to be made. ``ours``: nobody else writes to the file, and it lies beside the
+    store, so that it is taken into it without being copied.
+    """
 
     path: Path
+    sha256: str = ""
+    ours: bool = False
 
     def chunks(self) -> Iterable[bytes]:
         """Return its bytes in pieces."""
@@ -58,22 +69,23 @@ class Upload(Protocol):
 
 @dataclass(frozen=True)
 class Incoming:
-    """A file that was received, decoded and found good, and the values of its record; nothing of it is written yet.
+    """A file that was received and looked at, and the values of its record; nothing of it is written yet.
 
-    ``stored`` is the session's recording of the same content, where there was one; then nothing was decoded. ``place``
-    names its stored form where that is made already.
+    ``stored`` is the session's recording of the same content, where there was one. ``place`` names the stored form of a
+    file that was read at once.
     """
 
     sha256: str
     stored: Recording | None = None
     values: dict[str, Any] = field(default_factory=dict)
-    _opened: Opened | None = None
     place: str = ""
 
     @property
     def opened(self) -> Opened:
-        """The decoded file."""
-        return self._opened or opened(self.stored)  # type: ignore[arg-type] # one of the two is there
+        """The signals of a file that was read."""
+        if self.stored:
+            return opened(self.stored)
+        return StoredRecording(place_of(self.place), settings.SIGNALS_KEY)
 
     @property
     def mapping(self) -> Mapping[str, str]:
@@ -97,66 +109,82 @@ def taken_in(
     plain_name: str = "recording",
     started_at: dt.datetime | None = None,
     mapping: Mapping[str, str] | None = None,
+    at_once: bool = False,
+    short: bool = False,
 ) -> Iterator[Incoming]:
-    """Receive a file and do everything slow with it: hash, decode, check, keep. No transaction is open meanwhile.
+    """Receive a file, look at its head and keep it; no transaction is open meanwhile.
+
+    ``at_once``: read all of it, where nobody waits or the file is ``short``, which is then required of it; otherwise a
+    job reads it.
 
     Raises
     ------
     AccessDenied
         When the role does not write sessions; then not a byte was received.
     RuleBroken
-        When the file cannot be read, is too large, its channels are ambiguous, or its start is not known.
+        When the file is too large, its head cannot be read, its channels are ambiguous, or its start is not known.
     """
     require(by, session.centre_id, Right.WRITE_SESSIONS)
     name = kept_name(session, original_name, plain_name)
-    with _received(upload) as (path, sha256, size):
+    with _received(upload) as (path, sha256, size, ours):
         if stored := session.recordings.filter(sha256=sha256).first():
             yield Incoming(sha256, stored)
             return
-        labels: list[str] = []
-        try:
-            source = open_recording(path)
-            labels = [channel.label for channel in source.channels]
-            assignment = assign_roles(source.channels, mapping)
-        except RecordingError as error:
-            sentence = str(error).replace(path.name, Path(name).name)  # by the name its sender knows
-            if labels:
-                unclear = ChannelsUnclear(sentence, fields={"file": [sentence]})
-                unclear.labels = labels
-                raise unclear from None
-            raise RuleBroken(sentence, fields={"file": [sentence]}) from None
-        begins = _start(started_at, source.started_at, session)
-        with said():
-            kept = _keep(path, sha256)
+        with _in_words(path, Path(name).name) as labels:
+            head = read_head(path)
+            if short:
+                _require_short(head, size)
+            labels.extend(channel.label for channel in head.channels)
+            assignment = assign_roles(head.channels, mapping)
         values = {
             "sha256": sha256,
             "original_name": name,
-            "format": source.format,
+            "format": head.format,
             "size_bytes": size,
-            "duration_s": source.duration_s,
-            "axis_start_s": source.start_s,
-            "started_at": begins,
-            "channels": described(source.channels, assignment),
+            "duration_s": head.duration_s,
+            "axis_start_s": head.start_s,
+            "started_at": _start(started_at, head.started_at, session),
+            "channels": described(head.channels, assignment.roles),
             "mapping": dict(mapping or {}),
             "uploaded_by": by,
-            "file": kept,
+            "file": original_name_of(sha256),
         }
-        yield from _with_form(Incoming(sha256, None, values, source))
+        place = ""
+        try:
+            if at_once:
+                with _in_words(path, Path(name).name) as labels, said():
+                    facts, place = read_file(path, sha256, mapping, labels=labels)
+                values |= facts
+            with said():
+                _keep(path, sha256, ours=ours)
+            yield Incoming(sha256, None, values, place)
+        finally:
+            if place and not StoredSignals.objects.filter(place=place).exists():
+                drop_form(place)
 
 
-def _with_form(incoming: Incoming) -> Iterator[Incoming]:
-    """Store what was decoded, so that it is decoded once; an original that is read in parts is left to a job."""
-    if not isinstance(incoming.opened, DecodedRecording):
-        yield incoming
-        return
-    sums = sums_of(Recording(channels=incoming.values["channels"]))
-    with said():
-        place = make_form(incoming.opened, incoming.sha256, sums)
+def _require_short(head: Head, size: int) -> None:
+    unknown = head.format == "WFDB" and head.samples is None
+    if size > MOST_SHORT_BYTES or (head.samples or 0) > MOST_SHORT_SAMPLES or unknown:
+        raise RecordingError(
+            f"The file is too long for one ECG, which may have {MOST_SHORT_BYTES // 1_000_000} MB and five minutes of "
+            "twelve leads. Upload it as a recording, and measure a stretch of it."
+        )
+
+
+@contextmanager
+def _in_words(path: Path, name: str) -> Iterator[list[str]]:
+    """Turn what is wrong with a file into a refusal in its sender's words; yields a list for the labels of channels."""
+    labels: list[str] = []
     try:
-        yield replace(incoming, place=place)
-    finally:
-        if not StoredSignals.objects.filter(place=place).exists():
-            drop_form(place)
+        yield labels
+    except RecordingError as error:
+        sentence = str(error).replace(path.name, name)
+        if labels:
+            unclear = ChannelsUnclear(sentence, fields={"file": [sentence]})
+            unclear.labels = labels
+            raise unclear from None
+        raise RuleBroken(sentence, fields={"file": [sentence]}) from None
 
 
 def write_recording(
@@ -172,27 +200,23 @@ def write_recording(
     return recording
 
 
-def described(channels: Iterable[ChannelInfo], assignment: Assignment) -> list[dict[str, Any]]:
-    """Return channels and their roles as a recording keeps them."""
-    return [
-        {"label": c.label, "unit": c.unit, "sample_rate_hz": c.sample_rate_hz, "role": role}
-        for c, role in zip(channels, assignment.roles, strict=True)
-    ]
-
-
 @contextmanager
-def _received(upload: Upload) -> Iterator[tuple[Path, str, int]]:
-    """Give a file's place, SHA-256 and size; one that was sent in parts lies there already."""
+def _received(upload: Upload) -> Iterator[tuple[Path, str, int, bool]]:
+    """Give a file's place, SHA-256, size, and whether it is ours to take; one that lies here already stays there."""
+    if not isinstance(upload, SentFile) and hasattr(upload, "temporary_file_path"):
+        upload = SentFile(Path(upload.temporary_file_path()), getattr(upload, "sha256", ""), ours=True)
     if isinstance(upload, SentFile):
-        sha256, size = _receive(upload, None)
-        yield upload.path, sha256, size
+        if upload.sha256:
+            yield upload.path, upload.sha256, _allowed(upload.path.stat().st_size), upload.ours
+        else:
+            yield upload.path, *_receive(upload, None), upload.ours
         return
     with said():
         temporary = tempfile.NamedTemporaryFile(dir=incoming())  # noqa: SIM115 - closed below, which removes it
     try:
         with said():
             sha256, size = _receive(upload, temporary)
-        yield Path(temporary.name), sha256, size
+        yield Path(temporary.name), sha256, size, True
     finally:
         with suppress(OSError):
             temporary.close()
@@ -201,10 +225,7 @@ def _received(upload: Upload) -> Iterator[tuple[Path, str, int]]:
 def _receive(upload: Upload, target: Any) -> tuple[str, int]:
     digest, size = hashlib.sha256(), 0
     for chunk in upload.chunks():
-        size += len(chunk)
-        if size > settings.RECORDING_MAX_BYTES:
-            limit = settings.RECORDING_MAX_BYTES // 1024**2
-            raise RuleBroken(f"The file is larger than {limit} MB.", fields={"file": ["Choose a smaller file."]})
+        size = _allowed(size + len(chunk))
         digest.update(chunk)
         if target is not None:
             target.write(chunk)
@@ -213,18 +234,37 @@ def _receive(upload: Upload, target: Any) -> tuple[str, int]:
     return digest.hexdigest(), size
 
 
-def _keep(path: Path, sha256: str) -> str:
-    """Copy into the store unless this content lies there already; a row that fails later leaves only a spare file."""
-    name = f"{sha256[:2]}/{sha256}"
-    if not default_storage.exists(name):
+def _allowed(size: int) -> int:
+    if size > settings.RECORDING_MAX_BYTES:
+        limit = settings.RECORDING_MAX_BYTES // 1024**2
+        raise RuleBroken(f"The file is larger than {limit} MB.", fields={"file": ["Choose a smaller file."]})
+    return size
+
+
+def _keep(path: Path, sha256: str, *, ours: bool) -> None:
+    """Take a file into the store unless its content lies there; a row that fails later leaves only a spare file."""
+    target = originals_root() / original_name_of(sha256)
+    with suppress(FileNotFoundError):
+        os.utime(target)  # what was spare until now is young again, and is not cleared before the row is written
+        return
+    target.parent.mkdir(parents=True, exist_ok=True)
+    if ours:
+        # Another name for the same bytes, at once; what forgets the upload takes away the first name only.
+        with suppress(OSError):
+            os.link(path, target)
+            target.chmod(0o644)
+            os.utime(target)
+            return
+    with tempfile.NamedTemporaryFile(dir=incoming(), delete=False) as copy:
         try:
             with path.open("rb") as stream:
-                default_storage.save(name, File(stream))
-        except OSError:
-            with suppress(OSError):
-                default_storage.delete(name)
+                shutil.copyfileobj(stream, copy, 1 << 20)
+            copy.flush()
+            Path(copy.name).chmod(0o644)
+            Path(copy.name).replace(target)
+        except BaseException:
+            Path(copy.name).unlink(missing_ok=True)
             raise
-    return name
 
 
 def _start(typed: dt.datetime | None, clock: dt.datetime | None, session: Session) -> dt.datetime:

@@ -6,10 +6,10 @@ import errno
 import shutil
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 
 from django.conf import settings
 
+from procedures.selectors.places import incoming
 from registry.errors import RuleBroken
 
 
@@ -50,13 +50,6 @@ def require_room(size_bytes: int) -> None:
         free = shutil.disk_usage(folder).free
     if free < 2 * size_bytes + settings.STORE_RESERVE_BYTES:
         raise NoRoom(_FULL_SENTENCE, fields={"file": [_FULL_SENTENCE]})
-
-
-def incoming() -> Path:
-    """Return the folder of files on their way in."""
-    folder = Path(settings.MEDIA_ROOT) / "incoming"
-    folder.mkdir(parents=True, exist_ok=True)
-    return folder
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from uuid import UUID
 from django.db import transaction
 from django.utils import timezone
 
-from procedures.models import EntryKind, LogEntry, Session, Status
+from procedures.models import EntryKind, LogEntry, Session, Status, StoredSignals
 from procedures.selectors.snapshot import snapshot
 from procedures.services.guard import put_in, writing
 from registry.access import Right, require
@@ -129,6 +129,12 @@ def sign_session(*, by: User, session: Session, signed_at: dt.datetime | None = 
             raise RuleBroken(
                 "Record the outcome of the session before signing.",
                 fields={"outcome": ["Choose the outcome of the session."]},
+            )
+        unread = StoredSignals.objects.filter(recording__session=locked, place="", state__in=StoredSignals.BUSY)
+        if form := unread.select_related("recording").first():
+            raise RuleBroken(
+                f"The file {form.recording.original_name} is still being read. Sign when that is done, so that the "
+                "signature covers what was read."
             )
         values = {
             "status": Status.SIGNED,

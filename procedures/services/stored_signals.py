@@ -1,40 +1,84 @@
-"""Making the stored form of a recording, once: while a file is taken in, or in the background."""
+"""Reading a file once, into its stored form: by a job, or at once where nobody waits for it."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
 from uuid import uuid4
 
 from django.conf import settings
 from django.db import transaction
 
-from procedures.models import Recording, StoredSignals
-from procedures.recordings import RecordingError, open_recording
+from procedures.models import Recording, Session, StoredSignals
+from procedures.recordings import ChannelInfo, RecordingError, assign_roles
 from procedures.recordings.object_store import remove_signals
-from procedures.recordings.reading import Recording as Opened
+from procedures.recordings.reading import open_for_storing
 from procedures.recordings.stored import LAYOUT
 from procedures.recordings.storing import Tell, store_signals
 from procedures.selectors.drawn_signals import sums_of
-from procedures.selectors.signals import place_of
+from procedures.selectors.places import place_of
+from procedures.services.guard import writing
+from procedures.services.spare_files import clear_spare_files
 from registry.jobs import Claim, Refused, TryAgain, send_later
 from registry.models import RunState
+from registry.services.records import change
 
 
-def make_form(source: Opened, sha256: str, sums: Sequence[Sequence[str]], tell: Tell | None = None) -> str:
-    """Write a stored form under a name of its own and return the name; after a failure nothing of it is left.
+def read_file(
+    path: Path,
+    sha256: str,
+    mapping: Mapping[str, str] | None,
+    *,
+    labels: list[str] | None = None,
+    tell: Tell | None = None,
+) -> tuple[dict[str, Any], str]:
+    """Read a file into a stored form; return what the record says of it, and the name of the form.
+
+    With ``labels``, which are filled with the channels, ambiguous channels are refused; otherwise they are left without
+    a role, to be chosen on the page.
 
     Raises
     ------
     RecordingError, OSError
-        When the recording cannot be decoded, or there is no room.
+        When the file cannot be read, or there is no room; then nothing of the form is left.
     """
+    source = open_for_storing(path)
+    if labels is not None:
+        labels.extend(channel.label for channel in source.channels)
+    try:
+        roles = assign_roles(source.channels, mapping).roles
+    except RecordingError:
+        if labels is not None:
+            raise
+        roles = (None,) * len(source.channels)
+    if labels is not None:
+        labels.clear()  # what is wrong from here on is not a question of channels
+    channels = described(source.channels, roles)
     name = f"{sha256[:2]}/{sha256}-{uuid4().hex[:12]}"
     try:
+        sums = sums_of(Recording(channels=channels))
         store_signals(source, place_of(name), sha256=sha256, sums=sums, key=settings.SIGNALS_KEY, tell=tell)
     except BaseException:
         drop_form(name)
         raise
-    return name
+    facts = {
+        "format": source.format,
+        "duration_s": source.duration_s,
+        "axis_start_s": source.start_s,
+        # Once more: the rate of a CSV file is certain at its end only.
+        "channels": described(source.channels, roles),
+    }
+    return facts, name
+
+
+def described(channels: Iterable[ChannelInfo], roles: Iterable[str | None]) -> list[dict[str, Any]]:
+    """Return channels and their roles as a recording keeps them."""
+    return [
+        {"label": c.label, "unit": c.unit, "sample_rate_hz": c.sample_rate_hz, "role": role}
+        for c, role in zip(channels, roles, strict=True)
+    ]
 
 
 def drop_form(name: str) -> None:
@@ -44,7 +88,7 @@ def drop_form(name: str) -> None:
 
 
 def note_form(recording: Recording, place: str) -> StoredSignals:
-    """Within the transaction that writes a recording: say where its form lies, or ask for one to be made."""
+    """Within the transaction that writes a recording: say where its form lies, or ask for its file to be read."""
     if place:
         return StoredSignals.objects.create(
             recording=recording, place=place, layout=LAYOUT, state=RunState.DONE, progress_percent=100
@@ -55,7 +99,7 @@ def note_form(recording: Recording, place: str) -> StoredSignals:
 
 
 def prepare_again(recording: Recording) -> None:
-    """Ask for a new form, because what is drawn as a sum has changed; the old one serves meanwhile."""
+    """Ask for the file to be read again; the old form, where there is one, serves meanwhile."""
     with transaction.atomic():
         form, _ = StoredSignals.objects.select_for_update(no_key=True).get_or_create(recording=recording)
         form.state, form.attempts, form.failure, form.sent_at = RunState.QUEUED, 0, "", None
@@ -65,23 +109,41 @@ def prepare_again(recording: Recording) -> None:
 
 
 def carry_out(claim: Claim) -> None:
-    """Decode a recording into its stored form. Safe to call twice: the last one to finish is in use."""
-    form = StoredSignals.objects.select_related("recording").get(pk=claim.key)
+    """Read a recording into its stored form. Safe to call twice: the last one to finish is in use."""
+    form = StoredSignals.objects.select_related("recording__session").get(pk=claim.key)
     recording = form.recording
-    claim.tell("Decoding the recording", 0.0)
+    claim.tell("Reading the file", 0.0)
+    path = Path(recording.file.path)
     try:
-        source = open_recording(recording.file.path)
-        place = make_form(
-            source, recording.sha256, sums_of(recording), lambda share: claim.tell("Storing the signals", share)
+        facts, place = read_file(
+            path, recording.sha256, recording.mapping, tell=lambda share: claim.tell("Reading the file", share)
         )
     except RecordingError as error:
-        raise Refused(str(error)) from error
+        raise Refused(str(error).replace(path.name, recording.original_name)) from error
     except OSError as error:
         raise TryAgain(f"The signals could not be stored: {error.strerror or error}.") from error
     try:
-        with claim.writing() as row:
-            old, row.place, row.layout = row.place, place, LAYOUT
-            transaction.on_commit(lambda: drop_form(old))
+        _write(claim, recording, facts, place)
     except BaseException:
         drop_form(place)
         raise
+    if settings.JOBS_BY != "queue":
+        # No clock runs beside the embedded edition; here nobody waits.
+        with suppress(OSError):
+            clear_spare_files()
+
+
+@transaction.atomic
+def _write(claim: Claim, recording: Recording, facts: Mapping[str, Any], place: str) -> None:
+    """Say where the form lies; the first time also what was read, as an act of the person who uploaded the file."""
+    Session.objects.select_for_update(no_key=True).get(pk=recording.session_id)
+    with claim.writing() as row:
+        old, row.place, row.layout = row.place, place, LAYOUT
+        transaction.on_commit(lambda: drop_form(old))
+        if old:
+            return
+        by, summary = recording.uploaded_by, f"Recording {recording.original_name} read"
+        reason = "The file that was uploaded has been read."
+        with writing(recording.session, by=by, right=None, summary=summary, reason=reason) as locked:
+            stored = Recording.objects.select_for_update(no_key=True).get(pk=recording.pk)
+            change(stored, by=by, centre_id=locked.centre_id, values=facts, version=None, reason=reason)

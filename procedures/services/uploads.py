@@ -8,7 +8,6 @@ import fcntl
 import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
-from pathlib import Path
 from typing import IO
 from uuid import UUID
 
@@ -16,10 +15,12 @@ from django.conf import settings
 from django.utils import timezone
 
 from procedures.models import Session, Upload
+from procedures.recordings.hashing import FollowedHashes
+from procedures.selectors.places import incoming, part_of
 from procedures.selectors.sessions import sessions_for
 from procedures.services.file_names import kept_name
 from procedures.services.intake import SentFile
-from procedures.services.room import incoming, require_room, said
+from procedures.services.room import require_room, said
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import User
@@ -29,6 +30,9 @@ KEPT = dt.timedelta(hours=24)
 MOST_AT_ONCE = 20
 _PIECE = 1 << 20
 _ROOM_EVERY = 64 << 20
+# What is hashed at most beside one part; a process that was passed over so far catches up within a few.
+_CATCH_UP = 64 << 20
+_hashes = FollowedHashes()
 
 
 class OtherOffset(RuleBroken):
@@ -79,7 +83,7 @@ def begin_upload(*, by: User, session: Session, original_name: str, size_bytes: 
         size_bytes=size_bytes,
     )
     with said():
-        path_of(upload).touch(exist_ok=False)
+        part_of(upload).touch(exist_ok=False)
     upload.save(force_insert=True)
     return upload
 
@@ -96,14 +100,14 @@ def upload_for(by: User, key: UUID) -> Upload:
     """
     upload = Upload.objects.select_related("session__patient").get(pk=key, uploaded_by=by, session__in=sessions_for(by))
     require(by, upload.session.centre_id, Right.WRITE_SESSIONS)
-    if not path_of(upload).exists():
+    if not part_of(upload).exists():
         raise Upload.DoesNotExist("This upload was given up. Send the file again.")
     return upload
 
 
 def received_bytes(upload: Upload) -> int:
     """Return how much of the file is here."""
-    return path_of(upload).stat().st_size
+    return part_of(upload).stat().st_size
 
 
 def append(upload: Upload, *, offset: int, source: IO[bytes], checksum: tuple[str, str] | None = None) -> int:
@@ -123,6 +127,7 @@ def append(upload: Upload, *, offset: int, source: IO[bytes], checksum: tuple[st
         while piece := source.read(_PIECE):
             if here + len(piece) > upload.size_bytes:
                 file.truncate(offset)
+                _hashes.forget(part_of(upload))
                 raise TooLarge("More was sent than the file was said to hold.")
             with said():
                 file.write(piece)
@@ -133,7 +138,9 @@ def append(upload: Upload, *, offset: int, source: IO[bytes], checksum: tuple[st
                 require_room(upload.size_bytes - here)
         if digest and checksum and base64.b64encode(digest.digest()).decode() != checksum[1]:
             file.truncate(offset)
+            _hashes.forget(part_of(upload))
             raise WrongChecksum("This part was changed on its way. It is sent again.")
+        _hashes.follow(part_of(upload), at_most=_CATCH_UP)
         return here
 
 
@@ -149,12 +156,13 @@ def sent_file(upload: Upload) -> SentFile:
     if here != upload.size_bytes:
         sentence = f"Only {here} of {upload.size_bytes} bytes of the file are here. Upload the rest."
         raise RuleBroken(sentence, fields={"file": [sentence]})
-    return SentFile(path_of(upload))
+    return SentFile(part_of(upload), _hashes.follow(part_of(upload)), ours=True)
 
 
 def end_upload(upload: Upload) -> None:
     """Forget an upload: it has become a recording, or is not wanted any more."""
-    path_of(upload).unlink(missing_ok=True)
+    _hashes.forget(part_of(upload))
+    part_of(upload).unlink(missing_ok=True)
     upload.delete()
 
 
@@ -170,25 +178,20 @@ def clear_uploads() -> int:
         except FileNotFoundError:
             continue  # another process was faster
     for upload in Upload.objects.filter(created_at__lt=stale):
-        if not path_of(upload).exists():
+        if not part_of(upload).exists():
             upload.delete()
     return count
 
 
 def expires_at(upload: Upload) -> dt.datetime:
     """Return when an upload is given up unless something more of it comes."""
-    return dt.datetime.fromtimestamp(path_of(upload).stat().st_mtime, dt.UTC) + KEPT
-
-
-def path_of(upload: Upload) -> Path:
-    """Return where the parts of an upload lie."""
-    return incoming() / f"{upload.pk.hex}.part"
+    return dt.datetime.fromtimestamp(part_of(upload).stat().st_mtime, dt.UTC) + KEPT
 
 
 @contextmanager
 def _own(upload: Upload) -> Iterator[IO[bytes]]:
     """Hold the file alone: a second request with the same file would mix their bytes."""
-    with path_of(upload).open("r+b", buffering=0) as file:
+    with part_of(upload).open("r+b", buffering=0) as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:

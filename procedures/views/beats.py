@@ -17,6 +17,7 @@ from procedures.models import Status
 from procedures.selectors.beats import LONGEST_VIEW_S, beats_between
 from procedures.selectors.recorded import loops_between
 from procedures.selectors.sessions import labels_of_sites, rights_in
+from procedures.selectors.signals import span_of
 from procedures.services.beats import judge_beat
 from procedures.views.asked import asked_number
 from procedures.views.recordings import recording_for
@@ -30,7 +31,7 @@ _JUDGEMENTS = {"use": True, "refuse": False, "program": None}
 def beats(request: MemberRequest, recording: UUID) -> HttpResponse:
     """List the beats between two times, or ask for a shorter stretch."""
     found = recording_for(request.user, recording)
-    first, last = found.axis_start_s, found.axis_start_s + found.duration_s
+    first, last = span_of(found)
     start_s = asked_number(request.GET, "start", first, first, last)
     end_s = asked_number(request.GET, "end", last, first, last)
     narrow = end_s - start_s <= LONGEST_VIEW_S
@@ -54,7 +55,7 @@ def judge(request: MemberRequest, recording: UUID) -> HttpResponse:
     time_text, _, judgement = request.POST.get("judge", "").partition(" ")
     if judgement not in _JUDGEMENTS:
         raise RuleBroken("Choose whether the beat is used, excluded or reset to automatic.")
-    first, last = found.axis_start_s, found.axis_start_s + found.duration_s
+    first, last = span_of(found)
     judge_beat(
         by=request.user,
         recording=found,
@@ -74,7 +75,7 @@ def judge(request: MemberRequest, recording: UUID) -> HttpResponse:
 def loops(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Return the average loops of the epochs between two times as a figure."""
     found = recording_for(request.user, recording)
-    first, last = found.axis_start_s, found.axis_start_s + found.duration_s
+    first, last = span_of(found)
     start_s = asked_number(request.GET, "start", first, first, last)
     end_s = asked_number(request.GET, "end", last, first, last)
     drawable = loops_between(found, start_s, end_s)

@@ -12,6 +12,7 @@ from procedures.forms.base import likely_moment
 from procedures.forms.ecgs import EcgUploadForm, StretchForm, TypedIntervalForm, WithdrawIntervalForm
 from procedures.models import EcgMeasurement, IntervalReading
 from procedures.selectors.finding import find_interval, find_typed_interval
+from procedures.selectors.signals import span_of
 from procedures.services.ecgs import measure_ecg, put_reading, store_ecg, withdraw_reading
 from procedures.views.entry import answer, session_to_write
 from procedures.views.recordings import recording_for
@@ -53,7 +54,7 @@ def new_ecg(request: MemberRequest, session: UUID) -> HttpResponse:
 def recorded_ecg(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Measure the electrocardiogram of a stretch of a recording that is no epoch."""
     found = recording_for(request.user, recording, writing=True)
-    first, last = found.axis_start_s, found.axis_start_s + found.duration_s
+    first, last = span_of(found)
     initial = {"start_s": first, "end_s": min(first + 10.0, last)}
     form = StretchForm(request.POST or None, session=found.session, initial=initial)
 

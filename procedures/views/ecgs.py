@@ -27,7 +27,7 @@ from procedures.selectors.ecgs import (
 )
 from procedures.selectors.finding import find_session
 from procedures.selectors.sessions import rights_in
-from procedures.selectors.signals import channels_of, opened
+from procedures.selectors.signals import channels_of, opened, span_of
 from procedures.services.ecgs import put_reading, set_aside
 from procedures.views.asked import asked_number
 from procedures.views.entry import answer
@@ -70,7 +70,7 @@ def _context(request: MemberRequest, ecg: EcgMeasurement) -> dict[str, Any]:
         "qrs": qrs_by_state(session).get(site.pk if site else None),
         "intervals": readings_at(session, site),
         "leads": leads,
-        "recording_end_s": ecg.recording.axis_start_s + ecg.recording.duration_s,
+        "recording_end_s": span_of(ecg.recording)[1],
     }
     if rights["write_sessions"]:
         start = {"from_lead": _like(leads, "II"), "to_lead": _like(leads, "V6")}
@@ -137,7 +137,7 @@ def _beat(ecg: EcgMeasurement) -> dict[str, Any]:
 def caliper_strip(request: MemberRequest, recording: UUID) -> JsonResponse:
     """Return every sample of one or two leads between two times."""
     found = recording_for(request.user, recording)
-    first, last = found.axis_start_s, found.axis_start_s + found.duration_s
+    first, last = span_of(found)
     start_s = asked_number(request.GET, "start", first, first, last)
     end_s = asked_number(request.GET, "end", min(first + 1.0, last), first, last)
     labels = request.GET.getlist("lead")[:2]

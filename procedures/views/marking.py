@@ -16,6 +16,7 @@ from procedures.forms.epochs import MarkedEpochForm
 from procedures.forms.recordings import EpochTableForm, FoundEpochForm
 from procedures.models import Epoch, Recording
 from procedures.selectors.finding import find_marked_epoch
+from procedures.selectors.signals import span_of
 from procedures.services.epochs import put_pacing
 from procedures.services.recordings import mark_epoch, propose_epochs
 from procedures.views.asked import asked_number
@@ -57,7 +58,7 @@ def recorded_epoch(request: MemberRequest, recording: UUID, epoch: UUID | None =
         template="procedures/recorded_epoch.html",
         done=reverse("procedures:recording", args=[found.pk]) + "#epochs",
         said="Epoch marked.",
-        context={"recording": found, "epoch": stored, "end_s": found.axis_start_s + found.duration_s},
+        context={"recording": found, "epoch": stored, "end_s": span_of(found)[1]},
     )
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
 
@@ -11,21 +12,23 @@ from django.shortcuts import redirect, render
 from django.urls import reverse
 from django.views.decorators.http import require_http_methods, require_POST, require_safe
 
-from procedures.forms.base import likely_moment
+from procedures.forms.base import EntryForm, likely_moment
 from procedures.forms.epochs import MarkedEpochForm
 from procedures.forms.recordings import ChannelsForm, EpochTableForm, UploadForm, role_words
 from procedures.metrics import BY_KEY
-from procedures.models import Recording, RunState
+from procedures.models import Recording, RunState, Session
+from procedures.recordings import RecordingError, assign_roles
 from procedures.selectors.beats import LONGEST_VIEW_S
 from procedures.selectors.ecgs import ecgs_in
 from procedures.selectors.finding import find_recording, find_run
 from procedures.selectors.recorded import SHOWN, latest_run, marked_epochs, recorded_epochs
 from procedures.selectors.sessions import rights_in
+from procedures.selectors.signals import FileReading, channels_of, reading_of, span_of
 from procedures.services.analysis import cancel_analysis, start_analysis
 from procedures.services.calibrations import segment_numbers
 from procedures.services.ecgs import has_twelve_leads
 from procedures.services.intake import ChannelsUnclear
-from procedures.services.recordings import map_channels, store_recording
+from procedures.services.recordings import map_channels, read_again, receive_recording, withdraw_recording
 from procedures.services.uploads import end_upload, sent_file, upload_for
 from procedures.views.entry import answer, session_to_write
 from registry.access import Right, require
@@ -55,6 +58,7 @@ def new_recording(request: MemberRequest, session: UUID) -> HttpResponse:
         initial={"started_at": None},
     )
     labels, unclear = _labels_posted(request), list[str]()
+    replaces = _unread(request, found)
     if labels:
         form.offer_channels(labels)
 
@@ -64,13 +68,14 @@ def new_recording(request: MemberRequest, session: UUID) -> HttpResponse:
         if parts and parts.session_id != found.pk:
             raise RuleBroken("This file was sent to another session. Choose it again.")
         try:
-            recording = store_recording(
+            recording = receive_recording(
                 by=request.user,
                 session=found,
                 upload=sent_file(parts) if parts else form.cleaned_data["file"],
                 original_name=parts.original_name if parts else form.cleaned_data["file"].name,
                 started_at=form.cleaned_data["started_at"],
                 mapping=form.mapping,
+                replaces=replaces,
                 key=guard["key"],
                 reason=guard["reason"],
             )
@@ -87,13 +92,25 @@ def new_recording(request: MemberRequest, session: UUID) -> HttpResponse:
         write=write,
         template="procedures/new_recording.html",
         done=lambda recording: reverse("procedures:recording", args=[recording.pk]),
-        said="The recording has been stored. Confirm or mark its epochs, then analyse it.",
-        context={"offered": likely_moment(found)},
+        said="The file has arrived. Once it has been read, confirm or mark its epochs, then analyse it.",
+        context={"offered": likely_moment(found), "replaces": replaces},
     )
     if unclear and not form.role_fields:
         form.offer_channels(unclear)
-        response = render(request, "procedures/new_recording.html", {"form": form, "session": found}, status=422)
+        response = render(
+            request, "procedures/new_recording.html", {"form": form, "session": found, "replaces": replaces}, status=422
+        )
     return response
+
+
+def _unread(request: MemberRequest, session: Session) -> Recording | None:
+    """Return the recording in whose place the page was asked to upload a file; its own could not be read."""
+    try:
+        key = UUID(request.GET.get("replaces", ""))
+    except ValueError:
+        return None
+    found = session.recordings.filter(pk=key).first()
+    return found if found and reading_of(found).state != "read" else None
 
 
 def _labels_posted(request: MemberRequest) -> list[str]:
@@ -106,6 +123,10 @@ def _labels_posted(request: MemberRequest) -> list[str]:
 def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Show a recording: signals with the epochs over them, channels, and where its analysis stands."""
     found = recording_for(request.user, recording)
+    reading = reading_of(found)
+    if reading.state != "read":
+        return render(request, "procedures/recording_unread.html", _unread_context(request, found, reading))
+    first_s, end_s = span_of(found)
     epochs = marked_epochs(found)
     run = latest_run(found)
     rights = rights_in(request.user, found.session)
@@ -114,14 +135,15 @@ def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
         "recording": found,
         "session": found.session,
         "rights": rights,
-        "channels": [(c, role_words(c["role"]) if c.get("role") else None) for c in found.channels],
-        "end_s": found.axis_start_s + found.duration_s,
+        "channels": _with_words(found),
+        "channels_unclear": _unclear(found),
+        "end_s": end_s,
         "epochs": [(e, (e.recording_end_s or 0.0) - (e.recording_start_s or 0.0)) for e in epochs],
         "run": run,
         "busy": bool(run and run.busy),
         # The figure opens on the window that a judged beat was left from.
         "window": urlencode({name: request.GET[name] for name in ("start", "end") if name in request.GET}),
-        "beats_until_s": min(found.axis_start_s + LONGEST_VIEW_S, found.axis_start_s + found.duration_s),
+        "beats_until_s": min(first_s + LONGEST_VIEW_S, end_s),
         "numbers": recorded_epochs(found),
         "shown_metrics": [BY_KEY[key] for key in SHOWN],
         "ecgs": ecgs_in(found),
@@ -137,6 +159,55 @@ def recording(request: MemberRequest, recording: UUID) -> HttpResponse:
         context["form"] = MarkedEpochForm(session=found.session)
         context["table_form"] = EpochTableForm()
     return render(request, "procedures/recording.html", context)
+
+
+def _unread_context(request: MemberRequest, recording: Recording, reading: FileReading) -> dict[str, Any]:
+    rights = rights_in(request.user, recording.session)
+    context = {"recording": recording, "session": recording.session, "rights": rights, "reading": reading}
+    if rights["write_sessions"]:
+        context["form"] = EntryForm(session=recording.session)
+    return context | {"channels": _with_words(recording)}
+
+
+def _with_words(recording: Recording) -> list[tuple[dict[str, Any], str | None]]:
+    return [(c, role_words(c["role"]) if c.get("role") else None) for c in recording.channels]
+
+
+def _unclear(recording: Recording) -> str:
+    """Return why no channel could be recognised; empty where they were, or somebody has chosen."""
+    try:
+        assign_roles(channels_of(recording), recording.mapping)
+    except RecordingError as error:
+        return str(error)
+    return ""
+
+
+@require_safe
+def reading(request: MemberRequest, recording: UUID) -> HttpResponse:
+    """Say how far the reading of the file is; once it has ended, tell the page that watches to reload."""
+    found = recording_for(request.user, recording)
+    now = reading_of(found)
+    response = render(request, "procedures/parts/reading.html", _unread_context(request, found, now))
+    if request.htmx and not now.busy:
+        response["HX-Refresh"] = "true"
+    return response
+
+
+@require_POST
+def retry_reading(request: MemberRequest, recording: UUID) -> HttpResponse:
+    """Try once more to read a file that could not be read."""
+    found = recording_for(request.user, recording, writing=True)
+    read_again(by=request.user, recording=found)
+    return redirect("procedures:recording", found.pk)
+
+
+@require_POST
+def withdraw(request: MemberRequest, recording: UUID) -> HttpResponse:
+    """Remove a recording whose file could not be read."""
+    found = recording_for(request.user, recording, writing=True)
+    withdraw_recording(by=request.user, recording=found, reason=request.POST.get("amendment_reason", ""))
+    messages.success(request, f"{found.original_name} has been withdrawn.")
+    return redirect("procedures:session", found.session_id)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

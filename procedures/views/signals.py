@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from typing import Any
 from uuid import UUID
 
 from django.http import JsonResponse
@@ -12,7 +13,7 @@ from procedures.recordings import RecordingError
 from procedures.selectors.beats import LONGEST_VIEW_S, beats_between
 from procedures.selectors.drawn_signals import drawn_signals
 from procedures.selectors.recorded import epochs_between
-from procedures.selectors.signals import NotPrepared
+from procedures.selectors.signals import FileReading, NotPrepared, reading_of, span_of
 from procedures.views.asked import asked_number
 from procedures.views.recordings import recording_for
 from registry.errors import RuleBroken
@@ -24,11 +25,19 @@ USUAL_POINTS = 1200
 AGAIN_S = 2
 
 
+def _no_signals(reading: FileReading) -> dict[str, Any]:
+    if reading.busy:
+        return {"data": [], "message": "The file is being read. Its signals appear here then.", "again_s": AGAIN_S}
+    return {"data": [], "message": f"The file could not be read. {reading.failure}"}
+
+
 @require_safe
 def signals(request: MemberRequest, recording: UUID) -> JsonResponse:
     """Return pressure, volume and one ECG lead between two times as a figure."""
     found = recording_for(request.user, recording)
-    first, last = found.axis_start_s, found.axis_start_s + found.duration_s
+    if (reading := reading_of(found)).state != "read":
+        return JsonResponse(_no_signals(reading))
+    first, last = span_of(found)
     start_s = asked_number(request.GET, "start", first, first, last)
     end_s = asked_number(request.GET, "end", last, first, last)
     points = int(asked_number(request.GET, "points", USUAL_POINTS, 2, MOST_POINTS))

@@ -163,6 +163,10 @@ RULES: dict[str, Rule] = {
     "procedures:bedside_worker": open_to_all(),
     # Recordings.
     "procedures:recording": SESSION,
+    "procedures:reading": SESSION,
+    "procedures:read_again": SESSION_ACT,
+    # The one of the made-up world has been read, so that nobody may: tests/procedures/views/test_reading.py.
+    "procedures:withdraw_recording": SESSION_ACT,
     "procedures:signals": SESSION,
     "procedures:beats": SESSION,
     "procedures:judge_beat": SESSION_ACT,

@@ -68,7 +68,7 @@ def test_upload_shows_its_progress(page: Page, session, physician, tmp_path) -> 
     page.get_by_role("button", name="Upload").click()
     expect(page.get_by_label("Sending the file")).to_be_visible()
     # The file goes first, in parts; then the form that names it.
-    expect(page.locator("#sent-words")).to_contain_text("The server is reading the file")
+    expect(page.locator("#sent-words")).to_contain_text("The server is checking the file")
     while not held:
         page.wait_for_timeout(20)
     held.pop().continue_()

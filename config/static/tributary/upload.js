@@ -50,7 +50,7 @@ async function sendFile(form) {
   }
   const data = new FormData(form);
   data.delete("file");
-  show(form, "Sent. The server is reading the file …", 1);
+  show(form, "Sent. The server is checking the file …", 1);
   send(form, data);
 }
 
@@ -60,7 +60,7 @@ function send(form, data = new FormData(form)) {
     if (!event.lengthComputable) return;
     const done = event.loaded === event.total;
     const words = done
-      ? "Sent. The server is reading the file …"
+      ? "Sent. The server is checking the file …"
       : `${megabytes(event.loaded)} of ${megabytes(event.total)} MB sent`;
     show(form, words, event.loaded / event.total);
   });

@@ -16,7 +16,7 @@ from registry.jobs import sending
 from registry.models import Role, new_key
 from tests import factories as make
 from tests.procedures.views.filling import fill, messages_of
-from tests.signals import Uploaded, pressure_volume_csv
+from tests.signals import Uploaded, pressure_volume_csv, read_now
 
 CONTENT = pressure_volume_csv(40)
 STARTED = f"{make.START:%Y-%m-%dT%H:%M:%S}"
@@ -59,7 +59,8 @@ def test_upload_stores_and_goes_to_the_page_of_the_recording(upload, session):
     answer = upload()
     stored = Recording.objects.get()
     assert answer.url == at("recording", stored)
-    assert stored.session == session
+    assert (stored.session, stored.duration_s) == (session, None)
+    read_now(stored)
     assert stored.duration_s == pytest.approx(40)
 
 
@@ -379,6 +380,8 @@ def test_queue_that_is_down_fails_neither_upload_nor_request_for_an_analysis(upl
         answer = upload()
     assert answer.status_code == 302
     stored = Recording.objects.get()
+    assert "waits to be read" in doctor.get(at("recording", stored)).content.decode()
+    read_now(stored)
     mark_epoch(by=physician, recording=stored, site=None, start_s=0, end_s=40)
     with TestCase.captureOnCommitCallbacks(execute=True):
         answer = doctor.post(at("analyse", stored), follow=True)

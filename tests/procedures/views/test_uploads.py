@@ -13,8 +13,9 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 
 from procedures.models import Recording, Upload
-from procedures.services import intake, uploads
-from procedures.services.uploads import clear_uploads, path_of
+from procedures.selectors.places import incoming, part_of
+from procedures.services import uploads
+from procedures.services.uploads import clear_uploads
 from registry.models import Role
 from tests import factories as make
 from tests.procedures.views.filling import fill, messages_of
@@ -77,7 +78,7 @@ def test_file_in_parts_that_goes_on_after_a_lost_line_becomes_a_recording(doctor
     assert answer.url == reverse("procedures:recording", args=[recording.pk])
     assert (recording.sha256, recording.original_name) == (hashlib.sha256(CONTENT).hexdigest(), "day.csv")
     assert not Upload.objects.exists()
-    assert list((intake.incoming()).iterdir()) == []
+    assert list(incoming().iterdir()) == []
 
 
 def test_what_is_refused_can_be_corrected_without_sending_again(doctor, session, begin):
@@ -142,7 +143,7 @@ def test_ended_upload_is_gone(doctor, begin):
     url = begin()["Location"]
     assert doctor.delete(url, headers=TUS).status_code == 204
     assert doctor.head(url, headers=TUS).status_code == 404
-    assert list(intake.incoming().iterdir()) == []
+    assert list(incoming().iterdir()) == []
 
 
 def test_two_at_once_do_not_mix(doctor, begin):
@@ -171,7 +172,7 @@ def test_name_that_tells_the_patient_is_not_kept(session, begin):
 def test_what_is_left_lying_is_cleared(begin, doctor):
     url = begin()["Location"]
     assert clear_uploads() == 0
-    path = path_of(Upload.objects.get())
+    path = part_of(Upload.objects.get())
     long_ago = time.time() - 25 * 3600
     os.utime(path, (long_ago, long_ago))
     Upload.objects.update(created_at=make.START)
@@ -190,7 +191,7 @@ def test_no_room_is_said_before_anything_is_sent(begin, monkeypatch):
     assert answer.status_code == 507
     assert "not enough room" in answer.content.decode()
     assert not Upload.objects.exists()
-    assert list(intake.incoming().iterdir()) == []
+    assert list(incoming().iterdir()) == []
 
 
 @pytest.mark.parametrize(("code", "status"), [(errno.ENOSPC, 507), (errno.EROFS, 503)])
@@ -204,9 +205,11 @@ def test_disk_that_fails_on_the_way_in_is_a_sentence(doctor, session, begin, mon
     data = fill(page, started_at=f"{make.START:%Y-%m-%dT%H:%M:%S}")
     data = {k: v for k, v in data.items() if v is not None}
     handler = "config.uploads.TemporaryFileUploadHandler.receive_data_chunk"
-    for place in ("procedures.services.intake.default_storage.save", handler):
+    store = ("procedures.services.intake.os.link", "procedures.services.intake.shutil.copyfileobj")
+    for places in (store, (handler,)):
         with monkeypatch.context() as patched:
-            patched.setattr(place, fails)
+            for place in places:
+                patched.setattr(place, fails)
             answer = doctor.post(page.request["PATH_INFO"], data | {"file": SimpleUploadedFile("day.csv", CONTENT)})
         assert answer.status_code == status
         assert "administrator" in answer.content.decode()
