@@ -208,6 +208,9 @@ FILE_UPLOAD_HANDLERS = ["config.uploads.DiskUploadHandler"]
 # Room that a file must leave free for everybody else.
 STORE_RESERVE_BYTES = 512 * 1024**2
 
+# Public keys (age) that backups are sealed to; who opens them has the private one, which is not on this machine.
+BACKUP_RECIPIENTS = env.words("TRIBUTARY_BACKUP_RECIPIENTS")
+
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": ["rest_framework.authentication.SessionAuthentication"],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
