@@ -14,6 +14,8 @@ from procedures.models import Session, Status
 from registry.forms.refusals import WritingForm
 from registry.models import Record, new_key
 
+FROM_PAPER = "Typed from the paper sheet."
+
 
 class EntryForm(WritingForm):
     """A form that writes one record of a session.
@@ -25,6 +27,8 @@ class EntryForm(WritingForm):
     key = forms.UUIDField(widget=forms.HiddenInput)
     version = forms.IntegerField(widget=forms.HiddenInput, required=False, min_value=1)
     confirmed = forms.BooleanField(required=False, label="These unusual values are correct", widget=forms.HiddenInput)
+    #: Whether what it enters may have stood on the paper sheet first.
+    on_paper = False
 
     def __init__(
         self,
@@ -39,6 +43,8 @@ class EntryForm(WritingForm):
         super().__init__(data, initial=start | dict(initial or {}), use_required_attribute=False, **options)
         self.session = session
         self.record = record
+        if self.on_paper and record is None:
+            self.fields["from_paper"] = forms.BooleanField(required=False, label="Typed from the paper sheet")
         if session.status == Status.SIGNED:
             self.fields["amendment_reason"] = words("Reason for changing the signed session", required=True)
             self.fields["amendment_reason"].error_messages["required"] = (
@@ -51,8 +57,14 @@ class EntryForm(WritingForm):
         return {
             "key": self.cleaned_data["key"],
             "version": self.cleaned_data["version"],
-            "reason": self.cleaned_data.get("amendment_reason", ""),
+            "reason": self.reason,
         }
+
+    @property
+    def reason(self) -> str:
+        """Why it is written, for the change trail: the reason of an amendment, and that it was on paper first."""
+        paper = FROM_PAPER if self.cleaned_data.get("from_paper") else ""
+        return f"{paper} {self.cleaned_data.get('amendment_reason', '')}".strip()
 
 
 def likely_moment(session: Session) -> dt.datetime:

@@ -17,6 +17,7 @@ NO_SITE = "none"
 class DecisionForm(EntryForm):
     """The site chosen and why. The reason is asked for, never suggested."""
 
+    on_paper = True
     site = pick([], "Site chosen")
     metric = pick(
         [(m.key, m.label) for m in METRICS if m.direction is not Direction.NEITHER],

@@ -56,6 +56,7 @@ class GridInputs:
 class ElectrodeGridForm(EntryForm):
     """Thresholds, phrenic answers and impedances of several pairs, taken at one pulse width."""
 
+    on_paper = True
     measured_at = MomentField(label="Measured at")
     pulse_width_ms = NumberField("Pulse width", "ms")
 

@@ -84,6 +84,7 @@ class MetricRow:
 class TypedEpochForm(StateForm):
     """An epoch with metrics typed by hand: mean, SD and number of beats of each."""
 
+    on_paper = True
     wide = ("excluded_reason",)
 
     started_at = MomentField(label="Start")

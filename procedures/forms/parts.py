@@ -18,6 +18,7 @@ _VALUES = ("kind", "chamber", "manufacturer", "model_name", "serial_number", "ud
 class ImplantForm(EntryForm):
     """A generator or lead that the session implanted."""
 
+    on_paper = True
     says_optional = True
     wide = ("udi",)
 

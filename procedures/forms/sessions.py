@@ -115,6 +115,7 @@ class SessionDetailsForm(EntryForm):
 class LogEntryForm(EntryForm):
     """A timed note."""
 
+    on_paper = True
     says_optional = True
     wide = ("text",)
 

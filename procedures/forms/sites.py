@@ -39,6 +39,7 @@ _SITE_VALUES = ("long_axis", "cathode", "anode", "stability", "notes")
 class SiteForm(EntryForm):
     """A lead position in a tributary."""
 
+    on_paper = True
     says_optional = ("label", "cathode", "anode")
 
     vein = pick(Vein.choices, "Tributary")
@@ -111,6 +112,7 @@ _MEASURED = ("cathode", "anode", "qrs_notes", *LEAD_QUANTITIES, *OUTPUT_QUANTITI
 class MeasurementForm(EntryForm):
     """What was measured electrically at a site."""
 
+    on_paper = True
     measured_at = MomentField(label="Measured at")
     cathode = forms.CharField(
         label="Cathode", max_length=20, required=False, help_text="Leave empty for the electrodes of the site."

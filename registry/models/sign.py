@@ -5,6 +5,7 @@ from __future__ import annotations
 from django.db import models
 
 from registry.models.declared import UPKEEP, declare, withheld
+from registry.models.trailed import untrailed
 
 
 class Sign(models.Model):
@@ -12,6 +13,8 @@ class Sign(models.Model):
 
     name = models.CharField(primary_key=True, max_length=40)
     seen_at = models.DateTimeField()
+
+    trail = untrailed("signs of life, not records")
 
     handling = declare(withheld("name seen_at", UPKEEP))
 

@@ -140,6 +140,8 @@ RULES: dict[str, Rule] = {
     "procedures:comparison_state": SESSION,
     "procedures:figure": SESSION,
     "procedures:report": SESSION,
+    "procedures:paper": SESSION,
+    "procedures:paper_blank": own(BEDSIDE),
     "procedures:parts": SESSION,
     "procedures:new_part": SESSION_FORM,
     "procedures:part_out": SESSION_FORM,
