@@ -154,7 +154,7 @@ def test_unusual_value_is_asked_for_once(doctor, session, site, measure):
 
 def test_usual_form_has_no_box_to_confirm(doctor, session, site):
     text = doctor.get(reverse("procedures:new_measurement", args=[session.pk, site.pk])).content.decode()
-    assert 'type="checkbox"' not in text
+    assert 'type="checkbox" name="confirmed"' not in text
 
 
 def test_site_may_be_measured_again(measure, site):
