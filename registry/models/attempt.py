@@ -9,6 +9,7 @@ from __future__ import annotations
 from django.db import models
 
 from registry.models.declared import UPKEEP, declare, withheld
+from registry.models.trailed import untrailed
 
 
 class Attempt(models.Model):
@@ -17,6 +18,8 @@ class Attempt(models.Model):
     cache_key = models.CharField(max_length=255, primary_key=True)
     value = models.TextField()
     expires = models.DateTimeField(db_index=True)
+
+    trail = untrailed("counted to slow guessing down, and cleared by the clock")
 
     handling = declare(
         withheld("cache_key value expires", UPKEEP),

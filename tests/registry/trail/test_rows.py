@@ -43,6 +43,14 @@ def sql(statement, *values):
         assert cursor.rowcount == 1
 
 
+@pytest.mark.parametrize("model", rows.bound_models(), ids=lambda model: model._meta.label)
+def test_a_table_bound_to_links_has_the_keys_that_links_name(model):
+    key = model._meta.pk
+    while key.remote_field:
+        key = key.remote_field.model._meta.pk
+    assert key.get_internal_type() == "UUIDField", "declare in the model that its rows have no links, and why"
+
+
 def test_what_the_services_wrote_is_as_its_links_say(case):
     assert list(faults()) == []
 
@@ -179,6 +187,7 @@ def test_what_may_change_without_a_link_is_short():
 
     assert untrailed == {
         *("trailhead", "change", "look", "codecounter", "importrun", "importpart", "bedsideentry", "upload"),
+        *("attempt", "sign"),
         *("storedsignals", "epochbeats", "ecgbeat", "acuteresponse", "responsesummary"),
     }
     assert loose == {"patientidentity", "tableimport", "analysisrun"}
