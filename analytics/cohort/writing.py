@@ -16,6 +16,7 @@ from analytics.cohort.catalogue import TABLES, WITHHELD
 from analytics.cohort.selection import Cohort
 from procedures.recordings.hashing import sha256_of
 from procedures.services.responses import ALGORITHM_VERSION
+from registry.spreadsheets import harmless
 
 FORMAT = "tributary cohort 1"
 DICTIONARY = ("file", "column", "label", "type", "unit", "allowed_values", "source")
@@ -56,7 +57,7 @@ def _cell(value: Any) -> str:
         return "true" if value else "false"
     if isinstance(value, list | dict):
         return json.dumps(value, ensure_ascii=False)
-    return value.isoformat() if isinstance(value, dt.date) else str(value)
+    return value.isoformat() if isinstance(value, dt.date) else str(harmless(value))
 
 
 def _write_csv(path: Path, header: Iterable[str], rows: Iterator[list[Any]]) -> int:

@@ -195,6 +195,8 @@ class EntriesView(APIView):
         try:
             if _unreadable(raw):
                 return _refused("unreadable", UNREADABLE)
+            if kind.kind.model is Session and not _is_key_of(session, entry["key"]):
+                raise exceptions.NotFound  # an entry describes the batch's session and opens no other
             version = entry["version"]
             if entry["based_on"] is not None:
                 version = version_after(session, batch["device"], entry["based_on"])
@@ -257,6 +259,13 @@ def _remove(user: User, session: Session, kind: Entry, entry: dict[str, Any], de
     if not kind.bedside.undo:
         raise RuleBroken("This cannot be taken back. Correct it instead.")
     take_back(by=user, session=session, record=record, device=device, client_uuid=entry["id"])
+
+
+def _is_key_of(session: Session, text: str) -> bool:
+    try:
+        return UUID(text) == session.pk
+    except ValueError:
+        return False
 
 
 def _unreadable(value: Any) -> bool:

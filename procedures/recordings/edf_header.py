@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from .signals import MAX_SAMPLES, RecordingError
+from .signals import MAX_SAMPLES, RecordingError, refuse_duration
 
 ANNOTATIONS_LABEL = "EDF Annotations"
 _MAX_SIGNALS = 4096
@@ -89,10 +89,12 @@ def read_edf_header(path: Path) -> EdfHeader:
         raise RecordingError("The EDF file holds annotations only, no signals.")
     if record_s <= 0:
         raise RecordingError(f"The EDF header gives data records of {record_s:g} s; they must be longer than 0 s.")
+    records = _records(_integer(fixed[236:244], "number of data records"), size - header_bytes, record_words)
+    refuse_duration(records * record_s)
     reserved = _text(fixed[192:236])
     return EdfHeader(
         signals=signals,
-        records=_records(_integer(fixed[236:244], "number of data records"), size - header_bytes, record_words),
+        records=records,
         record_s=record_s,
         record_words=record_words,
         header_bytes=header_bytes,

@@ -114,6 +114,7 @@ def _dicom(path: Path) -> Head:
 
     if path.stat().st_size > dicom_file.MAX_BYTES:
         raise RecordingError(dicom_file.TOO_LARGE)
+    dicom_file.refuse_many_items(path)
     with path.open("rb") as file:
         head = io.BytesIO(file.read(_HEAD_BYTES))
     with warnings.catch_warnings():

@@ -12,7 +12,7 @@ from typing import Protocol
 
 from .csv_file import CsvRecording, read_csv
 from .edf import EdfRecording, read_edf
-from .signals import Annotation, Channel, ChannelInfo, RecordingError, Signals
+from .signals import Annotation, Channel, ChannelInfo, RecordingError, Signals, refuse_duration
 
 _KINDS = "EDF or EDF+, CSV, a zip with a WFDB record, a DICOM waveform, or HL7 aECG"
 _WFDB_HEADER_LINE = re.compile(rb"^[ \t]*[\w-]+(/\d+)?[ \t]+\d+[ \t]+[\d.]+", re.MULTILINE)
@@ -208,7 +208,10 @@ def guarded(reader, path: Path):  # type: ignore[no-untyped-def]  # passes the r
         As :func:`guarding`.
     """
     with guarding(path.name):
-        return reader(path)
+        opened = reader(path)
+        if opened.duration_s is not None:
+            refuse_duration(opened.duration_s)
+        return opened
 
 
 @contextmanager

@@ -10,6 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 #: Most samples decoded at once (2 GiB as float64): a larger file is refused before memory is taken for it.
+#: Longest recording that is read, s: a header that claims more is wrong, and would stretch every page about it.
+MAX_DURATION_S = 7 * 24 * 3600.0
 MAX_SAMPLES = 2**28
 #: Fastest sampling believed, Hz: windows of a stated length grow with it, so a damaged header must not ask for memory.
 MAX_RATE_HZ = 1e6
@@ -17,6 +19,24 @@ MAX_RATE_HZ = 1e6
 
 class RecordingError(ValueError):
     """A recording, epochs table or channel mapping that cannot be used; the message is for the user."""
+
+
+def refuse_duration(duration_s: float) -> None:
+    """Refuse a recording that claims to be longer than any is.
+
+    Parameters
+    ----------
+    duration_s
+        What it claims, s.
+
+    Raises
+    ------
+    RecordingError
+        Where it is too long.
+    """
+    if not duration_s <= MAX_DURATION_S:
+        days = MAX_DURATION_S / 86400
+        raise RecordingError(f"The file claims a recording of {duration_s:.3g} s; at most {days:g} days are read.")
 
 
 @dataclass(frozen=True, eq=False)

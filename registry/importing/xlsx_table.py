@@ -10,11 +10,26 @@ from dataclasses import dataclass, field
 from typing import Any
 from xml.parsers import expat
 
-from registry.importing.table import MAX_CELL, Cell, Fault, Row, Table, TableError, header_of, is_blank, rows_under
+from registry.importing.table import (
+    MAX_CELL,
+    MAX_ROWS,
+    Cell,
+    Fault,
+    Row,
+    Table,
+    TableError,
+    header_of,
+    is_blank,
+    rows_under,
+)
 from registry.numbers.outside import whole_number
 
 MAX_UNFOLDED = 400 * 1024**2
 MAX_ENTRIES = 1000
+# Elements of a sheet, and of the parts that stand beside all sheets: what is looked through while somebody waits.
+MAX_ELEMENTS = 8_000_000
+_MOST_IN = {"sharedstrings.xml": 2_000_000, "styles.xml": 300_000, "workbook.xml": 20_000}
+_TOO_FULL = "The workbook has more cells than can be read; split it into several files."
 _LAST_ROW = 1_048_576  # of the format
 _OLD = b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1"
 _BROKEN = "The file cannot be read as XLSX; open it in a spreadsheet program and save it again."
@@ -41,6 +56,7 @@ def read_xlsx(content: bytes, *, sheet: str = "") -> Table:
     try:
         with zipfile.ZipFile(io.BytesIO(content)) as package:
             _unfoldable(package)
+            _refuse_full(package)
             return _opened(content, package, sheet)
     except TableError:
         raise
@@ -68,6 +84,9 @@ class _Look:
     formulas: bool = False
     row: int = 0
     last_row: int = 0
+    elements: int = 0
+    filled: int = 0
+    counted: int = 0
 
 
 _MOST_MERGED = 20
@@ -81,6 +100,13 @@ def _look(stream: Any) -> _Look:
 
     def begin(name: str, attributes: dict[str, str]) -> None:
         local = name.rpartition(" ")[2]
+        look.elements += 1
+        if look.elements > MAX_ELEMENTS:
+            raise TableError(_TOO_FULL)
+        if local in ("v", "t") and look.counted != look.row:
+            look.counted, look.filled = look.row, look.filled + 1
+            if look.filled > MAX_ROWS + 1:  # and the header
+                raise TableError(f"The table has more than {MAX_ROWS} rows; split it into several files.")
         if local == "row":
             stated = attributes.get("r")
             look.row = whole_number(stated, 1, _MOST_STATED) if stated else look.row + 1
@@ -98,6 +124,27 @@ def _look(stream: Any) -> _Look:
         parser.Parse(block, False)
     parser.Parse(b"", True)
     return look
+
+
+def _refuse_full(package: zipfile.ZipFile) -> None:
+    """Refuse shared texts and formats without end, which the library would read before the first row."""
+    for entry in package.infolist():
+        most = next((most for name, most in _MOST_IN.items() if entry.filename.lower().endswith(name)), None)
+        if most is None:
+            continue
+        count = 0
+
+        def begin(*_: Any, most: int = most) -> None:
+            nonlocal count
+            count += 1
+            if count > most:
+                raise TableError(_TOO_FULL)
+
+        parser = expat.ParserCreate()
+        parser.StartElementHandler = begin
+        with package.open(entry) as stream:
+            while block := stream.read(1 << 20):
+                parser.Parse(block, False)
 
 
 def _opened(content: bytes, package: zipfile.ZipFile, wanted: str) -> Table:

@@ -8,8 +8,7 @@ from typing import Any
 
 from django.http import StreamingHttpResponse
 
-# A spreadsheet takes a cell that begins like this for a formula and would run it.
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
+from registry.spreadsheets import harmless
 
 
 class _Line:
@@ -26,12 +25,8 @@ def csv_answer(name: str, header: Sequence[str], rows: Iterable[Sequence[Any]]) 
     def lines() -> Iterator[str]:
         yield "\ufeff" + writer.writerow(header)
         for row in rows:
-            yield writer.writerow([_harmless(cell) for cell in row])
+            yield writer.writerow([harmless(cell) for cell in row])
 
     answer = StreamingHttpResponse(lines(), content_type="text/csv; charset=utf-8")
     answer["Content-Disposition"] = f'attachment; filename="{name}"'
     return answer
-
-
-def _harmless(cell: Any) -> Any:
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA_STARTS) else cell

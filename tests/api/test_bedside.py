@@ -14,7 +14,7 @@ from django.db import connection
 from django.utils import timezone
 
 from procedures.api import bedside_views
-from procedures.models import BedsideEntry, LogEntry, Tributary
+from procedures.models import BedsideEntry, LogEntry, Session, Tributary
 from procedures.services.sessions import log, sign_session
 from registry.models import Change, Role
 from registry.models.base import new_key
@@ -354,3 +354,12 @@ def test_one_entry_sent_by_six_at_once_is_written_once(transactional_db: None, w
     assert LogEntry.objects.count() == BedsideEntry.objects.count() == 1
     assert Change.objects.count() == links + 1
     assert Tributary.objects.count() == 1
+
+
+@pytest.mark.parametrize("key", ["", "made up", "0194-0000"])
+def test_entry_of_the_session_opens_no_other_session(api: Api, world: World, key: str) -> None:
+    count = Session.objects.count()
+    sent = entry("session", key=key or str(new_key()), payload={"contrast_ml": 60, "patient": str(world.patient.pk)})
+    (answer,) = answers(api, world.session, sent)
+    assert (answer["status"], answer["http"]) == ("refused", 404)
+    assert Session.objects.count() == count

@@ -1,9 +1,12 @@
+import struct
+
 import numpy as np
 import pydicom
 import pytest
 from pydicom.data import get_testdata_file
 
-from procedures.recordings import RecordingError, assign_roles, read_recording
+from procedures.recordings import RecordingError, assign_roles, dicom_file, read_recording
+from procedures.recordings.heads import read_head
 
 
 @pytest.fixture
@@ -83,3 +86,37 @@ def test_truncated_file_is_refused(dataset, tmp_path, keep):
 def test_deflated_object_is_refused_unopened(dataset, tmp_path):
     dataset.file_meta.TransferSyntaxUID = pydicom.uid.DeflatedExplicitVRLittleEndian
     assert "deflated" in refusal(saved(dataset, tmp_path))
+
+
+def many_items(count, *, nested):
+    """Return an object whose sequence has many items, each within the other or side by side."""
+    meta = struct.pack("<HH2sH", 2, 0x10, b"UI", 20) + b"1.2.840.10008.1.2.1\0"
+    head = b"\0" * 128 + b"DICM" + struct.pack("<HH2sHI", 2, 0, b"UL", 4, len(meta)) + meta
+    sequence = struct.pack("<HH4sI", 0x0008, 0x1140, b"SQ\0\0", 0xFFFFFFFF)
+    item = struct.pack("<HHI", 0xFFFE, 0xE000, 0xFFFFFFFF if nested else 0)
+    return head + ((sequence + item) * count if nested else sequence + item * count)
+
+
+@pytest.mark.parametrize("nested", [True, False])
+def test_more_items_than_a_waveform_has_are_refused_before_they_are_read(tmp_path, monkeypatch, nested):
+    path = tmp_path / "ecg.dcm"
+    path.write_bytes(many_items(200_000, nested=nested))
+    monkeypatch.setattr(pydicom.filereader, "read_partial", None)
+    assert "more than a waveform recording can have" in refusal(path)
+    with pytest.raises(RecordingError, match="more than a waveform recording can have"):
+        read_head(path)
+
+
+def test_elements_without_end_are_refused_after_a_bounded_number(tmp_path, monkeypatch):
+    path = tmp_path / "ecg.dcm"
+    element = struct.pack("<HH2sH", 0x0008, 0x0016, b"UI", 0)
+    path.write_bytes(many_items(1, nested=True) + element * 5000)
+    monkeypatch.setattr(dicom_file._Bounded, "left", 1000)
+    assert "more than a waveform recording can have" in refusal(path)
+
+
+@pytest.mark.parametrize("rate", [1e-9, 1e-4])
+def test_a_rate_that_makes_weeks_of_ten_seconds_is_refused(dataset, tmp_path, rate):
+    for group in dataset.WaveformSequence:
+        group.SamplingFrequency = rate
+    assert "at most 7 days" in refusal(saved(dataset, tmp_path))

@@ -243,3 +243,12 @@ def test_not_a_recording_is_named(tmp_path):
 def test_kind_is_told_by_content_not_by_name(tmp_path, make_signals):
     write_edf(tmp_path / "a.csv", make_signals())
     assert read_recording(tmp_path / "a.csv").format == "EDF+"
+
+
+@pytest.mark.parametrize("seconds", ["99999999", "1e30", "604801"])
+def test_header_that_claims_a_record_of_years_is_refused(tmp_path, make_signals, seconds):
+    write_edf(tmp_path / "a.edf", make_signals())
+    path = patched(tmp_path / "a.edf", 244, seconds)
+    for read in (read_recording, open_recording):
+        with pytest.raises(RecordingError, match="at most 7 days"):
+            read(path)

@@ -374,3 +374,51 @@ def test_rows_that_state_no_number_are_counted(lead, centre):
     content = changed(saved(workbook([PATIENTS, GOOD])), lambda xml: re.sub(rb' r="[A-Z]*[0-9]+"', b"", xml))
     run = checked(lead, decided(lead, begin(lead, centre, content)))
     assert (run.rows_read, run.problems) == (1, 0)
+
+
+class _Counting(io.BytesIO):
+    """A sheet that counts how much of it was read."""
+
+    taken = 0
+
+    def read(self, size: int | None = -1, /) -> bytes:
+        piece = super().read(size)
+        self.taken += len(piece)
+        return piece
+
+
+@pytest.mark.parametrize(
+    ("most", "row", "says"),
+    [
+        ("MAX_ROWS", "<row><c><v>1</v></c></row>", "more than 20 rows"),
+        ("MAX_ELEMENTS", "<row/>", "more cells than can be read"),
+        ("MAX_ELEMENTS", '<row><c s="1"/><c s="1"/></row>', "more cells than can be read"),
+    ],
+)
+def test_first_look_at_a_sheet_stops_at_the_bound(monkeypatch, most, row, says):
+    monkeypatch.setattr(xlsx_table, most, 20)
+    monkeypatch.setattr(limits, "MAX_ROWS", 20)
+    sheet = _Counting(f"<worksheet><sheetData>{row * 300_000}</sheetData></worksheet>".encode())
+    with pytest.raises(limits.TableError, match=says):
+        xlsx_table._look(sheet)
+    assert sheet.taken <= 1 << 20, "one block"
+
+
+def test_blank_rows_are_no_rows(monkeypatch):
+    monkeypatch.setattr(xlsx_table, "MAX_ROWS", 20)
+    blank = '<row><c s="1"/></row>' * 100
+    sheet = io.BytesIO(f"<worksheet><sheetData>{blank}<row><c><v>1</v></c></row></sheetData></worksheet>".encode())
+    assert xlsx_table._look(sheet).filled == 1
+
+
+def test_shared_texts_without_end_are_refused_before_the_library_reads_them(monkeypatch):
+    monkeypatch.setitem(xlsx_table._MOST_IN, "sharedstrings.xml", 100)
+    book = io.BytesIO(saved(workbook([PATIENTS, GOOD])))
+    out = io.BytesIO()
+    with zipfile.ZipFile(book) as source, zipfile.ZipFile(out, "w") as package:
+        for entry in source.infolist():
+            if entry.filename != "xl/sharedStrings.xml":
+                package.writestr(entry.filename, source.read(entry))
+        package.writestr("xl/sharedStrings.xml", f"<sst>{'<si><t>a</t></si>' * 60}</sst>")
+    with pytest.raises(limits.TableError, match="more cells than can be read"):
+        xlsx_table.read_xlsx(out.getvalue())
