@@ -186,6 +186,11 @@ USE_I18N = True
 
 STATIC_URL = "/static/"
 STATIC_ROOT = BASE_DIR / "staticfiles"
+# The browsable API of the framework is not served, so neither are its scripts and styles.
+STATICFILES_FINDERS = [
+    "django.contrib.staticfiles.finders.FileSystemFinder",
+    "config.static_files.UsedAppsFinder",
+]
 STATICFILES_DIRS = [BASE_DIR / "config" / "static"]
 # The embedded edition serves straight from the source folders; production serves what collectstatic hashed.
 WHITENOISE_USE_FINDERS = not PRODUCTION

@@ -57,10 +57,23 @@ def test_nothing_starts_before_the_database_is_migrated(compose: dict[str, Any])
 def test_secrets_come_from_outside_and_are_required(compose: dict[str, Any]) -> None:
     for name, service in compose["services"].items():
         for variable, value in service.get("environment", {}).items():
-            if re.search(r"KEY|PASSWORD|DATABASE_URL", variable):
+            if re.search(r"KEY|PASSWORD|DATABASE_URL|BROKER_URL", variable):
                 assert re.search(r"\$\{\w+:\?[^}]+\}", value), f"{name}: {variable} is not required from outside"
     text = (ROOT / "docker-compose.yml").read_text() + (ROOT / "Dockerfile").read_text()
     assert not re.search(r"[A-Za-z0-9_-]{43}=", text), "something that looks like a key stands in the file"
+
+
+def test_queue_asks_for_a_password_that_stands_in_no_command(compose: dict[str, Any]) -> None:
+    queue = compose["services"]["queue"]
+    secret = "${REDIS_PASSWORD:?set a password}"
+    assert queue["environment"] == {"REDIS_PASSWORD": secret}
+    script = queue["command"][-1]
+    assert "requirepass" in script
+    assert "$$REDIS_PASSWORD" in script
+    assert secret not in str(queue["command"]), "a list of processes would show it"
+    assert "REDISCLI_AUTH=$$REDIS_PASSWORD" in queue["healthcheck"]["test"][1]
+    for name in OURS:
+        assert compose["services"][name]["environment"]["CELERY_BROKER_URL"] == f"redis://:{secret}@queue:6379/0"
 
 
 def test_every_variable_set_is_one_the_settings_read(compose: dict[str, Any]) -> None:
