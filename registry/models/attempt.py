@@ -24,6 +24,7 @@ class Attempt(models.Model):
     handling = declare(
         withheld("cache_key value expires", UPKEEP),
     )
+    trail = untrailed("counters that expire within minutes")
 
     def __str__(self) -> str:
         return self.cache_key

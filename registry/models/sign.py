@@ -17,6 +17,7 @@ class Sign(models.Model):
     trail = untrailed("signs of life, not records")
 
     handling = declare(withheld("name seen_at", UPKEEP))
+    trail = untrailed("written over every few seconds, and about no record")
 
     def __str__(self) -> str:
         return f"{self.name} {self.seen_at:%Y-%m-%d %H:%M:%S}"
