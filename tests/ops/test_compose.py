@@ -63,6 +63,16 @@ def test_secrets_come_from_outside_and_are_required(compose: dict[str, Any]) -> 
     assert not re.search(r"[A-Za-z0-9_-]{43}=", text), "something that looks like a key stands in the file"
 
 
+def test_one_database_role_migrates_and_another_serves(compose: dict[str, Any]) -> None:
+    roles = {
+        name: re.search(r"//(\w+):", compose["services"][name]["environment"]["DATABASE_URL"]).group(1)  # type: ignore[union-attr] # no role fails the test
+        for name in OURS
+    }
+    assert roles.pop("migrate") == compose["services"]["database"]["environment"]["POSTGRES_USER"]
+    assert set(roles.values()) == {"tributary_service"}
+    assert _words(compose["services"]["migrate"]["command"])[-1][-2:] == ["grant_service_role", "tributary_service"]
+
+
 def test_queue_asks_for_a_password_that_stands_in_no_command(compose: dict[str, Any]) -> None:
     queue = compose["services"]["queue"]
     secret = "${REDIS_PASSWORD:?set a password}"

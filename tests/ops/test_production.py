@@ -34,6 +34,7 @@ pytestmark = [
     ),
 ]
 HOST = "registry.example"
+PASSWORD = secrets.token_hex(12)
 COMPOSE = yaml.safe_load((ROOT / "docker-compose.yml").read_text())["services"]
 TOKEN = "only-for-this-test"
 PROXY = {"Host": HOST, "X-Forwarded-Proto": "https"}
@@ -70,7 +71,24 @@ def database() -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def env(image: Path, database: str, queue_url: str, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
+def serving(database: str, role: str) -> str:
+    """Return the database's address for the serving role."""
+    return re.sub(r"//[^@/]*@", f"//{role}:{PASSWORD}@", database)
+
+
+@pytest.fixture(scope="module")
+def role(database: str) -> Iterator[str]:
+    """Name a serving role of this run; the command of the migrate service makes it."""
+    name = f"test_service_{secrets.token_hex(6)}"
+    yield name
+    with psycopg.connect(database, autocommit=True) as server:
+        if server.execute("SELECT 1 FROM pg_roles WHERE rolname = %s", [name]).fetchone():
+            server.execute(f"DROP OWNED BY {name}")
+            server.execute(f"DROP ROLE {name}")
+
+
+@pytest.fixture(scope="module")
+def env(image: Path, serving: str, queue_url: str, tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """Return the environment of the compose file, filled in."""
     ours = {
         "TRIBUTARY_PRODUCTION": "1",
@@ -81,7 +99,7 @@ def env(image: Path, database: str, queue_url: str, tmp_path_factory: pytest.Tem
         "TRIBUTARY_EXPORT_KEY": secrets.token_hex(32),
         "TRIBUTARY_WATCH_TOKEN": TOKEN,
         "TRIBUTARY_TIME_ZONE": "UTC",
-        "DATABASE_URL": database,
+        "DATABASE_URL": serving,
         "CELERY_BROKER_URL": queue_url,
     }
     assert set(ours) == set(COMPOSE["web"]["environment"]), "the compose file sets what this test sets"
@@ -89,9 +107,10 @@ def env(image: Path, database: str, queue_url: str, tmp_path_factory: pytest.Tem
 
 
 @pytest.fixture(scope="module")
-def migrated(image: Path, env: dict[str, str]) -> None:
-    """Run the migrate service."""
-    run(COMPOSE["migrate"]["command"], env, image)
+def migrated(image: Path, env: dict[str, str], database: str, role: str) -> None:
+    """Run the migrate service, as the owner."""
+    command = [word.replace("tributary_service", role) for word in COMPOSE["migrate"]["command"]]
+    run(command, env | {"DATABASE_URL": database, "TRIBUTARY_SERVICE_PASSWORD": PASSWORD}, image)
 
 
 def ask(port: int, path: str, headers: dict[str, str]) -> tuple[http.client.HTTPResponse, str]:
@@ -246,3 +265,12 @@ def test_web_does_not_start_on_an_incomplete_set_up(image: Path, env: dict[str, 
     done = subprocess.run(words, cwd=image, env=incomplete, capture_output=True, text=True, timeout=120, check=False)
     assert done.returncode != 0
     assert "Set DATABASE_URL" in done.stderr
+
+
+def test_first_administrator_is_let_in_by_the_serving_role(image: Path, env: dict[str, str], web: int) -> None:
+    words = ["--centre", "north", "--name", "North Centre", "--username", "alex", "--full-name", "Alex Admin"]
+    link = run(["python", "manage.py", "first_administrator", *words], env, image).strip()
+    assert link.startswith(f"https://{HOST}/join/")
+    answer, _ = ask(web, link.removeprefix(f"https://{HOST}"), PROXY)
+    assert answer.status == 302
+    assert answer.headers["Location"].endswith("/set-password/"), "the link opens the form"
