@@ -47,12 +47,36 @@ interface Choice {
   label: string;
 }
 
+/** A vein has a short name too, for the proposed name of a site. */
+interface Vein extends Choice {
+  short: string;
+}
+
+/** One of the 17 segments: its outline as path data and the place of its number. */
+interface Segment {
+  number: number;
+  name: string;
+  ring: string;
+  path: string;
+  at: [number, number];
+}
+
+/** One line of the check before signing. */
+interface Answered {
+  question: string;
+  said: string;
+  blocks: boolean;
+  missing: boolean;
+  place?: string | null;
+  url: string;
+}
+
 interface Vocabulary {
   collections: Record<string, string>;
   fields: Record<string, string[]>;
   entry_kinds: Choice[];
   obstacles: Choice[];
-  veins: Choice[];
+  veins: Vein[];
   parts: Choice[];
   [name: string]: any;
 }
@@ -88,7 +112,18 @@ interface Quantity {
   unit: string;
   hard: [number, number];
   usual: [number, number];
+  step: number;
+  /** Offered to tap; with `within`, each opens the values up to the next one. */
+  values: number[];
+  within?: number;
   [name: string]: any;
+}
+
+/** A quantity as the number pad asks for it: `last` is an earlier value and the words where it was. */
+interface Asked extends Quantity {
+  name?: string;
+  last?: [number, string] | null;
+  choice?: string;
 }
 
 interface Step {
@@ -130,4 +165,32 @@ interface Line {
   missing: boolean;
   clockAheadS: number;
   failure: string;
+}
+
+/** A session that is open on the page. */
+interface Open extends Shown {
+  session: Item;
+}
+
+/** The page as its places see it. */
+interface BedsidePage {
+  store: import("../../procedures/static/procedures/bedside/store.js").Store;
+  /** A place is only shown, and only updated, while there is a session. */
+  readonly state: Open;
+  go(place?: string): void;
+  tell(text: string): void;
+  /** The record as the page shows it now. */
+  put(
+    kind: string,
+    payload: Record<string, unknown>,
+    options?: { key?: Key | null; version?: number | null; confirmed?: boolean },
+  ): Promise<Item>;
+}
+
+/** One place of the page; what it needs when something changed, when it is left, and what gets the focus. */
+interface Place {
+  element: HTMLElement;
+  update?: () => void;
+  leave?: () => void;
+  focus?: () => HTMLElement | null;
 }

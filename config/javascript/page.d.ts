@@ -4,4 +4,6 @@ interface Window {
   htmx: any;
   allauth: any;
   tus: any;
+  /** For the tests in a browser. */
+  bedside?: { store: import("../../procedures/static/procedures/bedside/store.js").Store };
 }

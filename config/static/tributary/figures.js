@@ -2,5 +2,5 @@
 import { redraw, start } from "./plotting.js";
 
 document.addEventListener("themechange", redraw);
-document.addEventListener("htmx:afterSwap", (event) => start(event.target));
+document.addEventListener("htmx:afterSwap", (event) => start(/** @type {HTMLElement} */ (event.target)));
 start();

@@ -1,11 +1,14 @@
 // What every page does: the theme switch, the focus on what went wrong, and one submission per press.
 const root = document.documentElement;
 
+/** @param {HTMLElement} button */
 function wordTheSwitch(button) {
   button.textContent = root.dataset.theme === "dark" ? "Bright" : "Dark room";
 }
 
-for (const button of document.querySelectorAll("[data-theme-switch]")) {
+/** @type {NodeListOf<HTMLButtonElement>} */
+const switches = document.querySelectorAll("[data-theme-switch]");
+for (const button of switches) {
   button.hidden = false;
   wordTheSwitch(button);
   button.addEventListener("click", () => {
@@ -20,13 +23,18 @@ for (const button of document.querySelectorAll("[data-theme-switch]")) {
   });
 }
 
-document.querySelector(".error-summary")?.focus();
+/** @type {HTMLElement | null} */
+const summary = document.querySelector(".error-summary");
+summary?.focus();
 
-for (const link of document.querySelectorAll(".error-summary a[href^='#']")) {
+/** @type {NodeListOf<HTMLAnchorElement>} */
+const toFields = document.querySelectorAll(".error-summary a[href^='#']");
+for (const link of toFields) {
   link.addEventListener("click", (event) => {
     const group = document.getElementById(link.hash.slice(1));
     if (!group) return;
     event.preventDefault();
+    /** @type {HTMLElement | null} */
     const control = group.matches("input, select, textarea") ? group : group.querySelector("input, select, textarea");
     (control ?? group).focus();
     group.closest(".field")?.scrollIntoView({ block: "center" });
@@ -35,7 +43,7 @@ for (const link of document.querySelectorAll(".error-summary a[href^='#']")) {
 
 // The server ignores a second submission too (each form carries its key); this only spares the confusion.
 document.addEventListener("submit", (event) => {
-  const form = event.target;
+  const form = /** @type {HTMLFormElement} */ (event.target);
   if (form.method !== "post" || event.defaultPrevented || "ownSubmit" in form.dataset) return;
   if (form.dataset.sent) {
     event.preventDefault();
@@ -45,14 +53,18 @@ document.addEventListener("submit", (event) => {
   for (const button of form.querySelectorAll("button:not([type='button'])")) button.setAttribute("aria-disabled", "true");
 });
 window.addEventListener("pageshow", () => {
-  for (const form of document.querySelectorAll("form[data-sent]")) {
+  /** @type {NodeListOf<HTMLFormElement>} */
+  const sent = document.querySelectorAll("form[data-sent]");
+  for (const form of sent) {
     delete form.dataset.sent;
     for (const button of form.querySelectorAll("[aria-disabled]")) button.removeAttribute("aria-disabled");
   }
 });
 
-for (const select of document.querySelectorAll("select[data-submits]")) {
-  select.addEventListener("change", () => select.form.requestSubmit());
+/** @type {NodeListOf<HTMLSelectElement>} */
+const submitting = document.querySelectorAll("select[data-submits]");
+for (const select of submitting) {
+  select.addEventListener("change", () => select.form?.requestSubmit());
 }
 
 for (const region of document.querySelectorAll("[data-open-at-end]")) region.scrollTop = region.scrollHeight;
@@ -62,7 +74,7 @@ const watcher = new ResizeObserver((entries) => {
   for (const { target } of entries) {
     const wide = target.scrollWidth > target.clientWidth;
     const name = target.querySelector("caption")?.textContent.trim().replace(/\s+/g, " ");
-    for (const [attribute, value] of [["tabindex", "0"], ["role", "region"], ["aria-label", name]]) {
+    for (const [attribute, value] of Object.entries({ tabindex: "0", role: "region", "aria-label": name })) {
       if (wide && value) target.setAttribute(attribute, value);
       else target.removeAttribute(attribute);
     }

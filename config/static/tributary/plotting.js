@@ -1,12 +1,22 @@
 // Draws a <figure class="plot" data-figure-url="…">: fetches {data, layout, config?} and hands it to Plotly.
 // A figure asks with "#000000" for the colour of ink and with "#50545a" for a softer one; they become those of the theme.
+/** @typedef {{data?: any[], layout?: Record<string, any>, config?: Record<string, any>, message?: string, again_s?: number}} Figure */
+
+/** @type {Map<HTMLElement, Figure>} */
 const drawn = new Map();
+/** @type {WeakMap<HTMLElement, object>} */
 const asked = new WeakMap();
 
+/** @param {string} name of a custom property of the theme */
 function token(name) {
   return getComputedStyle(document.documentElement).getPropertyValue(name).trim();
 }
 
+/**
+ * @param {any} value
+ * @param {string} ink
+ * @returns {any}
+ */
 function inked(value, ink) {
   if (value === "#000000") return ink;
   if (value === "#50545a") return token("--ink-soft");
@@ -18,6 +28,10 @@ function inked(value, ink) {
   return value;
 }
 
+/**
+ * @param {any} given
+ * @param {string} ink
+ */
 function axis(given, ink) {
   return {
     gridcolor: token("--rule"),
@@ -30,9 +44,11 @@ function axis(given, ink) {
   };
 }
 
+/** @param {Figure} figure */
 export function themed(figure) {
   const ink = token("--ink");
   const { template: _ignored, ...given } = figure.layout ?? {};
+  /** @type {Record<string, any>} */
   const layout = {
     margin: { l: 56, r: 16, t: 24, b: 48 },
     hovermode: "closest",
@@ -51,14 +67,24 @@ export function themed(figure) {
   return { data: inked(figure.data ?? [], ink), layout, config };
 }
 
-function say(element, text, failed) {
+/**
+ * @param {HTMLElement} element
+ * @param {string} text
+ * @param {boolean} failed
+ */
+function say(element, text, failed = false) {
+  /** @type {HTMLElement | null} */
   const state = element.querySelector(".state");
   if (!state) return;
   state.textContent = text;
   state.hidden = !text;
-  state.classList.toggle("failed", Boolean(failed));
+  state.classList.toggle("failed", failed);
 }
 
+/**
+ * @param {HTMLElement} element
+ * @param {Figure} figure
+ */
 export async function draw(element, figure) {
   drawn.set(element, figure);
   const { data, layout, config } = themed(figure);
@@ -69,8 +95,12 @@ export async function draw(element, figure) {
   element.dispatchEvent(new CustomEvent("drawn", { bubbles: true, detail: { target } }));
 }
 
-// A slow answer to an earlier question is dropped.
-export async function load(element, url = element.dataset.figureUrl) {
+/**
+ * A slow answer to an earlier question is dropped.
+ * @param {HTMLElement} element
+ * @param {string} url
+ */
+export async function load(element, url = element.dataset.figureUrl ?? "") {
   const question = {};
   asked.set(element, question);
   const overtaken = () => asked.get(element) !== question;
@@ -97,6 +127,7 @@ export async function load(element, url = element.dataset.figureUrl) {
   }
 }
 
+/** @param {HTMLElement} element */
 function prepare(element) {
   const canvas = element.querySelector(".canvas");
   if (!canvas || canvas.querySelector(".target")) return;
@@ -108,8 +139,11 @@ function prepare(element) {
   canvas.append(target, state);
 }
 
+/** @param {ParentNode} root */
 export function start(root = document) {
-  for (const element of root.querySelectorAll("figure.plot")) {
+  /** @type {NodeListOf<HTMLElement>} */
+  const figures = root.querySelectorAll("figure.plot");
+  for (const element of figures) {
     prepare(element);
     if (element.dataset.figureUrl && !element.dataset.state) load(element);
   }

@@ -2,24 +2,45 @@
 import { ambiguous, numberFrom } from "../tributary/numbers.js";
 import { fetched, make, trace } from "./ecg_paper.js";
 
-const section = document.getElementById("calipers");
-if (section) begin();
+/** @typedef {"a" | "b"} Mark */
+/** @typedef {{label: string, microvolts: (number | null)[], sample_rate_hz: number}} Strip */
 
-function begin() {
-  const form = document.getElementById("keep");
-  const area = section.querySelector(".strips");
-  const drawn = area.querySelector(".drawn");
-  const between = document.getElementById("between");
+/** @type {Mark[]} */
+const MARKS = ["a", "b"];
+/** @type {Record<string, number>} How far a key moves a mark, ms. */
+const STEPS = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageUp: 10, PageDown: -10 };
+const calipers = document.getElementById("calipers");
+if (calipers) begin(calipers);
+
+/** @param {HTMLElement} section */
+function begin(section) {
+  /**
+   * @param {ParentNode} root
+   * @param {string} selector of an element that the section always has
+   */
+  const found = (root, selector) => /** @type {HTMLElement} */ (root.querySelector(selector));
+  const form = /** @type {HTMLFormElement} */ (found(document, "#keep"));
+  /** @param {string} name */
+  const field = (name) => /** @type {HTMLInputElement} */ (form.elements.namedItem(name));
+  const area = found(section, ".strips");
+  const drawn = found(area, ".drawn");
+  const between = found(document, "#between");
   const [first, last] = [Number(section.dataset.first), Number(section.dataset.last)];
-  const marks = { a: form.elements.from_s, b: form.elements.to_s };
-  const leads = { a: form.elements.from_lead, b: form.elements.to_lead };
-  const handles = { a: area.querySelector(".handle.a"), b: area.querySelector(".handle.b") };
+  const marks = { a: field("from_s"), b: field("to_s") };
+  const leads = { a: field("from_lead"), b: field("to_lead") };
+  const handles = { a: found(area, ".handle.a"), b: found(area, ".handle.b") };
   let [from, to] = [Number(section.dataset.start), Math.min(Number(section.dataset.start) + 1.2, last)];
   let turn = 0;
 
-  const seconds = (field) => numberFrom(field.value);
+  /** @param {Mark} mark */
+  const seconds = (mark) => numberFrom(marks[mark].value);
+  /** @param {number} at */
   const place = (at) => ((at - from) / (to - from)) * 100;
 
+  /**
+   * @param {number} start
+   * @param {number} end
+   */
   async function show(start, end) {
     const span = Math.min(Math.max(end - start, 0.25), 5, last - first);
     from = Math.min(Math.max(start, first), last - span);
@@ -33,12 +54,13 @@ function begin() {
       if (mine === turn) draw(content);
     } catch (error) {
       if (mine !== turn) return;
-      drawn.textContent = `The trace cannot be shown. ${error.message}`;
+      drawn.textContent = `The trace cannot be shown. ${/** @type {Error} */ (error).message}`;
     }
     section.dataset.state = "drawn";
     tell();
   }
 
+  /** @param {{strips: Strip[]}} content */
   function draw(content) {
     drawn.replaceChildren(
       ...content.strips.map((strip) => {
@@ -46,7 +68,7 @@ function begin() {
         box.className = "strip";
         const name = document.createElement("span");
         name.textContent = strip.label.replace(/^ECG_/, "");
-        const held = strip.microvolts.filter((value) => value !== null);
+        const held = /** @type {number[]} */ (strip.microvolts.filter((value) => value !== null));
         const [low, high] = [Math.min(0, ...held), Math.max(0, ...held)];
         const room = Math.max(high - low, 200) * 1.15;
         const svg = make("svg", { viewBox: "0 0 1000 200", preserveAspectRatio: "none", "aria-hidden": "true" });
@@ -58,7 +80,7 @@ function begin() {
         return box;
       }),
     );
-    document.getElementById("strip-scale").textContent = `${from.toFixed(2)} to ${to.toFixed(2)} s; vertical lines every ${gridStep() * 1000} ms`;
+    found(document, "#strip-scale").textContent = `${from.toFixed(2)} to ${to.toFixed(2)} s; vertical lines every ${gridStep() * 1000} ms`;
   }
 
   const gridStep = () => (to - from > 2.5 ? 0.2 : to - from > 1.2 ? 0.1 : 0.04);
@@ -69,6 +91,10 @@ function begin() {
     return path;
   }
 
+  /**
+   * @param {Mark} mark
+   * @param {number} at
+   */
   function set(mark, at) {
     const within = Math.min(Math.max(at, first), last);
     marks[mark].value = within.toFixed(3);
@@ -76,8 +102,8 @@ function begin() {
   }
 
   function tell() {
-    for (const mark of ["a", "b"]) {
-      const at = seconds(marks[mark]);
+    for (const mark of MARKS) {
+      const at = seconds(mark);
       const handle = handles[mark];
       const known = Number.isFinite(at);
       const seen = known && at >= from && at <= to;
@@ -88,21 +114,24 @@ function begin() {
       handle.setAttribute("aria-valuenow", String(Math.round((known ? at : from) * 1000)));
       handle.setAttribute("aria-valuetext", known ? `${at.toFixed(3)} s on ${leads[mark].value}` : "not set");
     }
-    const span = (seconds(marks.b) - seconds(marks.a)) * 1000;
+    const span = (seconds("b") - seconds("a")) * 1000;
     const two = ambiguous(marks.a.value) || ambiguous(marks.b.value);
     between.textContent = Number.isFinite(span) ? `A to B: ${Math.round(span)} ms` : two || "Set both marks.";
   }
 
+  /** @param {MouseEvent} event */
   const at = (event) => {
     const box = drawn.getBoundingClientRect();
     return from + ((event.clientX - box.left) / box.width) * (to - from);
   };
 
-  for (const [mark, handle] of Object.entries(handles)) {
-    const current = () => (Number.isFinite(seconds(marks[mark])) ? seconds(marks[mark]) : from + (to - from) * (mark === "a" ? 0.25 : 0.75));
+  for (const mark of MARKS) {
+    const handle = handles[mark];
+    const current = () => (Number.isFinite(seconds(mark)) ? seconds(mark) : from + (to - from) * (mark === "a" ? 0.25 : 0.75));
     handle.addEventListener("pointerdown", (event) => {
       handle.setPointerCapture(event.pointerId);
       const grabbed = at(event) - current();
+      /** @param {MouseEvent} moved */
       const move = (moved) => set(mark, at(moved) - grabbed);
       handle.addEventListener("pointermove", move);
       const stop = () => handle.removeEventListener("pointermove", move);
@@ -110,14 +139,16 @@ function begin() {
       handle.addEventListener("pointercancel", stop, { once: true });
     });
     handle.addEventListener("keydown", (event) => {
-      const step = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageUp: 10, PageDown: -10 }[event.key];
+      const step = STEPS[event.key];
       if (step === undefined && event.key !== "Home" && event.key !== "End") return;
       event.preventDefault();
       if (event.key === "Home") set(mark, from);
       else if (event.key === "End") set(mark, to);
       else set(mark, current() + (step * (event.shiftKey ? 10 : 1)) / 1000);
     });
-    for (const button of section.querySelectorAll(`fieldset[data-mark="${mark}"] [data-step]`)) {
+    /** @type {NodeListOf<HTMLButtonElement>} */
+    const steps = section.querySelectorAll(`fieldset[data-mark="${mark}"] [data-step]`);
+    for (const button of steps) {
       button.addEventListener("click", () => set(mark, current() + Number(button.dataset.step) / 1000));
     }
     marks[mark].addEventListener("input", tell);
@@ -126,13 +157,14 @@ function begin() {
 
   // A tap sets the chosen mark, and the turn goes to the other one.
   drawn.addEventListener("click", (event) => {
-    const chosen = section.querySelector("input[name=tapped]:checked");
-    set(chosen.value, at(event));
-    section.querySelector(`input[name=tapped][value=${chosen.value === "a" ? "b" : "a"}]`).checked = true;
+    const chosen = /** @type {HTMLInputElement} */ (found(section, "input[name=tapped]:checked"));
+    const [mark, other] = chosen.value === "a" ? MARKS : [...MARKS].reverse();
+    set(mark, at(event));
+    /** @type {HTMLInputElement} */ (found(section, `input[name=tapped][value=${other}]`)).checked = true;
   });
 
   section.addEventListener("click", (event) => {
-    const button = event.target.closest("button");
+    const button = /** @type {Element} */ (event.target).closest("button");
     const [span, middle] = [to - from, (from + to) / 2];
     if (button?.dataset.move) show(from + span * Number(button.dataset.move), to + span * Number(button.dataset.move));
     if (button?.dataset.zoom) show(middle - (span * Number(button.dataset.zoom)) / 2, middle + (span * Number(button.dataset.zoom)) / 2);

@@ -1,7 +1,8 @@
 // Keeps an open comparison up to date: asks a few times a second whether anything changed, and fetches the new one if so.
 // What was opened stays open, and a figure inside a closed section is fetched only once the section is opened.
 const PERIOD_MS = 400;
-const box = document.getElementById("comparison");
+const box = /** @type {HTMLElement} */ (document.getElementById("comparison"));
+/** @type {Set<string>} */
 const opened = new Set();
 let asking = false;
 // Going back reloads the page: a part of it alone would not do.
@@ -16,7 +17,8 @@ async function look() {
     if (answer.status === 423) document.dispatchEvent(new CustomEvent("locked"));
     if (answer.ok && !answer.redirected && (await answer.json()).state !== mark.dataset.state) {
       await window.htmx.ajax("GET", mark.dataset.bodyUrl, { target: box, swap: "innerHTML" });
-      document.getElementById("said").textContent = document.getElementById("answer").textContent;
+      const [said, answered] = ["said", "answer"].map((id) => document.getElementById(id));
+      if (said && answered) said.textContent = answered.textContent;
     }
   } catch {
     // The line is down; the next question comes soon enough.
@@ -25,6 +27,7 @@ async function look() {
   }
 }
 
+/** @param {Element} section */
 function unfold(section) {
   const later = section.querySelectorAll("template");
   for (const template of later) template.replaceWith(template.content.cloneNode(true));
@@ -36,9 +39,10 @@ function unfold(section) {
 box.addEventListener(
   "toggle",
   (event) => {
-    if (!event.target.open) return opened.delete(event.target.id);
-    opened.add(event.target.id);
-    unfold(event.target);
+    const section = /** @type {HTMLDetailsElement} */ (event.target);
+    if (!section.open) return void opened.delete(section.id);
+    opened.add(section.id);
+    unfold(section);
   },
   true,
 );

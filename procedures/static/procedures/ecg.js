@@ -2,6 +2,16 @@
 import { fetched, make, paper, pulse, say, stimulus, trace } from "./ecg_paper.js";
 import "./calipers.js";
 
+/** @typedef {{times_ms: number[], microvolts: (number | null)[]}} Trace */
+/** @typedef {Trace & {lead: string, row: number, column: number, missing?: boolean}} Panel */
+/** @typedef {{label: string, panels: Panel[], rhythm: Trace & {lead: string}, stimuli_ms: number[]}} Sheet */
+/**
+ * An average beat. `kind`: this one, or the one it is laid over.
+ * @typedef {{label: string, onset_ms: number, offset_ms: number, sample_rate_hz: number, leads: Record<string, number[]>,
+ *   stimuli_ms: number[]}} Average
+ * @typedef {Average & {kind: "this" | "that"}} Beat
+ */
+
 const MM_PER_S = 25;
 const MM_PER_MV = 10;
 const LEFT = 9;
@@ -10,8 +20,10 @@ const ROW = 30;
 const WIDTH = 262;
 const HEIGHT = 4 * ROW + 4;
 
+/** @param {Sheet} data */
 function sheet(data) {
   const svg = paper(WIDTH, HEIGHT, data.label);
+  /** @param {number} row */
   const middle = (row) => ROW * row + ROW * 0.55;
   for (const panel of data.panels) {
     const [left, base] = [LEFT + COLUMN * panel.column, middle(panel.row)];
@@ -26,6 +38,12 @@ function sheet(data) {
   return svg;
 }
 
+/**
+ * @param {Element} svg
+ * @param {Trace} part
+ * @param {number} left
+ * @param {number} base
+ */
 function draw(svg, part, left, base) {
   const path = trace(
     part.times_ms,
@@ -41,9 +59,12 @@ const BEAT_MM_PER_S = 100;
 const BEFORE_MS = 130;
 const SHOWN_MS = 600;
 
+/** @param {{ecg: Average, other: Average | null}} content */
 function beats({ ecg, other }) {
   const names = ["I", "II", "III", "aVR", "aVL", "aVF", "V1", "V2", "V3", "V4", "V5", "V6"];
-  const both = [other && { ...other, kind: "that" }, { ...ecg, kind: "this" }].filter(Boolean);
+  /** @type {Beat[]} */
+  const both = [{ ...ecg, kind: "this" }];
+  if (other) both.unshift({ ...other, kind: "that" });
   const rowHeights = [0, 1, 2].map((row) => needed(both, names.filter((_, index) => index % 3 === row)));
   const height = rowHeights.reduce((sum, [up, down]) => sum + up + down, 0);
   const svg = paper(WIDTH, Math.ceil(height / 5) * 5, ecg.label);
@@ -60,9 +81,14 @@ function beats({ ecg, other }) {
   return svg;
 }
 
+/** @param {Beat} beat */
 const window_ = (beat) => [beat.onset_ms - BEFORE_MS, beat.onset_ms - BEFORE_MS + SHOWN_MS];
 
-// How far a row of leads reaches up and down, in whole squares.
+/**
+ * How far a row of leads reaches up and down, in whole squares.
+ * @param {Beat[]} both
+ * @param {string[]} names
+ */
 function needed(both, names) {
   let [high, low] = [500, -500];
   for (const beat of both) {
@@ -73,38 +99,59 @@ function needed(both, names) {
       low = Math.min(low, ...part);
     }
   }
+  /** @param {number} microvolts */
   const squares = (microvolts) => Math.min(45, Math.ceil(microvolts / 500) * 5 + 2.5);
   return [squares(high), squares(-low)];
 }
 
+/**
+ * @param {Element} svg
+ * @param {Beat} beat
+ * @param {string} name of a lead
+ * @param {number} left
+ * @param {number} top
+ * @param {number} up
+ * @param {number} down
+ */
 function one(svg, beat, name, left, top, up, down) {
+  /** @param {number} ms */
   const x = (ms) => left + ((ms - beat.onset_ms + BEFORE_MS) / 1000) * BEAT_MM_PER_S;
   const samples = beat.leads[name];
-  for (const [at, kind] of [[beat.onset_ms, "onset"], [beat.offset_ms, "offset"]]) {
+  for (const [kind, at] of Object.entries({ onset: beat.onset_ms, offset: beat.offset_ms })) {
     svg.append(make("path", { d: `M${x(at).toFixed(2)} ${top + 5.5}V${top + up + down - 1}`, class: `limit ${kind} ${beat.kind}` }));
   }
   if (!samples) return;
   const times = samples.map((_, index) => (index / beat.sample_rate_hz) * 1000);
   const [from, to] = window_(beat);
   const held = times.map((ms, index) => (ms >= from && ms <= to ? samples[index] : null));
+  /** @param {number} microvolts */
   const y = (microvolts) => top + up - (microvolts / 1000) * MM_PER_MV;
   svg.append(make("path", { d: trace(times, held, x, y), class: `trace ${beat.kind}` }));
   for (const at of beat.stimuli_ms) if (at > from) stimulus(svg, x(at), top + 5.2, `stimulus ${beat.kind}`);
 }
 
+/**
+ * @param {HTMLElement} figure
+ * @param {string | undefined} url
+ * @param {(content: any) => Element} drawn
+ */
 async function fill(figure, url, drawn) {
-  const target = figure.querySelector(".target");
+  const target = /** @type {Element} */ (figure.querySelector(".target"));
   try {
-    target.replaceChildren(drawn(await fetched(url)));
+    target.replaceChildren(drawn(await fetched(url ?? "")));
     figure.dataset.state = "drawn";
   } catch (error) {
     target.replaceChildren();
     const said = document.createElement("p");
-    said.textContent = `The trace cannot be shown. ${error.message}`;
+    said.textContent = `The trace cannot be shown. ${/** @type {Error} */ (error).message}`;
     target.append(said);
     figure.dataset.state = "failed";
   }
 }
 
-for (const figure of document.querySelectorAll("[data-sheet]")) fill(figure, figure.dataset.sheet, sheet);
-for (const figure of document.querySelectorAll("[data-beats]")) fill(figure, figure.dataset.beats, beats);
+/** @type {NodeListOf<HTMLElement>} */
+const sheets = document.querySelectorAll("[data-sheet]");
+for (const figure of sheets) fill(figure, figure.dataset.sheet, sheet);
+/** @type {NodeListOf<HTMLElement>} */
+const averages = document.querySelectorAll("[data-beats]");
+for (const figure of averages) fill(figure, figure.dataset.beats, beats);

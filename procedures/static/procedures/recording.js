@@ -3,16 +3,25 @@ import { ambiguous, numberFrom } from "../tributary/numbers.js";
 import { load } from "../tributary/plotting.js";
 import { listBeats, tapBeat } from "./recording_beats.js";
 
-const section = document.getElementById("signals");
-const figure = section.querySelector("figure.plot");
+/** @param {string} id of an element that the page always has */
+function found(id) {
+  return /** @type {HTMLElement} */ (document.getElementById(id));
+}
+
+const section = found("signals");
+const figure = /** @type {HTMLElement} */ (section.querySelector("figure.plot"));
 const first = Number(section.dataset.first);
 const last = Number(section.dataset.last);
-const fields = [document.getElementById("window-start"), document.getElementById("window-end")];
-const problem = document.getElementById("window-problem");
+const fields = /** @type {HTMLInputElement[]} */ ([found("window-start"), found("window-end")]);
+const problem = found("window-problem");
 const loops = document.getElementById("loops");
-const mark = document.getElementById("mark");
+const mark = /** @type {HTMLFormElement | null} */ (document.getElementById("mark"));
 let shown = [first, last];
 
+/**
+ * @param {number} start
+ * @param {number} end
+ */
 function show(start, end) {
   const span = Math.min(Math.max(end - start, 0.2), last - first);
   const from = Math.min(Math.max(start, first), last - span);
@@ -24,7 +33,7 @@ function show(start, end) {
   listBeats(shown);
 }
 
-section.querySelector("form.window").addEventListener("submit", (event) => {
+section.querySelector("form.window")?.addEventListener("submit", (event) => {
   event.preventDefault();
   const [start, end] = fields.map((field) => numberFrom(field.value));
   const wrong = fields.find((field) => Number.isNaN(numberFrom(field.value)));
@@ -38,7 +47,7 @@ section.querySelector("form.window").addEventListener("submit", (event) => {
 });
 
 section.addEventListener("click", (event) => {
-  const button = event.target.closest("button");
+  const button = /** @type {Element} */ (event.target).closest("button");
   if (!button) return;
   const span = shown[1] - shown[0];
   const middle = (shown[0] + shown[1]) / 2;
@@ -47,10 +56,12 @@ section.addEventListener("click", (event) => {
   if ("whole" in button.dataset) show(first, last);
 });
 
-for (const button of document.querySelectorAll("[data-show]")) {
+/** @type {NodeListOf<HTMLButtonElement>} */
+const showing = document.querySelectorAll("[data-show]");
+for (const button of showing) {
   button.hidden = false;
   button.addEventListener("click", () => {
-    const [start, end] = button.dataset.show.split(" ").map(Number);
+    const [start, end] = (button.dataset.show ?? "").split(" ").map(Number);
     const margin = Math.max(2, (end - start) * 0.2);
     show(start - margin, end + margin);
     section.scrollIntoView({ block: "start" });
@@ -59,25 +70,31 @@ for (const button of document.querySelectorAll("[data-show]")) {
 
 // Away from the marks of beats a tap sets the start, the next one the end; a tap before the start begins again.
 figure.addEventListener("click", (event) => {
+  /** @type {any} The figure as its library has drawn it. */
   const target = figure.querySelector(".target");
   const area = target?.querySelector(".draglayer .nsewdrag")?.getBoundingClientRect();
   if (!area || !target._fullLayout || tapBeat(event, target) || !mark) return;
   if (event.clientX < area.left || event.clientX > area.right) return;
   const [low, high] = target._fullLayout.xaxis.range;
   const seconds = low + ((event.clientX - area.left) / area.width) * (high - low);
-  const [start, end] = [mark.elements.start_s, mark.elements.end_s];
+  const [start, end] = ["start_s", "end_s"].map((name) => /** @type {HTMLInputElement} */ (mark.elements.namedItem(name)));
   const open = start.value && !end.value && seconds > numberFrom(start.value);
   const field = open ? end : start;
   field.value = seconds.toFixed(1);
   if (!open) end.value = "";
-  mark.querySelector("#tapped").textContent = open
+  found("tapped").textContent = open
     ? `Epoch from ${start.value} to ${end.value} s. Choose its state and mark it.`
     : `Start at ${start.value} s. Tap where the epoch ends.`;
   outline(target, numberFrom(start.value), open ? numberFrom(end.value) : null);
 });
 
+/**
+ * @param {any} target
+ * @param {number} start
+ * @param {number | null} end
+ */
 function outline(target, start, end) {
-  const shapes = (target.layout.shapes ?? []).filter((shape) => shape.name !== "new");
+  const shapes = (target.layout.shapes ?? []).filter((/** @type {{name?: string}} */ shape) => shape.name !== "new");
   const ink = getComputedStyle(document.documentElement).getPropertyValue("--ink").trim();
   const ends = end === null ? [start, start] : [start, end];
   shapes.push({
@@ -108,8 +125,9 @@ listBeats(shown);
 // Where tasks run inside the request, the analysis answers only when it has ended; meanwhile its progress is shown.
 document.getElementById("analyse")?.addEventListener("submit", async (event) => {
   event.preventDefault();
-  const form = event.target;
-  form.querySelector("button").setAttribute("aria-disabled", "true");
+  const form = /** @type {HTMLFormElement} */ (event.target);
+  const button = /** @type {HTMLButtonElement} */ (form.querySelector("button"));
+  button.setAttribute("aria-disabled", "true");
   if (form.dataset.sent) return;
   form.dataset.sent = "yes";
   const watch = setTimeout(() => window.htmx?.trigger(document.body, "watch"), 400);
@@ -121,10 +139,10 @@ document.getElementById("analyse")?.addEventListener("submit", async (event) => 
       return;
     }
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
-    document.getElementById("progress").textContent = page.querySelector("#main p")?.textContent ?? "The analysis was not started.";
+    found("progress").textContent = page.querySelector("#main p")?.textContent ?? "The analysis was not started.";
   } catch {
-    document.getElementById("progress").textContent = "The connection was lost. Reload the page to see the progress of the analysis.";
+    found("progress").textContent = "The connection was lost. Reload the page to see the progress of the analysis.";
   }
   delete form.dataset.sent;
-  form.querySelector("button").removeAttribute("aria-disabled");
+  button.removeAttribute("aria-disabled");
 });

@@ -20,8 +20,12 @@ let { person = "", me = "" } = dataset;
 let touched = 0;
 let pinged = Date.now();
 let lockedAt = 0;
+/** @type {(() => void) | null} */
 let uncover = null;
 
+/** @typedef {{locked?: boolean, message?: string, me?: string, person?: string, idle_s?: unknown, opened_s?: number | null}} Said */
+
+/** @param {string} name */
 function remembered(name) {
   try {
     return localStorage.getItem(name);
@@ -30,15 +34,24 @@ function remembered(name) {
   }
 }
 
+/**
+ * @param {string} name
+ * @param {string | number | null} value
+ */
 function remember(name, value) {
   try {
     if (value === null) localStorage.removeItem(name);
-    else localStorage.setItem(name, value);
+    else localStorage.setItem(name, String(value));
   } catch {
     // As above.
   }
 }
 
+/**
+ * @param {string} path
+ * @param {Record<string, string>} fields
+ * @returns {Promise<{status: number, said: Said}>}
+ */
 async function post(path, fields = {}) {
   const response = await fetch(path, {
     method: "POST",
@@ -97,6 +110,10 @@ function lock({ tell = false, at = Date.now() } = {}) {
   if (tell) post(address).catch(() => {});
 }
 
+/**
+ * @param {string} password
+ * @returns {Promise<string | void>}
+ */
 async function unlock(password) {
   try {
     const { said } = await post(address, { password });
@@ -109,12 +126,13 @@ async function unlock(password) {
   }
 }
 
+/** @param {Said} said */
 function opened(said) {
   remember(LOCKED_AT, null);
   touchedNow();
   // The page of one person is not given to another who has logged in meanwhile.
   if (me && said.me !== me) return location.reload();
-  uncover();
+  uncover?.();
   uncover = null;
   document.dispatchEvent(new CustomEvent("unlocked"));
 }
@@ -124,7 +142,7 @@ async function openedElsewhere() {
   try {
     const { said } = await post(`${address}active/`);
     if (said.locked !== false || !uncover) return;
-    if (said.opened_s !== null && 1000 * said.opened_s < Date.now() - lockedAt) opened(said);
+    if (typeof said.opened_s === "number" && 1000 * said.opened_s < Date.now() - lockedAt) opened(said);
     else await post(address);
   } catch {
     // No line: it stays locked.
@@ -145,7 +163,8 @@ document.addEventListener("visibilitychange", () => {
 document.addEventListener("locked", () => lock());
 document.addEventListener(
   "submit",
-  ({ target }) => {
+  (event) => {
+    const target = /** @type {HTMLFormElement} */ (event.target);
     // Locked by hand: a page that opens without a line must know. After a log-out there is nobody to lock out.
     if (target.getAttribute("action") === address) remember(LOCKED_AT, Date.now());
     if ("logOut" in target.dataset) for (const name of [LAST_TOUCH, LOCKED_AT]) remember(name, null);

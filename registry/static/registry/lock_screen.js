@@ -1,4 +1,10 @@
 // What stands in a locked page's place: the page is hidden, not left, so that what was typed is still there.
+/**
+ * @template {keyof HTMLElementTagNameMap} T
+ * @param {T} name
+ * @param {Record<string, string>} attributes
+ * @param {(Node | string)[]} children
+ */
 function element(name, attributes = {}, ...children) {
   const made = document.createElement(name);
   for (const [key, value] of Object.entries(attributes)) made.setAttribute(key, value);
@@ -6,14 +12,20 @@ function element(name, attributes = {}, ...children) {
   return made;
 }
 
-// `unlock(password)` answers what is wrong, in words; nothing when it opened. `elsewhere` is the address of other ways.
-// Returns the function that gives the page back.
+/**
+ * `unlock` answers what is wrong, in words; nothing when it opened. `elsewhere` is the address of other ways.
+ * @param {{person: string, unlock: (password: string) => Promise<string | void>, elsewhere: string}} given
+ * @returns {() => void} gives the page back
+ */
 export function cover({ person, unlock, elsewhere }) {
   const { body, title } = document;
   document.title = "Locked";
   document.documentElement.dataset.locked = "";
-  for (const dialog of document.querySelectorAll("dialog[open]")) dialog.close();
-  const hidden = [...body.children].filter((one) => !one.hidden && !["SCRIPT", "LINK"].includes(one.tagName));
+  /** @type {NodeListOf<HTMLDialogElement>} */
+  const dialogs = document.querySelectorAll("dialog[open]");
+  for (const dialog of dialogs) dialog.close();
+  const parts = /** @type {HTMLElement[]} */ ([...body.children]);
+  const hidden = parts.filter((one) => !one.hidden && !["SCRIPT", "LINK"].includes(one.tagName));
   for (const one of hidden) one.hidden = true;
   const problem = element("p", { class: "error", role: "alert", id: "lock-problem", hidden: "" });
   const password = element("input", {

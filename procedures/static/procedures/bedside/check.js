@@ -1,6 +1,7 @@
 // What is recorded and what is missing, with the way to each; then the signature, which needs the server.
 import { h, say } from "./dom.js";
 
+/** @param {BedsidePage} page */
 export function check(page) {
   const list = h("ul", { class: "answers-list" });
   const still = h("p", { class: "still", role: "status" });
@@ -10,6 +11,7 @@ export function check(page) {
     h("p", { class: "actions end" }, h("a", { class: "button bedside", href: "#" }, "Back to the log"), sign));
   let before = "";
 
+  /** @param {Answered} answer */
   function row(answer) {
     const mark = answer.blocks ? "needed" : answer.missing ? "missing" : "there";
     const [words, style] = { needed: ["required", "alert"], missing: ["missing", "dashed"], there: ["recorded", ""] }[mark];
@@ -26,7 +28,7 @@ export function check(page) {
     before = now;
     const { here, attention, online } = page.store.counts;
     const waits = here + attention;
-    const needed = state.completeness.filter((one) => one.blocks).length;
+    const needed = state.completeness.filter((/** @type {Answered} */ one) => one.blocks).length;
     let text = "";
     if (state.session.status === "signed") text = "This session is signed. To change it, record an amendment with a reason on the session page.";
     else if (!state.rights.sign) text = "Only a physician can sign. Everything else can be completed here.";

@@ -4,6 +4,10 @@ import { latestOf, measured } from "./words.js";
 
 const PHRASES = ["Best measured response", "Stable with a safe threshold", "No phrenic stimulation", "Only position reached"];
 
+/**
+ * @param {BedsidePage} page
+ * @returns {Place}
+ */
 export function decision(page) {
   const { state } = page;
   const element = h("form", { class: "decision-view", onsubmit: save }, h("h2", { tabindex: "-1" }, "Decision: which site?"));
@@ -13,6 +17,7 @@ export function decision(page) {
     return { element };
   }
   const reached = state.sites.filter((one) => one.reached !== false);
+  /** @type {Key | null | undefined} */
   let chosen;
   let saving = false;
   const sites = h("div", { class: "tiles wide", role: "group", "aria-label": "Sites" });
@@ -32,6 +37,7 @@ export function decision(page) {
     }));
   }
 
+  /** @param {Item} site */
   function latest(site) {
     return measured(latestOf(site, state.measurements)) || "nothing measured";
   }
@@ -40,6 +46,7 @@ export function decision(page) {
     reason.value = reason.value.trim() ? `${reason.value.trim()}; ${text.toLowerCase()}` : text;
   }, { class: "tile" }));
 
+  /** @param {SubmitEvent} event */
   async function save(event) {
     event.preventDefault();
     if (chosen === undefined) return say(error, "Site: choose a site, or no site.");

@@ -3,9 +3,17 @@ import { button, h } from "./dom.js";
 import { openPad } from "./numberpad.js";
 import { plain } from "./words.js";
 
+/** @type {Record<string, string>} */
 const AMOUNTS = { contrast: "contrast_ml", fluoroscopy: "fluoroscopy_min" };
 
+/**
+ * @param {BedsidePage} page
+ * @param {string} kind of the event
+ * @param {Key} key
+ * @param {() => void} close
+ */
 export function details(page, kind, key, close) {
+  /** @param {string} text */
   const say = async (text) => {
     await page.put("log_entry", { text }, { key });
     page.tell(`Added: ${text}`);
@@ -22,19 +30,25 @@ export function details(page, kind, key, close) {
     }).element;
   }
   if (kind === "adverse_event") {
-    const kinds = page.state.vocabulary.event_kinds.map(({ label }) => button(label, () => say(label), { class: "tile" }));
+    const kinds = page.state.vocabulary.event_kinds.map((/** @type {Choice} */ { label }) => button(label, () => say(label), { class: "tile" }));
     return h("div", {}, h("h2", {}, "What happened?"), h("div", { class: "tiles wide" }, ...kinds), without);
   }
   if (kind === "drug") return words(page, key, say, without);
   return null;
 }
 
-// Drugs are typed once and offered again as they were typed.
+/**
+ * Drugs are typed once and offered again as they were typed.
+ * @param {BedsidePage} page
+ * @param {Key} key
+ * @param {(text: string) => void} say
+ * @param {HTMLElement} without
+ */
 function words(page, key, say, without) {
   const before = page.state.entries.filter((one) => one.kind === "drug" && one.text && one.key !== key);
   const offered = [...new Set(before.map((one) => one.text))].slice(-6);
   const input = h("input", { type: "text", id: "drug-words", maxlength: "200", autocomplete: "off", spellcheck: "false" });
-  const form = h("form", { class: "line", onsubmit: (event) => {
+  const form = h("form", { class: "line", onsubmit: (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
     if (input.value.trim()) say(input.value.trim());
   } });

@@ -3,9 +3,15 @@ import { button, h, say } from "./dom.js";
 import { tributaryKey } from "./veinkey.js";
 import { labelOf } from "./words.js";
 
+/**
+ * @param {BedsidePage} page
+ * @returns {Place}
+ */
 export function difficulty(page) {
   const { vocabulary } = page.state;
+  /** @type {string | null} */
   let reason = null;
+  /** @type {string | null} */
   let vein = null;
   let saving = false;
   const reasons = h("div", { class: "tiles wide", role: "group", "aria-labelledby": "reason-title" });
@@ -34,6 +40,7 @@ export function difficulty(page) {
     return (await page.put("tributary", { vein, ordinal: 1 }, { key })).key;
   }
 
+  /** @param {SubmitEvent} event */
   async function save(event) {
     event.preventDefault();
     if (!reason) return say(error, "Difficulty: choose a reason.");

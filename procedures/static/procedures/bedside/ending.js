@@ -5,15 +5,23 @@ import { openPad } from "./numberpad.js";
 import { logged } from "./phase.js";
 import { clockTime, plain } from "./words.js";
 
+/**
+ * @param {BedsidePage} page
+ * @returns {Place}
+ */
 export function ended(page) {
   const { state } = page;
   const closed = logged(state, "access_closed").at(-1)?.occurred_at;
   let saving = false;
-  const tiles = state.vocabulary.outcomes.map(({ value, label }) => button(label, () => keep(value, label), {
+  const tiles = state.vocabulary.outcomes.map((/** @type {Choice} */ { value, label }) => button(label, () => keep(value, label), {
     class: "tile critical",
     "aria-pressed": String(state.session.outcome === value),
   }));
 
+  /**
+   * @param {string} outcome
+   * @param {string} label
+   */
   async function keep(outcome, label) {
     if (saving) return;
     saving = true;
@@ -36,16 +44,27 @@ export function ended(page) {
     h("p", { class: "actions" }, h("a", { class: "button bedside", href: "#check" }, "Back to the list"))) };
 }
 
+/** @type {Record<string, [string, "sum" | "last"]>} */
 const LOGGED_AS = { contrast_ml: ["contrast", "sum"], fluoroscopy_min: ["fluoroscopy", "last"] };
 
-// What the log adds up to, where its entries carry amounts.
+/**
+ * What the log adds up to, where its entries carry amounts.
+ * @param {Shown} state
+ * @param {string} name
+ * @returns {[number, string] | null}
+ */
 export function fromLog(state, name) {
   const [kind, how] = LOGGED_AS[name] ?? [];
   const amounts = logged(state, kind).map((one) => numberFrom((one.text ?? "").split(" ")[0])).filter((one) => !Number.isNaN(one));
   if (!amounts.length) return null;
-  return how === "sum" ? [amounts.reduce((sum, one) => sum + one, 0), "sum of the log"] : [amounts.at(-1), "last reading"];
+  return how === "sum" ? [amounts.reduce((sum, one) => sum + one, 0), "sum of the log"] : [amounts[amounts.length - 1], "last reading"];
 }
 
+/**
+ * @param {BedsidePage} page
+ * @param {string} name
+ * @returns {Place}
+ */
 export function total(page, name) {
   const { state } = page;
   const quantity = state.vocabulary.quantities[name];

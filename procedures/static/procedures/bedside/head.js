@@ -5,6 +5,10 @@ import { clockTime, dayWords, span } from "./words.js";
 
 const DAY_MS = 24 * 3600 * 1000;
 
+/**
+ * @param {{store: import("./store.js").Store}} page
+ * @param {HTMLElement} place
+ */
 export function showHead(page, place) {
   const back = h("a", { class: "button quiet", "aria-label": "To the session's page" }, "←");
   const title = h("h1", {}, "Bedside log");

@@ -19,6 +19,12 @@ const PLACES = [
   ["check", "Check and sign"],
 ];
 
+/** @typedef {ReturnType<typeof moments>[number]} Row */
+
+/**
+ * @param {BedsidePage} page
+ * @returns {Place}
+ */
 export function home(page) {
   const { vocabulary } = page.state;
   let many = AT_FIRST;
@@ -36,7 +42,7 @@ export function home(page) {
     const one = button("", () => log(kind), { class: `event ${kind}`, "data-kind": kind });
     one.append(h("span", { class: "what" }, labelOf(vocabulary.entry_kinds, kind)), when);
     events.append(one);
-    return [kind, when];
+    return { kind, when };
   });
   const places = h("nav", { class: "places", "aria-label": "Enter more" });
   for (const [place, text] of PLACES) {
@@ -48,12 +54,17 @@ export function home(page) {
   pad.append(h("h2", { id: "events-title", class: "unseen" }, "Log an event"), events, places);
   const element = h("div", { class: "home" }, h("div", { class: "eyes" }, nextBox, detailBox, last), pad);
 
+  /** @param {string} kind */
   async function log(kind) {
     const item = await page.put("log_entry", { kind, occurred_at: new Date().toISOString(), text: "" });
     page.tell(`${labelOf(vocabulary.entry_kinds, kind)} logged ${clockTime(item.occurred_at)}`);
     ask(kind, item.key);
   }
 
+  /**
+   * @param {string} kind
+   * @param {Key} key
+   */
   function ask(kind, key) {
     const asked = details(page, kind, key, close);
     detailBox.hidden = !asked;
@@ -70,10 +81,10 @@ export function home(page) {
   function showNext() {
     const offered = next(page.state);
     nextBox.hidden = !offered || page.state.session.status === "signed";
-    if (nextBox.hidden) return;
+    if (!offered || nextBox.hidden) return;
     const { text, why, go } = offered;
     if (nextBox.dataset.text !== text) {
-      const act = () => (go ? page.go(go) : log(offered.log));
+      const act = () => (go ? page.go(go) : log(/** @type {string} */ (offered.log)));
       nextBox.dataset.text = text;
       nextBox.replaceChildren(
         h("h2", { id: "next-title" }, "Next"),
@@ -81,14 +92,14 @@ export function home(page) {
         h("p", { class: "hint" }, why),
       );
     } else {
-      say(nextBox.querySelector(".hint"), why);
+      say(/** @type {Element} */ (nextBox.querySelector(".hint")), why);
     }
   }
 
   function update() {
     const { state } = page;
     showNext();
-    for (const [kind, when] of buttons) {
+    for (const { kind, when } of buttons) {
       const all = logged(state, kind);
       const latest = all.at(-1);
       say(when, latest ? `${clockTime(latest.occurred_at)}${all.length > 1 ? ` · ${all.length} times` : ""}` : "");
@@ -108,37 +119,51 @@ export function home(page) {
   return { element, update, leave: () => clearInterval(minute), focus: () => last.querySelector("h2") };
 }
 
+/**
+ * @param {BedsidePage} page
+ * @param {Row} row
+ */
 function makeRow(page, row) {
   const undo = button("Undo", () => takeBack(page, row), { class: "bedside undo", "aria-label": `Undo ${row.title}` });
-  const open = h(row.kind === "log_entry" ? "a" : "div", { class: "moment" });
-  if (row.kind === "log_entry") open.href = `#entry/${row.key}`;
+  const opens = row.kind === "log_entry";
+  const open = opens ? h("a", { class: "moment", href: `#entry/${row.key}` }) : h("div", { class: "moment" });
   open.append(h("time"), h("span", { class: "title" }), h("span", { class: "words" }), h("span", { class: "sync" }));
   return h("li", {}, open, undo);
 }
 
+/**
+ * @param {BedsidePage} page
+ * @param {HTMLElement} element
+ * @param {Row} row
+ */
 function showRow(page, element, row) {
-  const [open, undo] = element.children;
-  const [time, title, words, sync] = open.children;
+  const [open, undo] = /** @type {HTMLElement[]} */ ([...element.children]);
+  const [time, title, words, sync] = /** @type {HTMLElement[]} */ ([...open.children]);
   const corrected = row.record.first_logged_at ? ` · first logged ${clockTime(row.record.first_logged_at)}` : "";
   say(time, clockTime(row.at));
   say(title, row.title);
   say(words, row.words + corrected);
-  const [shape, text] = SYNC[row.sync];
+  const [shape, text] = SYNC[row.sync ?? "server"];
   if (sync.dataset.sync !== row.sync) {
     sync.dataset.sync = row.sync;
     sync.replaceChildren(h("span", { "aria-hidden": "true" }, shape), h("span", { class: "said" }, text));
   }
-  undo.dataset.until = enteredAt(row.key) + UNDO_MS;
+  undo.dataset.until = String(enteredAt(row.key) + UNDO_MS);
   showUndo(element);
 }
 
+/** @param {Element} element */
 function showUndo(element) {
-  const undo = element.querySelector(".undo");
+  const undo = /** @type {HTMLElement} */ (element.querySelector(".undo"));
   const left = Math.ceil((Number(undo.dataset.until) - Date.now()) / 1000);
   const hidden = left <= 0 || left > UNDO_MS / 1000 + 5;
   if (undo.hidden !== hidden) undo.hidden = hidden;
 }
 
+/**
+ * @param {BedsidePage} page
+ * @param {Row} row
+ */
 async function takeBack(page, row) {
   await page.store.remove(row.kind, row.key);
   page.tell(`Taken back: ${row.title}`);

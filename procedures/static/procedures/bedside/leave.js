@@ -40,6 +40,10 @@ async function keepEntries() {
   db.close();
 }
 
+/**
+ * @param {Row[]} rows
+ * @returns {Promise<string>}
+ */
 function question(rows) {
   const dialog = document.createElement("dialog");
   dialog.className = "leave";
@@ -74,11 +78,13 @@ function question(rows) {
 }
 
 // Not requestSubmit: the listener below would hear it again.
+/** @param {HTMLFormElement} form */
 function send(form) {
-  form.elements.csrfmiddlewaretoken.value = csrfToken();
+  /** @type {HTMLInputElement} */ (form.elements.namedItem("csrfmiddlewaretoken")).value = csrfToken();
   form.submit();
 }
 
+/** @param {HTMLFormElement} form */
 async function leave(form) {
   const rows = globalThis.indexedDB ? await unsent() : null;
   if (rows?.length) {
@@ -95,7 +101,7 @@ async function leave(form) {
 document.addEventListener(
   "submit",
   (event) => {
-    const form = event.target;
+    const form = /** @type {HTMLFormElement} */ (event.target);
     if (!("logOut" in form.dataset)) return;
     event.preventDefault();
     leave(form).catch((error) => {

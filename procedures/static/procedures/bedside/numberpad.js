@@ -6,11 +6,22 @@ import { judged, range } from "./judging.js";
 import { plain } from "./words.js";
 
 const KEYS = ["7", "8", "9", "4", "5", "6", "1", "2", "3", ".", "0", "⌫"];
+/** @type {Record<string, string>} */
 const NAMES = { ".": "Point", "⌫": "Delete the last digit" };
 
-// `quantities` are alternatives of which one is answered; each may bring a `last` value with the words where it was.
+/**
+ * `quantities` are alternatives of which one is answered.
+ * @param {object} given
+ * @param {string} given.heading
+ * @param {Asked[]} given.quantities
+ * @param {(answer: {name?: string, value: number, confirmed: boolean}) => void} given.done
+ * @param {{text: string, act: () => void, refused?: string | null} | null} [given.skip]
+ * @param {number | null} [given.value]
+ */
 export function openPad({ heading, quantities, done, skip = null, value = null }) {
+  /** @type {Asked | null} */
   let chosen = quantities.length === 1 ? quantities[0] : null;
+  /** @type {[Asked, number] | null} */
   let asked = null;
   const input = h("input", { type: "text", class: "big number", inputmode: "none", autocomplete: "off", id: "pad-value" });
   const unit = h("span", { class: "unit" });
@@ -20,13 +31,20 @@ export function openPad({ heading, quantities, done, skip = null, value = null }
   const sure = h("p", { class: "actions ask", hidden: true });
   if (value !== null) input.value = plain(value);
 
+  /** @param {HTMLElement} within */
+  const focusButton = (within) => /** @type {HTMLElement} */ (within.querySelector("button")).focus();
+
+  /**
+   * @param {Asked} one
+   * @param {number} number
+   */
   function take(one, number, certain = false) {
     const problem = judged(one, number);
     if (problem && !(problem.ask && certain)) {
       say(message, problem.text);
       sure.hidden = !problem.ask;
       asked = problem.ask ? [one, number] : null;
-      if (asked) sure.querySelector("button").focus();
+      if (asked) focusButton(sure);
       else input.focus();
       return;
     }
@@ -39,7 +57,7 @@ export function openPad({ heading, quantities, done, skip = null, value = null }
     if (!input.value.trim() && skip && !skip.refused) return skip.act();
     if (!chosen) {
       say(message, "Choose one of these, then enter the number.");
-      choice.querySelector("button").focus();
+      focusButton(choice);
       return;
     }
     const two = ambiguous(input.value);
@@ -48,40 +66,51 @@ export function openPad({ heading, quantities, done, skip = null, value = null }
     input.focus();
   }
 
+  /** @param {Asked} one */
   function choose(one) {
     chosen = one;
     say(unit, one.unit);
-    for (const other of choice.children) other.setAttribute("aria-pressed", String(other.dataset.name === one.name));
+    for (const other of /** @type {HTMLElement[]} */ ([...choice.children])) other.setAttribute("aria-pressed", String(other.dataset.name === one.name));
   }
 
+  /** @param {Asked} one */
   function tiles(one) {
     const box = h("div", { class: "tiles", role: "group", "aria-label": `${one.label}, values` });
     if (one.last) {
       const [number, where] = one.last;
-      box.append(button("", () => take(one, number), { class: "tile again" }));
-      box.lastChild.append(h("b", {}, `${plain(number)} ${one.unit}`), h("span", { class: "small" }, where));
+      const again = button("", () => take(one, number), { class: "tile again" });
+      again.append(h("b", {}, `${plain(number)} ${one.unit}`), h("span", { class: "small" }, where));
+      box.append(again);
     }
     for (const number of one.values) {
-      const act = () => (one.within ? finer(one, box, number) : take(one, number));
+      const { within } = one;
+      const act = () => (within ? finer(one, box, number, within) : take(one, number));
       const name = one.within ? `${plain(number)} ${one.unit} and more` : `${plain(number)} ${one.unit}`;
       box.append(button(one.within ? `${plain(number)} …` : plain(number), act, { class: "tile", "aria-label": name }));
     }
     return box;
   }
 
-  // The second tap of two: the values between this one and the next.
-  function finer(one, box, from) {
-    const count = Math.round(one.within / one.step);
+  /**
+   * The second tap of two: the values between this one and the next.
+   * @param {Asked} one
+   * @param {HTMLElement} box
+   * @param {number} from
+   * @param {number} within
+   */
+  function finer(one, box, from, within) {
+    const count = Math.round(within / one.step);
     const values = Array.from({ length: count }, (_, place) => from + place * one.step);
     const coarse = button("Other …", () => {
       box.replaceWith(tiles(one));
-      offered.querySelector("button").focus();
+      focusButton(offered);
     }, { class: "tile quiet" });
     box.replaceChildren(...values.map((number) =>
       button(plain(number), () => take(one, number), { class: "tile fine", "aria-label": `${plain(number)} ${one.unit}` })), coarse);
-    box.firstElementChild.focus();
+    focusButton(box);
   }
 
+  /** @param {string} key */
   function press(key) {
     if (key === "⌫") input.value = input.value.slice(0, -1);
     else if (input.value.length < 7) input.value += key;
@@ -89,6 +118,7 @@ export function openPad({ heading, quantities, done, skip = null, value = null }
     sure.hidden = true;
   }
 
+  /** @param {1 | -1} direction */
   function nudge(direction) {
     const one = chosen ?? quantities[0];
     const now = numberFrom(input.value);
@@ -98,7 +128,7 @@ export function openPad({ heading, quantities, done, skip = null, value = null }
   }
 
   sure.append(
-    button("Yes, it is correct", () => take(...asked, true), { class: "bedside primary" }),
+    button("Yes, it is correct", () => asked && take(...asked, true), { class: "bedside primary" }),
     button("No, change it", () => {
       sure.hidden = true;
       say(message, "");
@@ -132,7 +162,7 @@ export function openPad({ heading, quantities, done, skip = null, value = null }
     message, sure, keys);
   input.setAttribute("aria-label", quantities.length === 1 ? `${only.label}, ${only.unit}` : heading);
   if (chosen) choose(chosen);
-  const form = h("form", { class: "pad-body", onsubmit: (event) => {
+  const form = h("form", { class: "pad-body", onsubmit: (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
     typed();
   } }, left, right);

@@ -10,6 +10,7 @@ import { openStore } from "./store.js";
 import { stayAwake } from "./wake.js";
 
 // The log comes first; the other places are fetched as soon as it stands, so that a bad line delays no event.
+/** @type {Record<string, () => Promise<(page: BedsidePage, ...rest: any[]) => Place>>} */
 const PLACES = {
   site: () => import("./sitepad.js").then((module) => module.site),
   measure: () => import("./sitepad.js").then((module) => module.measure),
@@ -23,17 +24,33 @@ const PLACES = {
   check: () => import("./check.js").then((module) => module.check),
 };
 const session = /^\/sessions\/([0-9a-f-]{36})\/bedside\/$/.exec(location.pathname)?.[1];
-const main = document.getElementById("main");
+const main = found("main");
 
+/** @param {string} id of an element of the page's frame */
+function found(id) {
+  return /** @type {HTMLElement} */ (document.getElementById(id));
+}
+
+/** @implements {BedsidePage} */
 class Page {
+  /** @type {Place | null} */
+  shown = null;
+  /** @type {Promise<void> | null} */
+  opening = null;
+  /** @type {string | null} */
+  person = null;
+  moved = false;
+  /** @type {number | undefined} */
+  silence;
+
+  /** @param {import("./store.js").Store} store */
   constructor(store) {
     this.store = store;
-    this.shown = null;
-    this.news = document.getElementById("bedside-news");
+    this.news = found("bedside-news");
   }
 
   get state() {
-    return this.store.state;
+    return /** @type {Open} */ (this.store.state);
   }
 
   // One place up from a form is always the log itself.
@@ -42,19 +59,25 @@ class Page {
     else location.hash = place;
   }
 
-  // Said to a screen reader and shown for a moment; never the only place where something stands.
+  /**
+   * Said to a screen reader and shown for a moment; never the only place where something stands.
+   * @param {string} text
+   */
   tell(text) {
     this.news.textContent = text;
     clearTimeout(this.silence);
     this.silence = setTimeout(() => (this.news.textContent = ""), 6000);
   }
 
-  // Every entry goes through here: nothing is said to be kept before it is on the disk.
+  /**
+   * Every entry goes through here: nothing is said to be kept before it is on the disk.
+   * @type {BedsidePage["put"]}
+   */
   async put(kind, payload, options) {
     try {
-      return await this.store.put(kind, payload, options);
+      return /** @type {Item} */ (await this.store.put(kind, payload, options));
     } catch (error) {
-      this.tell(`Not saved: ${error.message}`);
+      this.tell(`Not saved: ${/** @type {Error} */ (error).message}`);
       throw error;
     }
   }
@@ -63,6 +86,7 @@ class Page {
     const { hash } = location;
     const [name, ...rest] = hash.slice(1).split("/").map(decodeURIComponent);
     const known = Object.hasOwn(PLACES, name);
+    /** @type {(page: BedsidePage, ...rest: any[]) => Place} */
     let place = home;
     try {
       if (known) place = await PLACES[name]();
@@ -79,7 +103,7 @@ class Page {
     main.replaceChildren(this.shown.element);
     scrollTo(0, 0);
     // The focus follows to what is new, for the keyboard and the screen reader; the first page keeps the browser's own.
-    if (this.moved) (this.shown.focus?.() ?? main.querySelector("h1, h2"))?.focus({ preventScroll: true });
+    if (this.moved) (this.shown.focus?.() ?? /** @type {HTMLElement | null} */ (main.querySelector("h1, h2")))?.focus({ preventScroll: true });
     this.moved = true;
   }
 
@@ -113,21 +137,22 @@ function fetchTheOthers() {
 
 installWorker();
 try {
-  const store = await openStore(session);
+  const store = await openStore(/** @type {Key} */ (session));
   const page = new Page(store);
-  globalThis.bedside = { store };
-  showHead(page, document.getElementById("bedside-head"));
-  showLine(store, document.getElementById("bedside-line"));
-  showAttention(store, document.getElementById("bedside-attention"));
+  window.bedside = { store };
+  showHead(page, found("bedside-head"));
+  showLine(store, found("bedside-line"));
+  showAttention(store, found("bedside-attention"));
   store.subscribe(() => page.changed());
   addEventListener("hashchange", () => store.state && page.show());
   page.changed();
   listenForScans(page);
   stayAwake();
 } catch (error) {
-  main.replaceChildren(h("p", { class: "empty", role: "alert" }, error.message));
+  main.replaceChildren(h("p", { class: "empty", role: "alert" }, /** @type {Error} */ (error).message));
 }
 
+/** @param {import("./store.js").Store} store */
 function waitingFor(store) {
   if (store.counts.needsLogIn) return "Log in to open this session.";
   if (store.counts.missing) return "You have no access to this session.";

@@ -1,17 +1,21 @@
 // The polar diagram of the left ventricle to tap on, and the same segments as a list.
 import { button, h, s } from "./dom.js";
 
-// AHA 17-segment model (Cerqueira et al., Circulation 2002;105:539); outlines and names come from the server.
+/**
+ * AHA 17-segment model (Cerqueira et al., Circulation 2002;105:539); outlines and names come from the server.
+ * @param {Segment[]} segments
+ * @param {{taken?: Record<number, number>, chosen?: number | null, pick: (segment: number) => void}} options
+ */
 export function segmentPicker(segments, { taken = {}, chosen = null, pick }) {
   const drawing = s("svg", { viewBox: "-206 -206 412 412", class: "polar-pick", "aria-hidden": "true" });
   for (const segment of segments) {
     const path = s("path", { d: segment.path });
-    path.dataset.segment = segment.number;
+    path.dataset.segment = String(segment.number);
     if (segment.number === chosen) path.classList.add("chosen");
     path.addEventListener("click", () => pick(segment.number));
     const [x, y] = segment.at;
     const number = s("text", { x, y: y + 7, "text-anchor": "middle" });
-    number.textContent = segment.number;
+    number.textContent = String(segment.number);
     drawing.append(path, number);
     if (taken[segment.number]) {
       const sites = s("text", { x, y: y + 27, "text-anchor": "middle", class: "taken" });

@@ -7,11 +7,12 @@ const SHORTEST = 6;
 
 let waiting = "";
 
+/** @param {BedsidePage} page */
 export function listenForScans(page) {
   let typed = "";
   let at = 0;
   document.addEventListener("keydown", (event) => {
-    if (event.target.matches?.("input, textarea, select")) return;
+    if (/** @type {Element} */ (event.target).matches?.("input, textarea, select")) return;
     const now = event.timeStamp;
     if (now - at > FASTER_THAN_MS) typed = "";
     at = now;
@@ -28,6 +29,10 @@ export function listenForScans(page) {
   }, { capture: true });
 }
 
+/**
+ * @param {BedsidePage} page
+ * @returns {Place}
+ */
 export function scan(page) {
   const { parts } = page.state.vocabulary;
   const input = h("input", { type: "text", id: "scanned", maxlength: "200", autocomplete: "off", spellcheck: "false", autocapitalize: "off" });
@@ -42,6 +47,10 @@ export function scan(page) {
     }
   });
 
+  /**
+   * @param {string} part
+   * @param {string} label
+   */
   async function keep(part, label) {
     const text = input.value.trim();
     if (!text) {
@@ -61,7 +70,7 @@ export function scan(page) {
   }
 
   const tiles = parts.map(({ value, label }) => button(label, () => keep(value, label), { class: "tile" }));
-  const form = h("form", { onsubmit: (event) => {
+  const form = h("form", { onsubmit: (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
     if (input.value.trim()) tiles[0].focus();
   } }, h("label", { for: "scanned" }, "Label as scanned, or the serial number as printed"), input, error);

@@ -1,19 +1,30 @@
 // What else may be said about a position: its name, electrodes and stability. Nothing is chosen beforehand.
 import { button, h, say } from "./dom.js";
 
+/** @type {Record<string, string[]>} */
 const ELECTRODES = { cathode: ["LV1", "LV2", "LV3", "LV4"], anode: ["LV1", "LV2", "LV3", "LV4", "RV coil", "Can"] };
 
+/**
+ * @param {BedsidePage} page
+ * @param {Key} key
+ */
 export function siteDetails(page, key) {
   const box = h("details", { class: "more" }, h("summary", {}, "Name, electrodes, stability"));
-  const site = () => page.state.sites.find((one) => one.key === key);
+  const site = () => /** @type {Item} */ (page.state.sites.find((one) => one.key === key));
   const error = h("p", { class: "error", role: "alert" });
 
+  /** @param {Record<string, string>} changes */
   async function keep(changes) {
     say(error, "");
     await page.put("site", changes, { key });
     draw();
   }
 
+  /**
+   * @param {string} title
+   * @param {string} name of the field
+   * @param {Choice[]} choices
+   */
   function group(title, name, choices) {
     const tiles = choices.map(({ value, label }) => button(label, () => keep({ [name]: value }), {
       class: "tile",
@@ -22,6 +33,10 @@ export function siteDetails(page, key) {
     return h("div", { role: "group", "aria-label": title }, h("h3", {}, title), h("div", { class: "tiles" }, ...tiles));
   }
 
+  /**
+   * @param {string} title
+   * @param {string} name of the field
+   */
   function electrodes(title, name) {
     const before = page.state.sites.filter((one) => one.key !== key && one[name]).at(-1);
     const choices = ELECTRODES[name].map((label) => ({ value: label, label }));
@@ -31,7 +46,7 @@ export function siteDetails(page, key) {
 
   const name = h("input", { type: "text", id: "site-name", maxlength: "40", autocomplete: "off" });
   name.value = site().label;
-  const form = h("form", { class: "line", onsubmit: (event) => {
+  const form = h("form", { class: "line", onsubmit: (/** @type {SubmitEvent} */ event) => {
     event.preventDefault();
     const label = name.value.trim();
     const taken = page.state.sites.some((one) => one.key !== key && one.label.toLowerCase() === label.toLowerCase());
@@ -45,7 +60,7 @@ export function siteDetails(page, key) {
   function draw() {
     const { stability } = page.state.vocabulary;
     groups.replaceChildren(electrodes("Cathode", "cathode"), electrodes("Anode", "anode"),
-      group("Stability", "stability", stability.filter((one) => one.value !== "unknown")));
+      group("Stability", "stability", stability.filter((/** @type {Choice} */ one) => one.value !== "unknown")));
   }
 
   draw();

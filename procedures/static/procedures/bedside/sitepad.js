@@ -12,11 +12,18 @@ const NUMBERS = [
   ...[["phrenic_none_up_to_v", "phrenic_threshold_v"], ["qrs_duration_ms"]],
 ];
 const SHORT = ["Threshold", "Pulse width", "R wave", "Impedance", "Phrenic", "QRS"];
+/** @type {Record<string, string>} */
 const CHOICES = { phrenic_none_up_to_v: "No stimulation up to", phrenic_threshold_v: "Stimulation at" };
 
+/**
+ * @param {Shown} state
+ * @param {string} vein
+ * @param {number | null} segment
+ * @param {Key | null} except
+ */
 export function proposedName(state, vein, segment, except = null) {
-  const short = state.vocabulary.veins.find((one) => one.value === vein).short;
-  const ring = state.vocabulary.segments.find((one) => one.number === segment)?.ring ?? "";
+  const { short } = /** @type {Vein} */ (state.vocabulary.veins.find((one) => one.value === vein));
+  const ring = state.vocabulary.segments.find((/** @type {Segment} */ one) => one.number === segment)?.ring ?? "";
   const base = `${short} ${ring}`.trim();
   const used = new Set(state.sites.filter((one) => one.key !== except).map((one) => one.label.toLowerCase()));
   for (let number = 1; ; number += 1) {
@@ -25,11 +32,18 @@ export function proposedName(state, vein, segment, except = null) {
   }
 }
 
-// Where the lead is. Vein and segment in either order; the second of them leads on to the numbers.
+/**
+ * Where the lead is. Vein and segment in either order; the second of them leads on to the numbers.
+ * @param {BedsidePage} page
+ * @param {Key | null} key
+ * @returns {Place}
+ */
 export function site(page, key = null) {
   const { state } = page;
-  const stored = key && state.sites.find((one) => one.key === key);
+  const stored = key ? state.sites.find((one) => one.key === key) : undefined;
+  /** @type {string | null} */
   let vein = stored ? state.tributaries.find((one) => one.key === stored.tributary)?.vein : null;
+  /** @type {number | null} */
   let segment = stored?.aha_segment ?? null;
   let touched = false;
   let busy = false;
@@ -37,23 +51,26 @@ export function site(page, key = null) {
   const hint = h("p", { class: "hint", role: "status" });
   const veins = h("div", { class: "tiles wide veins", role: "group", "aria-labelledby": "vein-title" });
   const map = h("div", { class: "map" });
+  /** @type {Record<number, number>} */
   const taken = {};
   for (const one of state.sites) if (one.aha_segment) taken[one.aha_segment] = (taken[one.aha_segment] ?? 0) + 1;
 
-  async function tributary() {
-    const there = page.state.tributaries.find((one) => one.vein === vein && (one.ordinal ?? 1) === 1);
+  /** @param {string} chosen vein */
+  async function tributary(chosen) {
+    const there = page.state.tributaries.find((one) => one.vein === chosen && (one.ordinal ?? 1) === 1);
     if (there) return there.key;
-    const made = await tributaryKey(page.store.session, page.state.session.started_at, vein);
-    return (await page.put("tributary", { vein, ordinal: 1 }, { key: made })).key;
+    const made = await tributaryKey(page.store.session, page.state.session.started_at, chosen);
+    return (await page.put("tributary", { vein: chosen, ordinal: 1 }, { key: made })).key;
   }
 
+  /** @param {Record<string, unknown>} values */
   async function keep(values) {
-    if (busy) return null;
+    if (busy || !vein) return null;
     busy = true;
     try {
-      const ring = state.vocabulary.segments.find((one) => one.number === segment)?.ring ?? "unknown";
+      const ring = state.vocabulary.segments.find((/** @type {Segment} */ one) => one.number === segment)?.ring ?? "unknown";
       const label = touched || !stored ? proposedName(page.state, vein, segment, key) : stored.label;
-      const where = { tributary: await tributary(), aha_segment: segment, long_axis: ring, ...values };
+      const where = { tributary: await tributary(vein), aha_segment: segment, long_axis: ring, ...values };
       return await page.put("site", stored ? where : { label, ...where }, { key });
     } finally {
       busy = false;
@@ -95,7 +112,7 @@ export function site(page, key = null) {
       h("div", { class: "tiles wide" }, ...reasons),
       h("p", { class: "actions" }, h("a", { class: "button bedside", href: "#" }, "Back to the log")),
     );
-    element.firstElementChild.focus();
+    element.querySelector("h2")?.focus();
   }
 
   draw();
@@ -117,7 +134,12 @@ export function site(page, key = null) {
   return { element };
 }
 
-// The six values, one after another. What is skipped is "not measured".
+/**
+ * The six values, one after another. What is skipped is "not measured".
+ * @param {BedsidePage} page
+ * @param {Key} key
+ * @returns {Place}
+ */
 export function measure(page, key) {
   const { vocabulary } = page.state;
   const here = page.state.sites.find((one) => one.key === key);
@@ -126,6 +148,8 @@ export function measure(page, key) {
     element.append(h("h2", { tabindex: "-1" }, "This site no longer exists"), h("a", { class: "button bedside", href: "#" }, "Back"));
     return { element };
   }
+  const { label: siteLabel } = here;
+  /** @type {Record<string, number>} */
   const values = {};
   const skipped = new Set();
   let confirmed = false;
@@ -134,6 +158,10 @@ export function measure(page, key) {
   const stage = h("div", { class: "stage" });
   const tested = page.state.threshold_tests.filter((one) => one.site === key).at(-1);
 
+  /**
+   * @param {string} name
+   * @returns {[number, string] | null}
+   */
   function last(name) {
     if (tested && name === "pulse_width_ms") return [tested.pulse_width_ms, "as tested here"];
     const found = tested && name === "capture_threshold_v" ? threshold(tested) : null;
@@ -146,10 +174,15 @@ export function measure(page, key) {
     return [one[name], same ? "same as before" : `as last time, ${where}`];
   }
 
+  /**
+   * @param {string} name
+   * @returns {Asked}
+   */
   function quantity(name) {
     return { ...vocabulary.quantities[name], name, last: last(name), choice: CHOICES[name] };
   }
 
+  /** @param {number} place */
   function show(place) {
     drawChips(place);
     if (place >= NUMBERS.length) return summary();
@@ -171,7 +204,7 @@ export function measure(page, key) {
       },
       done: (one) => {
         for (const name of names) delete values[name];
-        values[one.name] = one.value;
+        values[/** @type {string} */ (one.name)] = one.value;
         confirmed ||= one.confirmed;
         skipped.delete(place);
         show(following(place));
@@ -181,13 +214,18 @@ export function measure(page, key) {
     pad.focus();
   }
 
-  // After a correction it goes on to what is still open.
+  /**
+   * After a correction it goes on to what is still open.
+   * @param {number} place
+   */
   function following(place) {
+    /** @param {number} one */
     const isOpen = (one) => !skipped.has(one) && NUMBERS[one].every((name) => values[name] === undefined);
     for (let one = place + 1; one < NUMBERS.length; one += 1) if (isOpen(one)) return one;
     return NUMBERS.findIndex((_, one) => isOpen(one)) === -1 ? NUMBERS.length : NUMBERS.findIndex((_, one) => isOpen(one));
   }
 
+  /** @param {number} now */
   function drawChips(now) {
     chips.replaceChildren(...NUMBERS.map((names, place) => {
       const name = names.find((one) => values[one] !== undefined);
@@ -204,7 +242,7 @@ export function measure(page, key) {
     const words = measured(values);
     const save = button("Save", keep, { class: "primary critical", disabled: !words });
     stage.replaceChildren(
-      h("h2", { tabindex: "-1" }, `${here.label}: save this?`),
+      h("h2", { tabindex: "-1" }, `${siteLabel}: save this?`),
       h("p", { class: "read-back" }, words || "No value was entered, so there is nothing to save."),
       h("p", { class: "actions end" }, h("a", { class: "button bedside", href: "#" }, "Cancel"), save),
       siteDetails(page, key),
@@ -219,14 +257,14 @@ export function measure(page, key) {
       const numbers = Object.fromEntries(NUMBERS.flat().map((name) => [name, values[name] ?? null]));
       await page.put("lead_measurement", { site: key, measured_at: new Date().toISOString(), ...numbers, qrs_notes: "" }, { confirmed });
       page.go();
-      page.tell(`Saved: ${here.label}, ${measured(values)}`);
+      page.tell(`Saved: ${siteLabel}, ${measured(values)}`);
     } finally {
       saving = false;
     }
   }
 
   element.append(
-    h("div", { class: "site-line" }, h("p", { class: "site-name" }, here.label),
+    h("div", { class: "site-line" }, h("p", { class: "site-name" }, siteLabel),
       h("a", { class: "button", href: `#site/${key}` }, "Correct position"),
       h("a", { class: "button", href: `#test/${key}` }, "Step-down test"),
       h("a", { class: "button", href: "#" }, "Back")),
@@ -236,7 +274,13 @@ export function measure(page, key) {
   return { element, focus: () => element.querySelector("#pad-value") };
 }
 
+/**
+ * @param {Item} test
+ * @returns {number | null}
+ */
 function threshold(test) {
-  const captured = test.steps.filter((step) => step.captured);
-  return test.steps.some((step) => !step.captured) && captured.length ? captured.at(-1).amplitude_v : null;
+  /** @type {Step[]} */
+  const steps = test.steps;
+  const lowest = steps.findLast((step) => step.captured);
+  return lowest && steps.some((step) => !step.captured) ? lowest.amplitude_v : null;
 }

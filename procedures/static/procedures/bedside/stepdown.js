@@ -3,17 +3,27 @@ import { button, h } from "./dom.js";
 import { openPad } from "./numberpad.js";
 import { plain, stepped } from "./words.js";
 
+/**
+ * @param {BedsidePage} page
+ * @param {Key | null} key
+ * @returns {Place}
+ */
 export function stepDown(page, key = null) {
   const { vocabulary } = page.state;
   const reached = page.state.sites.filter((one) => one.reached !== false);
-  const here = reached.find((one) => one.key === key);
+  // Without one only the sites to choose from are shown; the steps begin once the pulse width is chosen.
+  const here = /** @type {Item} */ (reached.find((one) => one.key === key));
   const element = h("div", { class: "test-view" });
+  /** @type {number[]} */
   const amplitudes = [...vocabulary.step_down_v].sort((a, b) => b - a);
+  /** @type {Step[]} */
   const steps = [];
-  let width = null;
+  let width = NaN;
+  /** @type {number | null} */
   let from = null;
   let saving = false;
 
+  /** @param {HTMLElement[]} children */
   function show(...children) {
     element.replaceChildren(...children);
     element.querySelector("h2")?.focus();
@@ -62,11 +72,12 @@ export function stepDown(page, key = null) {
 
   function now() {
     if (!steps.length) return from;
-    return amplitudes.find((volts) => volts < steps.at(-1).amplitude_v) ?? null;
+    return amplitudes.find((volts) => volts < steps[steps.length - 1].amplitude_v) ?? null;
   }
 
+  /** @param {boolean} captured */
   function take(captured) {
-    steps.push({ amplitude_v: now(), captured });
+    steps.push({ amplitude_v: /** @type {number} */ (now()), captured });
     if (captured && now() !== null) run();
     else result();
   }
@@ -82,7 +93,7 @@ export function stepDown(page, key = null) {
   }
 
   function run() {
-    const volts = now();
+    const volts = /** @type {number} */ (now());
     show(
       h("h2", { tabindex: "-1", class: "pacing" }, h("b", {}, `${plain(volts)} V`), ` at ${plain(width)} ms, ${here.label}`),
       h("div", { class: "answers" },

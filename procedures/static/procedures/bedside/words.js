@@ -1,5 +1,5 @@
 // How times, numbers and records are said on the page.
-/** @param {Moment | number} moment */
+/** @param {Moment | number | Date} moment */
 export function clockTime(moment, seconds = true) {
   const date = new Date(moment);
   /** @param {number} number */
@@ -45,6 +45,7 @@ export function plain(number) {
   return String(Math.round(number * 1000) / 1000);
 }
 
+/** @type {Record<string, [string, string]>} */
 export const SYNC = {
   here: ["○", "on this tablet"],
   sending: ["◐", "sending"],
