@@ -44,6 +44,19 @@ export default [
   js.configs.recommended,
   { linterOptions: { reportUnusedDisableDirectives: "error" }, rules: plain },
   { files: ["**/static/**/*.js"], languageOptions: { ecmaVersion: 2023, sourceType: "module", globals: globals.browser } },
+  {
+    files: ["procedures/static/procedures/bedside_worker.js"],
+    // Flat configurations add globals up: those of a page are taken away first.
+    languageOptions: {
+      sourceType: "script",
+      globals: {
+        ...Object.fromEntries(Object.keys(globals.browser).map((name) => [name, "off"])),
+        ...globals.serviceworker,
+        BUILD: "readonly",
+        FILES: "readonly",
+      },
+    },
+  },
   { files: ["config/static/tributary/theme.js"], languageOptions: { sourceType: "script" } },
   { files: ["tests/javascript/**/*.js", "*.js"], languageOptions: { globals: globals.nodeBuiltin } },
 ];

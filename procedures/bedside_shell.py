@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 from functools import lru_cache
 from pathlib import Path
 
@@ -11,6 +12,7 @@ from django.contrib.staticfiles import finders
 from django.templatetags.static import static
 
 _FOLDER = Path(__file__).parent / "static" / "procedures" / "bedside"
+_WORKER = _FOLDER.parent / "bedside_worker.js"
 _TEMPLATE = Path(__file__).parent / "templates" / "procedures" / "bedside.html"
 # Modules of the site that the page's scripts import, so that their addresses bear no hash.
 _IMPORTED = ("registry/lock_screen.js", "tributary/numbers.js", "tributary/current_token.js")
@@ -54,6 +56,17 @@ def build() -> str:
         digest.update(name.encode())
         digest.update(_content(name))
     return digest.hexdigest()[:16]
+
+
+def worker_script(named: str) -> str:
+    """Return the service worker, which keeps the files of the build of this name."""
+    first = f"const BUILD = {json.dumps(named)};\nconst FILES = {json.dumps(files())};\n"
+    return first + _worker()
+
+
+@lru_cache(maxsize=1)
+def _worker() -> str:
+    return _WORKER.read_text(encoding="utf-8")
 
 
 def _content(name: str) -> bytes:

@@ -12,7 +12,7 @@ from django.urls import reverse
 from django.utils.http import urlencode
 from django.views.decorators.http import require_safe
 
-from procedures.bedside_shell import build, files, modules
+from procedures.bedside_shell import build, modules, worker_script
 from registry.caution import CAUTION
 
 
@@ -41,11 +41,6 @@ def logged_in(request: HttpRequest) -> HttpResponse:
 @require_safe
 def worker(request: HttpRequest) -> HttpResponse:
     """Answer the service worker. It stands at the root because a worker rules only what lies below it."""
-    response = render(
-        None,
-        "procedures/bedside_worker.js",
-        {"build": build(), "files": files()},
-        content_type="text/javascript",
-    )
+    response = HttpResponse(worker_script(build()), content_type="text/javascript")
     response["Cache-Control"] = "no-cache"
     return response
