@@ -1,17 +1,21 @@
-"""Reading imports: those of the centres in which the user may import."""
+"""Reading imports of the centres in which the user may import: the file, what was decided, what the dry run found."""
 
 from __future__ import annotations
 
 import base64
 import json
+from collections.abc import Iterator
 from typing import Any
 from uuid import UUID
 
 from django.db.models import OuterRef, QuerySet, Subquery
 
 from registry.access import Right, centres_for
+from registry.described.kind import tables
+from registry.described.table import TableKind
 from registry.importing.plan import Plan
 from registry.importing.reading import read_table
+from registry.importing.scan import Scan
 from registry.importing.table import Cell, Fault, Table, TableError
 from registry.models import ImportPart, ImportRun, ImportState, PartOf, TableImport, User
 from registry.numbers.outside import LARGEST
@@ -40,6 +44,26 @@ def find_import(user: User, key: UUID) -> TableImport:
         When it does not exist, or belongs to a centre in which the user does not import.
     """
     return imports_for(user).get(pk=key)
+
+
+def table_kind_of(run: TableImport) -> TableKind:
+    """Return the kind of an import."""
+    return tables()[run.kind]
+
+
+def plan_of(run: TableImport) -> Plan:
+    """Return what was decided so far."""
+    return Plan.of(json.loads(run.plan))
+
+
+def look_of(run: TableImport) -> dict[str, Any]:
+    """Return names of columns and sheets, and notes about the file."""
+    return dict(json.loads(run.look))
+
+
+def scan_of(run: TableImport) -> Scan:
+    """Return what the first walk over the rows saw."""
+    return Scan(**look_of(run).get("scan", {}))
 
 
 def run_of(found: TableImport) -> ImportRun | None:
@@ -76,6 +100,18 @@ def first_rows(run: TableImport) -> list[tuple[int, list[str]]]:
         ]
     except TableError:
         return []
+
+
+def findings_page(run: TableImport, number: int) -> list[list[Any]]:
+    """Return one page of what the dry run found."""
+    part = run.parts.filter(of=PartOf.FINDINGS, number=number).first()
+    return list(json.loads(part.content)) if part else []
+
+
+def findings_pages(run: TableImport) -> Iterator[list[list[Any]]]:
+    """Walk through everything the dry run found, page after page."""
+    for content in run.parts.filter(of=PartOf.FINDINGS).values_list("content", flat=True).iterator(chunk_size=20):
+        yield json.loads(content)
 
 
 def _shown(cell: Cell) -> str:

@@ -18,9 +18,9 @@ from registry.importing.rows import PROBLEM, STORED, UNUSUAL, Finding, Judged, j
 from registry.importing.table import TableError
 from registry.jobs import Claim, Refused
 from registry.models import ImportPart, ImportRun, ImportState, ImportTask, PartOf, TableImport, TrailHead, User
-from registry.selectors.imports import table_of
+from registry.selectors.imports import plan_of, scan_of, table_kind_of, table_of
 from registry.services.codes import for_coded, hold_series, note_codes
-from registry.services.imports import kind_of, plan_of, require_import, scan_of
+from registry.services.imports import require_import
 from registry.trail.bulk import created_text, write_created
 
 PAGE = 50
@@ -48,7 +48,7 @@ def carry_out(claim: Claim) -> None:
 
 def _judged(claim: Claim, run: TableImport, step: str, share: float, *, silent: bool = False) -> Iterator[Judged]:
     """Judge every row, telling how far it is; ``share`` is how much of the whole this walk makes up."""
-    kind, plan = kind_of(run), plan_of(run)
+    kind, plan = table_kind_of(run), plan_of(run)
     made = readings(kind, plan, scan_of(run), settings.TIME_ZONE)
     builder = kind.begin(run.centre, _by(run))
     rows, told = max(run.rows_read, 1), time.monotonic()
@@ -116,7 +116,7 @@ def _load(claim: Claim, run: TableImport) -> None:
     What was judged holds only while nobody else writes to the centre. When somebody did, it is judged again with the
     centre's writers held up.
     """
-    require_import(_by(run), run.centre_id, kind_of(run))
+    require_import(_by(run), run.centre_id, table_kind_of(run))
     before = _sequence(run)
     made, rows = _prepared(claim, run)
     claim.tell(f"Writing {len(made)} records, in one step", 0.8)

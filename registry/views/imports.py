@@ -19,7 +19,19 @@ from registry.forms.rules import apply_rule
 from registry.importing.plan import Plan, proposed, questions
 from registry.models import ImportRun, ImportState, RunState, TableImport
 from registry.numbers.outside import NotANumber, whole_number
-from registry.selectors.imports import find_import, first_rows, imports_for, last_plan, run_of
+from registry.selectors.imports import (
+    find_import,
+    findings_page,
+    findings_pages,
+    first_rows,
+    imports_for,
+    last_plan,
+    look_of,
+    plan_of,
+    run_of,
+    scan_of,
+    table_kind_of,
+)
 from registry.services import imports
 from registry.services.import_running import PAGE
 from registry.views.request import MemberRequest
@@ -76,10 +88,10 @@ def columns(request: MemberRequest, key: UUID) -> HttpResponse:
     run = find_import(request.user, key)
     if _busy(run) or run.state in (ImportState.LOADED, ImportState.DISCARDED):
         return redirect("imports:show", run.pk)
-    look = imports.look_of(run)
+    look = look_of(run)
     if not look["header"]:
         return _sheet(request, run, look)
-    kind, plan = imports.kind_of(run), imports.plan_of(run)
+    kind, plan = table_kind_of(run), plan_of(run)
     last = last_plan(run)
     fresh = not plan.columns and not plan.fixed
     start = Plan(fixed=last[0].fixed, missing=last[0].missing) if fresh and last else plan
@@ -88,7 +100,7 @@ def columns(request: MemberRequest, key: UUID) -> HttpResponse:
     if request.method == "POST" and form.is_valid():
         try:
             run = imports.decide_columns(by=request.user, run=run, plan=form.plan(plan))
-            if questions(kind, imports.plan_of(run), imports.scan_of(run)):
+            if questions(kind, plan_of(run), scan_of(run)):
                 return redirect("imports:questions", run.pk)
             imports.start_check(by=request.user, run=run)
         except RuleBroken as error:
@@ -116,7 +128,7 @@ def _sheet(request: MemberRequest, run: TableImport, look: dict[str, Any]) -> Ht
             apply_rule(form, error)
         else:
             return redirect("imports:columns", run.pk)
-    context = {"run": run, "look": look, "form": form, "kind": imports.kind_of(run)}
+    context = {"run": run, "look": look, "form": form, "kind": table_kind_of(run)}
     return render(request, "registry/imports/sheet.html", context, status=422 if form.errors else 200)
 
 
@@ -124,15 +136,15 @@ def _sheet(request: MemberRequest, run: TableImport, look: dict[str, Any]) -> Ht
 def open_questions(request: MemberRequest, key: UUID) -> HttpResponse:
     """Answer what the file leaves open."""
     run = find_import(request.user, key)
-    kind = imports.kind_of(run)
-    asked = questions(kind, imports.plan_of(run), imports.scan_of(run)) if run.state == ImportState.NEW else []
+    kind = table_kind_of(run)
+    asked = questions(kind, plan_of(run), scan_of(run)) if run.state == ImportState.NEW else []
     if not asked:
         return redirect("imports:show", run.pk)
     form = QuestionsForm(request.POST or None, asked=asked)
     if request.method == "POST" and form.is_valid():
         try:
             run = imports.answer_questions(by=request.user, run=run, answers=form.answers())
-            if any(not one.answer for one in questions(kind, imports.plan_of(run), imports.scan_of(run))):
+            if any(not one.answer for one in questions(kind, plan_of(run), scan_of(run))):
                 return redirect("imports:questions", run.pk)
             imports.start_check(by=request.user, run=run)
         except RuleBroken as error:
@@ -146,7 +158,7 @@ def open_questions(request: MemberRequest, key: UUID) -> HttpResponse:
 def _may_run_again(run: TableImport, work: ImportRun | None) -> bool:
     """Whether the page offers the dry run again: it ended early, or a loading failed that it had allowed."""
     early = {ImportState.NEW: (RunState.FAILED, RunState.CANCELLED), ImportState.CHECKED: (RunState.FAILED,)}
-    return bool(work and work.state in early.get(ImportState(run.state), ()) and imports.plan_of(run).columns)
+    return bool(work and work.state in early.get(ImportState(run.state), ()) and plan_of(run).columns)
 
 
 @require_GET
@@ -162,11 +174,11 @@ def show(request: MemberRequest, key: UUID) -> HttpResponse:
         number = 1
     context = {
         "run": run,
-        "kind": imports.kind_of(run),
+        "kind": table_kind_of(run),
         "work": (work := run_of(run)),
         "busy": bool(work and work.busy),
         "rerun": _may_run_again(run, work),
-        "findings": imports.findings_page(run, number) if found else [],
+        "findings": findings_page(run, number) if found else [],
         "number": number,
         "pages": pages,
         "loadable": run.state == ImportState.CHECKED and not run.problems and run.rows_read > run.stored_already,
@@ -211,5 +223,5 @@ def act(request: MemberRequest, key: UUID, what: str) -> HttpResponse:
 def findings_csv(request: MemberRequest, key: UUID) -> StreamingHttpResponse:
     """Return everything the dry run found, as a table."""
     run = find_import(request.user, key)
-    rows = (line for page in imports.findings_pages(run) for line in page)
+    rows = (line for page in findings_pages(run) for line in page)
     return csv_answer("findings.csv", ("row", "column", "name", "what", "finding"), rows)

@@ -35,6 +35,7 @@ from registry.importing.plan import Plan, proposed
 from registry.jobs import carry_out
 from registry.models import Assessment, Change, Patient, PatientIdentity, Role, TableImport
 from registry.models.encrypted import digest
+from registry.selectors.imports import findings_page, look_of, table_kind_of
 from registry.services import imports
 from tests import factories as make
 
@@ -120,12 +121,12 @@ def timed(work: Callable[[], Any]) -> tuple[Took, Any]:
 
 def check(kind: str, content: bytes, name: str, centre: Any, by: Any) -> TableImport:
     run = imports.begin_import(by=by, centre=centre, kind=kind, upload=Held(content), original_name=name)
-    columns = proposed(imports.kind_of(run), imports.look_of(run)["header"])
+    columns = proposed(table_kind_of(run), look_of(run)["header"])
     run = imports.decide_columns(by=by, run=run, plan=Plan(columns))
     run = imports.start_check(by=by, run=run, queue=False)
     carry_out("import", run.runs.latest("id").pk)
     run.refresh_from_db()
-    assert not run.problems, imports.findings_page(run, 1)[:3]
+    assert not run.problems, findings_page(run, 1)[:3]
     return run
 
 

@@ -17,6 +17,7 @@ from registry.importing.plan import MISSING, Plan, proposed
 from registry.jobs import carry_out
 from registry.management.sentence import SentenceCommand
 from registry.models import Centre, RunState, TableImport, User
+from registry.selectors.imports import findings_pages, look_of
 from registry.services import imports
 
 SHOWN = 20
@@ -98,7 +99,7 @@ class Command(SentenceCommand):
         )
         if run.sheet != options["sheet"] and options["sheet"]:
             run = imports.choose_sheet(by=member, run=run, sheet=options["sheet"])
-        if not run.sheet and len(sheets := imports.look_of(run)["sheets"]) > 1:
+        if not run.sheet and len(sheets := look_of(run)["sheets"]) > 1:
             raise CommandError(
                 f"The workbook has several sheets; choose one with --sheet: {', '.join(sheets)}.", returncode=2
             )
@@ -115,7 +116,7 @@ class Command(SentenceCommand):
         self.stdout.write(f"{run.records_made} rows loaded into {place.name}.")
 
     def _plan(self, run: TableImport, options: dict[str, Any]) -> Plan:
-        header = imports.look_of(run)["header"]
+        header = look_of(run)["header"]
         columns = proposed(tables()[run.kind], header) if options["map_by_name"] else {}
         columns |= dict(_pairs(options["map"], "--map FIELD=COLUMN"))
         words: dict[str, dict[str, str]] = {}
@@ -163,7 +164,7 @@ class Command(SentenceCommand):
         return run
 
     def _report(self, run: TableImport) -> None:
-        found: Iterable[list[Any]] = (one for page in imports.findings_pages(run) for one in page)
+        found: Iterable[list[Any]] = (one for page in findings_pages(run) for one in page)
         for count, (row, letters, column, gravity, sentence) in enumerate(found):
             if count == SHOWN:
                 self.stderr.write(

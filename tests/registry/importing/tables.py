@@ -13,6 +13,7 @@ from openpyxl import Workbook
 from registry.importing.plan import Plan, proposed
 from registry.jobs import carry_out
 from registry.models import ImportRun, TableImport
+from registry.selectors.imports import findings_pages, look_of, table_kind_of
 from registry.services import imports
 
 PATIENTS = ("Hospital number", "Family name", "Given name", "Birth date", "Sex", "Cause of heart failure")
@@ -64,7 +65,7 @@ def begin(
 
 
 def decided(by: Any, run: TableImport, **plan: Any) -> TableImport:
-    columns = proposed(imports.kind_of(run), imports.look_of(run)["header"]) | plan.pop("columns", {})
+    columns = proposed(table_kind_of(run), look_of(run)["header"]) | plan.pop("columns", {})
     return imports.decide_columns(by=by, run=run, plan=Plan(columns=columns, **plan))
 
 
@@ -91,7 +92,7 @@ def loaded(by: Any, run: TableImport, **options: Any) -> TableImport:
 
 def findings(run: TableImport) -> list[tuple[int, str, str]]:
     """Return row, column and sentence of everything found."""
-    return [(row, column, said) for page in imports.findings_pages(run) for row, _, column, _, said in page]
+    return [(row, column, said) for page in findings_pages(run) for row, _, column, _, said in page]
 
 
 def counts() -> dict[str, int]:
@@ -106,3 +107,16 @@ def counts() -> dict[str, int]:
     }
     found["registry.change"] = Change.objects.exclude(record_type="registry.tableimport").count()
     return found
+
+
+def people(count: int = 3, first: int = 0) -> list[tuple[str, ...]]:
+    """Return rows of invented patients, numbered from ``first``."""
+    return [
+        (f"N-{n:04d}", f" Adler{n} ", "Eva", "1950-03-27", ("Female", "male")[n % 2], "ISCHAEMIC")
+        for n in range(first, first + count)
+    ]
+
+
+def take_in(by: Any, centre: Any, content: bytes, kind: str = "patients", **plan: Any) -> TableImport:
+    """Take a table in from the upload to the last row."""
+    return loaded(by, checked(by, decided(by, begin(by, centre, content, kind), **plan)))

@@ -156,11 +156,6 @@ IN_BOTH = {
 
 
 @pytest.fixture
-def centre():
-    return make.make_centre()
-
-
-@pytest.fixture
 def lead(centre):
     by = make.make_user(Role.CLINICAL_LEAD, centre)
     for number in (1, 2):
@@ -327,7 +322,7 @@ def test_a_file_of_one_format_that_cannot_be_read(lead, centre, name):
 
 
 def test_a_file_that_is_too_large_is_refused_while_it_arrives(lead, centre, monkeypatch):
-    monkeypatch.setattr("registry.services.imports.MAX_BYTES", 1000)
+    monkeypatch.setattr("registry.services.imports.files.MAX_BYTES", 1000)
 
     with pytest.raises(RuleBroken, match="larger than"):
         begin(lead, centre, as_csv([PATIENTS] + [patient(number=f"N-{n}") for n in range(30)]))

@@ -20,7 +20,7 @@ ROW = ("N-1", "Adler", "Eva", "03/04/1950", "f", "ischaemic")
 @pytest.fixture(autouse=True)
 def worked_at_once(monkeypatch):
     """Do the work where it is queued; a test's transaction never commits."""
-    monkeypatch.setattr("registry.services.imports.transaction.on_commit", lambda work, **_: work())
+    monkeypatch.setattr("django.db.transaction.on_commit", lambda work, **_: work())
 
 
 @pytest.fixture
