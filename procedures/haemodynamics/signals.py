@@ -93,7 +93,7 @@ class PressureVolumeSignals:
         """Whether there is any volume, segmental or total."""
         return self.segments_ml is not None or self.volume_ml is not None
 
-    def part(self, first: int, last: int) -> PressureVolumeSignals:
+    def stretch(self, first: int, last: int) -> PressureVolumeSignals:
         """The samples from ``first`` up to ``last`` of every channel, without copying them."""
         if first <= 0 and last >= self.size:
             return self
@@ -156,7 +156,7 @@ class SignalSource(Protocol):
     @property
     def has_volume(self) -> bool: ...
 
-    def part(self, first: int, last: int) -> PressureVolumeSignals:
+    def stretch(self, first: int, last: int) -> PressureVolumeSignals:
         """Every channel from sample ``first`` up to ``last``."""
         ...
 

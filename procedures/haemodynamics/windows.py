@@ -38,10 +38,10 @@ def _gather(x: FloatArray, start: IntArray, stop: IntArray) -> tuple[FloatArray,
 def _argmax(x: FloatArray, start: IntArray, stop: IntArray, sign: int = 1) -> IntArray:
     """Index of the largest (``sign`` 1) or smallest (−1) sample of each window; ``start`` for an empty window."""
     found = np.empty(start.size, dtype=np.int64)
-    for part in _blocks(start.size):
-        values, inside = _gather(x, start[part], stop[part])
+    for block in _blocks(start.size):
+        values, inside = _gather(x, start[block], stop[block])
         ranked = np.where(inside, sign * values, -np.inf)
-        found[part] = start[part] + ranked.argmax(axis=1)
+        found[block] = start[block] + ranked.argmax(axis=1)
     return np.clip(found, 0, max(x.size - 1, 0))
 
 

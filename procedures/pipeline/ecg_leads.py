@@ -54,11 +54,11 @@ def read_leads(
         if end_s > marks[0].end_s:
             notes.append(f"Only the first {_LONGEST_S:g} s were measured. Choose an epoch to measure another part.")
     labels = [recording.channels[i].label for i in roles.values()]
-    parts = [{c.label: c.samples for c in recording.read(m.start_s, m.end_s, labels)} for m in marks]
+    stretches = [{c.label: c.samples for c in recording.read(m.start_s, m.end_s, labels)} for m in marks]
     pause = np.full(round(next(iter(rates)) * 1.5), np.nan)
     leads = {
         role[4:]: np.concatenate(
-            [x for n, part in enumerate(parts) for x in ([pause] if n else []) + [part[recording.channels[i].label]]]
+            [x for n, one in enumerate(stretches) for x in ([pause] if n else []) + [one[recording.channels[i].label]]]
         )
         * assignment.factors[i]
         for role, i in roles.items()

@@ -48,11 +48,11 @@ class FileSignals:
         object.__setattr__(self, "sample_rate_hz", rate)
         object.__setattr__(self, "start_s", self.recording.start_s)
         object.__setattr__(self, "size", round(self.recording.duration_s * rate))
-        first = self.part(0, min(self.size, 2))
+        first = self.stretch(0, min(self.size, 2))
         object.__setattr__(self, "segment_count", first.segment_count)
         object.__setattr__(self, "has_volume", first.has_volume)
 
-    def part(self, first: int, last: int) -> PressureVolumeSignals:
+    def stretch(self, first: int, last: int) -> PressureVolumeSignals:
         """Every channel from sample ``first`` up to ``last`` of the pressure."""
         first, last = max(first, 0), min(last, self.size)
         start_s = self.start_s + first / self.sample_rate_hz
@@ -151,7 +151,7 @@ def stretch_of(signals: FileSignals, span: Span) -> PressureVolumeSignals:
         Where the pressure holds no values there.
     """
     first, last = (round((time_s - signals.start_s) * signals.sample_rate_hz) for time_s in span)
-    part = signals.part(first, last)
-    if not np.isfinite(part.pressure_mmhg).any():
+    stretch = signals.stretch(first, last)
+    if not np.isfinite(stretch.pressure_mmhg).any():
         raise RecordingError("The left-ventricular pressure channel has no values.")
-    return replace(part, start_s=max(signals.start_s, span[0]))
+    return replace(stretch, start_s=max(signals.start_s, span[0]))

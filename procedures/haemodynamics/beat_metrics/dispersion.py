@@ -32,13 +32,13 @@ def _lag_correlation(traces: SegmentTraces, start: FloatArray, stop: FloatArray)
     step, stride = GRID_S * traces.rate_hz, round(LAG_STEP_S / GRID_S)
     reach = FARTHEST * stride
     points = np.clip(np.round((stop - start) / step).astype(np.int64), 2, round(LONGEST_SYSTOLE_S / GRID_S))
-    for part in _blocks(beats, 64):
-        longest = int(points[part].max())
+    for block in _blocks(beats, 64):
+        longest = int(points[block].max())
         grid = np.arange(-reach, longest + reach)
-        rows = _interpolate(traces.volume, start[part, None] + step * grid)
+        rows = _interpolate(traces.volume, start[block, None] + step * grid)
         wanted = rows[..., reach : reach + longest].sum(axis=0)
-        inside = (np.arange(longest) < points[part, None]).astype(float)
-        size = points[part].astype(float)
+        inside = (np.arange(longest) < points[block, None]).astype(float)
+        size = points[block].astype(float)
         wanted -= (np.einsum("bt,bt->b", wanted, inside) / size)[:, None]
         wanted *= inside
         power = np.einsum("bt,bt->b", wanted, wanted)
@@ -46,10 +46,10 @@ def _lag_correlation(traces: SegmentTraces, start: FloatArray, stop: FloatArray)
         moved = sliding_window_view(rows, longest, axis=2)[:, :, ::stride]
         # the mean of the moved window drops out of its product with what has a mean of zero
         shared = np.einsum("kblt,bt->kbl", moved, wanted)
-        sums = _running_sums(rows, points[part], stride)
-        spread = _running_sums(rows**2, points[part], stride) - sums**2 / size[None, :, None]
+        sums = _running_sums(rows, points[block], stride)
+        spread = _running_sums(rows**2, points[block], stride) - sums**2 / size[None, :, None]
         norm = np.sqrt(np.maximum(spread, 0.0) * power[None, :, None])
-        np.divide(shared, norm, out=result[:, part], where=norm > 1e-12 * np.maximum(power.max(), 1e-300))
+        np.divide(shared, norm, out=result[:, block], where=norm > 1e-12 * np.maximum(power.max(), 1e-300))
     return result
 
 

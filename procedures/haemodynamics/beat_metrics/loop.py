@@ -87,13 +87,13 @@ def _steady_place(traces: PressureTraces, at: IntArray, sign: int, sample_rate_h
     if at.size == 0:
         return at
     crossing = np.empty_like(at)
-    for part in _blocks(at.size):
-        values, _ = _gather(traces.smooth, at[part] - back, at[part] + ahead + 1)
+    for block in _blocks(at.size):
+        values, _ = _gather(traces.smooth, at[block] - back, at[block] + ahead + 1)
         values = sign * values
         low = values[:, : back + 1].argmin(axis=1)
         level = 0.5 * (values[np.arange(low.size), low] + values[:, back:].max(axis=1))
         beyond = (values >= level[:, None]) & (np.arange(values.shape[1]) > low[:, None])
-        crossing[part] = at[part] - back + beyond.argmax(axis=1)
+        crossing[block] = at[block] - back + beyond.argmax(axis=1)
     reach = round(0.06 * sample_rate_hz)
     slopes, _ = _gather(traces.slope, crossing - reach, crossing + reach + 1)
     slopes = sign * slopes
@@ -130,17 +130,17 @@ def _relaxation_metrics(
     start = steepest * factor
     result = {key: np.full(start.size, np.nan) for key in ("exponential", "zero_asymptote", "logistic")}
     longest = round(LONGEST_RELAXATION_S * fine_rate)
-    for part in _blocks(start.size):
-        end = np.minimum(stop[part] * factor, start[part] + longest)
-        values, inside = _gather(raw, start[part], end)
-        above = _gather(smooth, start[part], end)[0] > (edp_next[part] + settings.tau_end_above_edp_mmhg)[:, None]
+    for block in _blocks(start.size):
+        end = np.minimum(stop[block] * factor, start[block] + longest)
+        values, inside = _gather(raw, start[block], end)
+        above = _gather(smooth, start[block], end)[0] > (edp_next[block] + settings.tau_end_above_edp_mmhg)[:, None]
         inside &= np.logical_and.accumulate(above, axis=1)
         time_ms: FloatArray = np.arange(values.shape[1], dtype=np.float64) * (1000.0 / fine_rate)
         used = max(int(inside.sum(axis=1).max(initial=1)), 1)
         values, inside, time_ms = values[:, :used], inside[:, :used], time_ms[:used]
-        result["exponential"][part] = tau_exponential_ms(time_ms, values, inside, factor)[0]
-        result["zero_asymptote"][part] = tau_zero_asymptote_ms(time_ms, values, inside)
-        result["logistic"][part] = tau_logistic_ms(time_ms, values, inside, factor)[0]
+        result["exponential"][block] = tau_exponential_ms(time_ms, values, inside, factor)[0]
+        result["zero_asymptote"][block] = tau_zero_asymptote_ms(time_ms, values, inside)
+        result["logistic"][block] = tau_logistic_ms(time_ms, values, inside, factor)[0]
     return {f"tau_{name}_ms": column for name, column in result.items()}
 
 
@@ -251,12 +251,12 @@ def _volume_metrics_at(
     es_stop = np.minimum(onset + (0.8 * length).astype(np.int64), size)
     esv = _beat_extreme(smooth, locator, cycles.peak_slope, es_stop, -1, sample_rate_hz, half_s)
     corner = np.empty(onset.size, dtype=np.int64)
-    for part in _blocks(onset.size):
-        p, inside = _gather(traces.smooth, cycles.peak_slope[part], minimum[part] + 1)
-        v, _ = _gather(smooth, cycles.peak_slope[part], minimum[part] + 1)
+    for block in _blocks(onset.size):
+        p, inside = _gather(traces.smooth, cycles.peak_slope[block], minimum[block] + 1)
+        v, _ = _gather(smooth, cycles.peak_slope[block], minimum[block] + 1)
         room = v - settings.end_systolic_v0_ml
         ratio = np.where(inside & (room > 0), p / np.where(room > 0, room, 1.0), -np.inf)
-        corner[part] = cycles.peak_slope[part] + ratio.argmax(axis=1)
+        corner[block] = cycles.peak_slope[block] + ratio.argmax(axis=1)
     area = loop_area(traces.smooth, smooth, np.minimum(onset, size - 1), np.minimum(stop, size - 1))
     sv = edv - esv
     with np.errstate(divide="ignore", invalid="ignore"):

@@ -94,8 +94,8 @@ def _upstroke_onset(slope: FloatArray, peak: IntArray, fraction: float, sample_r
     """Last crossing of ``fraction`` of the peak slope before the peak, fractional samples; 0.25 s back at most."""
     reach = int(0.25 * sample_rate_hz)
     onset = np.empty(peak.size)
-    for part in _blocks(peak.size):
-        top = peak[part]
+    for block in _blocks(peak.size):
+        top = peak[block]
         values, _ = _gather(slope, np.maximum(top - reach, 0), top + 1)
         length = top - np.maximum(top - reach, 0)
         step = np.arange(values.shape[1])
@@ -108,7 +108,7 @@ def _upstroke_onset(slope: FloatArray, peak: IntArray, fraction: float, sample_r
         rise = values[row, after] - values[row, last]
         with np.errstate(divide="ignore", invalid="ignore"):
             share = np.where(rise > 0, (level - values[row, last]) / rise, 0.0)
-        onset[part] = np.maximum(top - reach, 0) + last + np.clip(share, 0, 1)
+        onset[block] = np.maximum(top - reach, 0) + last + np.clip(share, 0, 1)
     return onset
 
 

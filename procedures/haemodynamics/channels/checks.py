@@ -1,4 +1,4 @@
-"""What the channels of a recording look like, gathered part by part."""
+"""What the channels of a recording look like, gathered stretch by stretch."""
 
 from __future__ import annotations
 
@@ -25,24 +25,24 @@ class RecordingChecks:
         self._thin: dict[str, list[FloatArray]] = {"pressure": [], "total": [], "segments": []}
         self._breath: list[tuple[FloatArray, FloatArray]] = []
 
-    def add(self, part: PressureVolumeSignals) -> None:
-        """Look at one part; parts must follow one another without overlap."""
+    def add(self, stretch: PressureVolumeSignals) -> None:
+        """Look at one stretch; stretches must follow one another without overlap."""
         step = max(int(self._rate // THINNED_HZ), 1)
-        self._channel("P_LV").add(part.pressure_mmhg)
-        self._thin["pressure"].append(part.pressure_mmhg[::step].copy())
-        if part.segments_ml is not None:
-            for index, row in enumerate(part.segments_ml):
+        self._channel("P_LV").add(stretch.pressure_mmhg)
+        self._thin["pressure"].append(stretch.pressure_mmhg[::step].copy())
+        if stretch.segments_ml is not None:
+            for index, row in enumerate(stretch.segments_ml):
                 self._channel(f"V_{index + 1}").add(row)
-            self._thin["segments"].append(part.segments_ml[:, ::step].copy())
-        elif part.volume_ml is not None:
-            self._channel("V_LV").add(part.volume_ml)
-            self._thin["total"].append(part.volume_ml[::step].copy())
-        for index, lead in enumerate(() if part.ecg_mv is None else part.ecg_mv):
-            name = part.ecg_labels[index] if index < len(part.ecg_labels) else f"ECG lead {index + 1}"
+            self._thin["segments"].append(stretch.segments_ml[:, ::step].copy())
+        elif stretch.volume_ml is not None:
+            self._channel("V_LV").add(stretch.volume_ml)
+            self._thin["total"].append(stretch.volume_ml[::step].copy())
+        for index, lead in enumerate(() if stretch.ecg_mv is None else stretch.ecg_mv):
+            name = stretch.ecg_labels[index] if index < len(stretch.ecg_labels) else f"ECG lead {index + 1}"
             self._channel(name, SPIKE_SHARE).add(lead)
-        if part.respiration is not None:
-            self._channel("RESP", 1.0).add(part.respiration)
-            self._breath.append(_thinned(part.respiration, self._rate, part.start_s))
+        if stretch.respiration is not None:
+            self._channel("RESP", 1.0).add(stretch.respiration)
+            self._breath.append(_thinned(stretch.respiration, self._rate, stretch.start_s))
 
     def _channel(self, name: str, clipped_share: float | None = None) -> ChannelFaults:
         if name not in self._channels:

@@ -1,4 +1,4 @@
-"""Gaps, flat stretches and clipping of one channel, counted part by part."""
+"""Gaps, flat stretches and clipping of one channel, counted stretch by stretch."""
 
 from __future__ import annotations
 
@@ -56,7 +56,7 @@ def _cut_off(x: FloatArray, limit: float, sample_rate_hz: float) -> int:
 
 
 class ChannelFaults:
-    """What the parts of one channel, given in turn, amount to."""
+    """What the stretches of one channel, given in turn, amount to."""
 
     def __init__(self, name: str, sample_rate_hz: float, clipped_share: float = CLIPPED_SHARE) -> None:
         self.name, self.rate, self.tolerated = name, sample_rate_hz, clipped_share
@@ -64,7 +64,7 @@ class ChannelFaults:
         self.limits: list[tuple[float, float, int, int]] = []
 
     def add(self, x: FloatArray) -> None:
-        """Count one part."""
+        """Count one stretch."""
         self.size += x.size
         if x.size == 0:
             return

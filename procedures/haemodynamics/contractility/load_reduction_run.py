@@ -51,11 +51,11 @@ def _end_systolic_points(
 ) -> tuple[FloatArray, FloatArray]:
     """Volume and pressure at max P/(V − V0) of each beat ``start..stop`` (samples)."""
     at = np.empty(start.size, dtype=np.int64)
-    for part in _blocks(start.size):
-        p, inside = _gather(pressure, start[part], stop[part])
-        v, _ = _gather(volume, start[part], stop[part])
+    for block in _blocks(start.size):
+        p, inside = _gather(pressure, start[block], stop[block])
+        v, _ = _gather(volume, start[block], stop[block])
         ratio = np.where(inside & (v > v0_ml), p / np.where(v > v0_ml, v - v0_ml, 1.0), -np.inf)
-        at[part] = start[part] + ratio.argmax(axis=1)
+        at[block] = start[block] + ratio.argmax(axis=1)
     return volume[at], pressure[at]
 
 
@@ -93,12 +93,12 @@ def load_reduction_run(
     edv = beats.metrics["edv_ml"][rows]
     # the stretch of the run alone, with a second on either side for the filters
     first = max(int((beats.time_s[rows[0]] - signals.start_s - 1.0) * rate), 0)
-    part = signals.part(first, int((beats.end_s[rows[-1]] - signals.start_s + 1.0) * rate))
-    total = part.total_ml
+    stretch = signals.stretch(first, int((beats.end_s[rows[-1]] - signals.start_s + 1.0) * rate))
+    total = stretch.total_ml
     assert total is not None  # noqa: S101 - for the type checker; asked above
-    pressure = _low_pass(_bridge(part.pressure_mmhg), settings.pressure_bandwidth_hz, rate)
+    pressure = _low_pass(_bridge(stretch.pressure_mmhg), settings.pressure_bandwidth_hz, rate)
     volume = _low_pass(_bridge(total), settings.volume_bandwidth_hz, rate)
-    start = np.round((beats.time_s[rows] - part.start_s) * rate).astype(np.int64)
+    start = np.round((beats.time_s[rows] - stretch.start_s) * rate).astype(np.int64)
     stop = start + (0.75 * (beats.end_s[rows] - beats.time_s[rows]) * rate).astype(np.int64)
     esv, esp = _end_systolic_points(pressure, volume, start, stop, settings.end_systolic_v0_ml)
     refused: dict[str, str] = {}

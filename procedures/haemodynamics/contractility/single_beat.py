@@ -101,9 +101,9 @@ def single_beat_estimate(signals: SignalSource, analysis: Analysis, epoch_index:
     found = []
     for row in rows.tolist():
         first = max(int((beats.time_s[row] - signals.start_s - 0.3) * rate), 0)
-        part = signals.part(first, int((beats.end_s[row] - signals.start_s + 0.3) * rate))
-        parts = _isovolumic(part.pressure_mmhg, rate, analysis.settings.onset_fraction)
-        peak = None if parts is None else _isovolumic_peak(*parts)
+        stretch = signals.stretch(first, int((beats.end_s[row] - signals.start_s + 0.3) * rate))
+        limbs = _isovolumic(stretch.pressure_mmhg, rate, analysis.settings.onset_fraction)
+        peak = None if limbs is None else _isovolumic_peak(*limbs)
         esp, esv = beats.metrics["esp_mmhg"][row], beats.metrics["esv_ml"][row]
         if peak is not None and peak > esp:
             ees = (peak - esp) / beats.metrics["sv_ml"][row]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from ..channels.gaps import _bridge
-from ..channels.stretches import PART_S, _stretches
+from ..channels.stretches import STRETCH_S, _stretches
 from ..results import Analysis
 from ..signals import FloatArray, SignalSource
 from ..windows import _interpolate
@@ -40,18 +40,18 @@ def loops(
         return np.empty(0), np.empty(0), None
     phase = np.linspace(0, 1, points)
     summed: FloatArray | float = 0.0
-    for low, high in _stretches(signals.size, rate, PART_S):
+    for low, high in _stretches(signals.size, rate, STRETCH_S):
         block = (start >= low) & (start < high)
         if not block.any():
             continue
         first = max(int(start[block].min()) - 1, 0)
-        part = signals.part(first, int(stop[block].max()) + 3)
+        stretch = signals.stretch(first, int(stop[block].max()) + 3)
         at = start[block, None] + (stop - start)[block, None] * phase - first
-        rows = [part.pressure_mmhg]
-        if part.segments_ml is not None:
-            rows += list(part.segments_ml)
-        elif part.volume_ml is not None:
-            rows.append(part.volume_ml)
+        rows = [stretch.pressure_mmhg]
+        if stretch.segments_ml is not None:
+            rows += list(stretch.segments_ml)
+        elif stretch.volume_ml is not None:
+            rows.append(stretch.volume_ml)
         summed = summed + np.stack([_interpolate(_bridge(row), at).sum(axis=0) for row in rows])
     mean = np.asarray(summed) / start.size
     mean = mean + (mean[:, :1] - mean[:, -1:]) * np.linspace(-0.5, 0.5, points)

@@ -1,1 +1,1 @@
-"""From signals to epoch statistics, part by part."""
+"""From signals to epoch statistics, stretch by stretch."""

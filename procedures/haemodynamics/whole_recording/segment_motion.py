@@ -8,16 +8,16 @@ import numpy as np
 
 from ..beat_metrics.dyssynchrony import SegmentMotion, _segment_motion
 from ..channels.gaps import _bridge
-from ..channels.stretches import _stretches, _survey_part
+from ..channels.stretches import _stretches, _survey_stretch
 from ..conditioning.filters import _remove_line
 from ..conditioning.segments import _choose_slope_filter, _filter_note, _segment_traces
 from ..results import QualityNote
 from ..settings import Settings
 from ..signals import FloatArray, SignalSource
 from ..windows import IntArray
-from .parts import Measured
+from .measured import Measured
 
-PART_S = 80.0
+STRETCH_S = 80.0
 LENT_S = 40.0
 MARGIN_S = 1.0
 
@@ -34,14 +34,14 @@ def _recording_motion(
     ``group``: epoch of each beat that may be averaged with its neighbours, −1 for one that stands alone.
     """
     rate, cycles = source.sample_rate_hz, measured.cycles
-    sample = _survey_part(source).segments_ml
+    sample = _survey_stretch(source).segments_ml
     assert sample is not None  # noqa: S101 - for the type checker; callers have asked for the number of segments
     line = measured.volume_line_hz
     chosen = _choose_slope_filter(_ready(sample, line, rate), settings, rate)
     # Beats lent for averaging: neighbours of the same group may lie beyond refused ones.
     lent = 4 * settings.slope_average_beats if chosen.noisy else 0
     parts = []
-    for first, last in _stretches(source.size, rate, PART_S):
+    for first, last in _stretches(source.size, rate, STRETCH_S):
         if progress is not None:
             progress(first / source.size)
         block = slice(*np.searchsorted(cycles.onset, (first, last)).tolist())

@@ -11,7 +11,7 @@ from procedures.metrics import BY_KEY
 from ..beat_metrics.dyssynchrony import SegmentMotion, _dyssynchrony_metrics
 from ..beats.cycles import LONGEST_CYCLE_S
 from ..channels.plausibility import _drift_notes
-from ..channels.stretches import PART_S
+from ..channels.stretches import STRETCH_S
 from ..epochs.membership import _epoch_of, _epoch_summary, _epoch_windows, _gap_notes, _trim_breaths
 from ..refusal.hard_range import _hold_to_hard_range
 from ..refusal.reasons import _apply_overrides, _beats_after, _refuse, _refused_column, _settling_beats
@@ -21,7 +21,7 @@ from ..results import Analysis, BeatTable
 from ..settings import Settings
 from ..signals import EpochWindow, SignalSource
 from .absent import _missing_notes
-from .parts import Progress, _measure
+from .measured import Progress, _measure
 from .segment_motion import _recording_motion
 
 ALGORITHM_VERSION = "1.1.1"
@@ -34,7 +34,7 @@ def analyse(
     settings: Settings | None = None,
     overrides: Mapping[float, bool] | None = None,
     progress: Progress | None = None,
-    part_s: float = PART_S,
+    stretch_s: float = STRETCH_S,
 ) -> Analysis:
     """Beats, metrics and epoch statistics of one recording.
 
@@ -50,8 +50,8 @@ def analyse(
         By hand, start of a beat in seconds -> whether it counts; matched to the nearest beat within 0.1 s.
     progress
         Told the share done (0 to 1) from time to time; what it raises ends the analysis.
-    part_s
-        Length of the parts that are held at a time, s.
+    stretch_s
+        Length of the stretches that are held at a time, s.
 
     Returns
     -------
@@ -72,7 +72,7 @@ def analyse(
     tell = progress or (lambda share: None)
     rate = signals.sample_rate_hz
     windows, settling_counts = _epoch_windows(signals, epochs)
-    measured = _measure(signals, settings, part_s, lambda share: tell(MEASURING_SHARE * share))
+    measured = _measure(signals, settings, stretch_s, lambda share: tell(MEASURING_SHARE * share))
     cycles, metrics, notes = measured.cycles, measured.metrics, measured.notes
     mark_s, next_s = signals.start_s + cycles.mark / rate, signals.start_s + cycles.next_mark / rate
     epoch = _epoch_of(mark_s, next_s, windows)
@@ -118,7 +118,7 @@ def analyse(
     return Analysis(ALGORITHM_VERSION, settings, beats, summaries, tuple(notes))
 
 
-def analyse_segments(signals: SignalSource, analysis: Analysis, part_s: float = PART_S) -> SegmentMotion:
+def analyse_segments(signals: SignalSource, analysis: Analysis, stretch_s: float = STRETCH_S) -> SegmentMotion:
     """Motion of each segment in each beat of an analysis: systolic, diastolic and whole-cycle dyssynchrony, lags.
 
     Parameters
@@ -127,8 +127,8 @@ def analyse_segments(signals: SignalSource, analysis: Analysis, part_s: float = 
         The recording that was analysed; NaN marks a missing sample, and gaps are bridged.
     analysis
         What :func:`analyse` gave for it.
-    part_s
-        Length of the parts that are held at a time, s.
+    stretch_s
+        Length of the stretches that are held at a time, s.
 
     Returns
     -------
@@ -146,7 +146,7 @@ def analyse_segments(signals: SignalSource, analysis: Analysis, part_s: float = 
     """
     if not signals.segment_count:
         raise ValueError("The recording has no segmental volumes.")
-    measured = _measure(signals, analysis.settings, part_s)
+    measured = _measure(signals, analysis.settings, stretch_s)
     if measured.cycles.count == 0 or measured.cycles.count != len(analysis.beats):
         raise ValueError("The analysis does not belong to this recording, or has no beat.")
     group = np.where(analysis.beats.refused == "", _stretch_numbers(analysis.beats.epoch), -1)

@@ -25,17 +25,17 @@ def _quiet_sd(x: FloatArray) -> float:
     return float(np.quantile(np.abs(x), 0.2)) / 0.2533 if x.size else 0.0
 
 
-def _survey(part: PressureVolumeSignals, settings: Settings) -> tuple[Conditioning, list[QualityNote]]:
-    """Settle on the hum to be removed and on the derivative, from a representative part of a recording."""
-    rate = part.sample_rate_hz
-    pressure = _bridge(part.pressure_mmhg)
+def _survey(stretch: PressureVolumeSignals, settings: Settings) -> tuple[Conditioning, list[QualityNote]]:
+    """Settle on the hum to be removed and on the derivative, from a representative stretch of a recording."""
+    rate = stretch.sample_rate_hz
+    pressure = _bridge(stretch.pressure_mmhg)
     notes = []
     line = _mains_line(pressure, rate, settings.mains_hz)
     if line is not None:
         pressure = _remove_line(pressure, line, rate)
         notes.append(QualityNote("mains", f"A mains line at {line:.1f} Hz was removed.", "P_LV", severity="info"))
     volume_line = None
-    if (total := part.total_ml) is not None:
+    if (total := stretch.total_ml) is not None:
         volume_line = _mains_line(_bridge(total), rate, settings.mains_hz)
         if volume_line is not None:
             text = f"A mains line at {volume_line:.1f} Hz was removed from the volumes."

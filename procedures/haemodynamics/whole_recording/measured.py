@@ -1,7 +1,7 @@
-"""Every beat of a recording measured, part by part, so that memory does not grow with its length.
+"""Every beat of a recording measured, stretch by stretch, so that memory does not grow with its length.
 
-Each part is read with a margin, under which filters and thresholds have settled where its own beats begin; a beat
-belongs to the part in which it starts.
+Each stretch is read with a margin, under which filters and thresholds have settled where its own beats begin; a beat
+belongs to the stretch in which it starts.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from ..beat_metrics.loop import _pressure_metrics, _volume_metrics
 from ..beats.cycles import Cycles, _find_cycles
 from ..channels.checks import RecordingChecks
 from ..channels.gaps import _bridge
-from ..channels.stretches import PART_S, _stretches, _survey_part
+from ..channels.stretches import STRETCH_S, _stretches, _survey_stretch
 from ..channels.timing_jitter import _timing_notes
 from ..conditioning.filters import _remove_line
 from ..conditioning.pressure import Conditioning, _pressure_traces
@@ -58,7 +58,7 @@ class Measured:
 
 
 @dataclass(frozen=True)
-class _Part:
+class _Stretch:
     cycles: Cycles
     minimum: IntArray
     metrics: dict[str, FloatArray]
@@ -68,34 +68,34 @@ class _Part:
 
 
 def _measure(
-    source: SignalSource, settings: Settings, part_s: float = PART_S, progress: Progress | None = None
+    source: SignalSource, settings: Settings, stretch_s: float = STRETCH_S, progress: Progress | None = None
 ) -> Measured:
-    """Measure every beat; ``progress`` is told the share done before each part."""
+    """Measure every beat; ``progress`` is told the share done before each stretch."""
     rate = source.sample_rate_hz
-    sample = _survey_part(source)
+    sample = _survey_stretch(source)
     conditioning, notes = _survey(sample, settings)
     notes += _timing_notes(sample.pressure_mmhg, rate)
-    checks, parts, has_ecg = RecordingChecks(rate), [], False
+    checks, measured, has_ecg = RecordingChecks(rate), [], False
     after, margin = -np.inf, round(MARGIN_S * rate)
-    for first, last in _stretches(source.size, rate, part_s):
+    for first, last in _stretches(source.size, rate, stretch_s):
         if progress is not None:
             progress(first / max(source.size, 1))
         low = max(first - margin, 0)
-        read = source.part(low, min(last + margin, source.size))
-        checks.add(read.part(first - low, last - low))
+        read = source.stretch(low, min(last + margin, source.size))
+        checks.add(read.stretch(first - low, last - low))
         has_ecg = read.ecg_mv is not None
-        part = _measure_part(read, conditioning, settings)
-        part = _shifted(part, low, after, np.inf if last == source.size else last)
-        parts.append(part)
-        if part.cycles.count:  # what begins within half a cycle of the last beat kept is that beat again
-            after = 0.5 * float(part.cycles.mark[-1] + part.cycles.next_mark[-1])
-    notes = [*checks.notes(), *notes, *_ecg_notes(has_ecg, any(part.r_waves for part in parts))]
+        stretch = _measure_stretch(read, conditioning, settings)
+        stretch = _shifted(stretch, low, after, np.inf if last == source.size else last)
+        measured.append(stretch)
+        if stretch.cycles.count:  # what begins within half a cycle of the last beat kept is that beat again
+            after = 0.5 * float(stretch.cycles.mark[-1] + stretch.cycles.next_mark[-1])
+    notes = [*checks.notes(), *notes, *_ecg_notes(has_ecg, any(stretch.r_waves for stretch in measured))]
     return Measured(
-        Cycles.joined([part.cycles for part in parts]),
-        np.concatenate([part.minimum for part in parts]),
-        {key: np.concatenate([part.metrics[key] for part in parts]) for key in parts[0].metrics},
-        np.concatenate([part.lost for part in parts]),
-        np.concatenate([part.residual for part in parts]),
+        Cycles.joined([stretch.cycles for stretch in measured]),
+        np.concatenate([stretch.minimum for stretch in measured]),
+        {key: np.concatenate([stretch.metrics[key] for stretch in measured]) for key in measured[0].metrics},
+        np.concatenate([stretch.lost for stretch in measured]),
+        np.concatenate([stretch.residual for stretch in measured]),
         notes,
         checks.breathing(),
         conditioning.volume_line_hz,
@@ -111,7 +111,7 @@ def _ecg_notes(has_ecg: bool, r_waves: bool) -> list[QualityNote]:
     return []
 
 
-def _measure_part(read: PressureVolumeSignals, conditioning: Conditioning, settings: Settings) -> _Part:
+def _measure_stretch(read: PressureVolumeSignals, conditioning: Conditioning, settings: Settings) -> _Stretch:
     rate = read.sample_rate_hz
     traces = _pressure_traces(read, conditioning, settings)
     cycles, r_waves = _find_cycles(read, traces, settings)
@@ -130,18 +130,18 @@ def _measure_part(read: PressureVolumeSignals, conditioning: Conditioning, setti
             metrics["cycle_efficiency"] = metrics["stroke_work_mmhg_ml"] / box
     lost = _lost_signal(read, cycles, total, settings)
     residual = _fast_residual(read.pressure_mmhg, traces, cycles)
-    return _Part(cycles, minimum, metrics, lost, residual, r_waves)
+    return _Stretch(cycles, minimum, metrics, lost, residual, r_waves)
 
 
-def _shifted(part: _Part, low: int, after: float, before: float) -> _Part:
-    """The beats that start between two samples of the recording; ``low`` is where the part was read from."""
-    mark = part.cycles.mark + low
+def _shifted(stretch: _Stretch, low: int, after: float, before: float) -> _Stretch:
+    """The beats that start between two samples of the recording; ``low`` is where the stretch was read from."""
+    mark = stretch.cycles.mark + low
     own = (mark > after) & (mark < before)
-    return _Part(
-        part.cycles.chosen(own, low),
-        part.minimum[own] + low,
-        {key: column[own] for key, column in part.metrics.items()},
-        part.lost[own],
-        part.residual[own],
-        part.r_waves,
+    return _Stretch(
+        stretch.cycles.chosen(own, low),
+        stretch.minimum[own] + low,
+        {key: column[own] for key, column in stretch.metrics.items()},
+        stretch.lost[own],
+        stretch.residual[own],
+        stretch.r_waves,
     )

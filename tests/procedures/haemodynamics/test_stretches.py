@@ -1,4 +1,4 @@
-"""A recording analysed in parts gives the beats and metrics that it gives in one piece, and is never held whole."""
+"""A recording analysed in stretches gives the beats and metrics that it gives in one piece, and is never held whole."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from procedures.haemodynamics import PressureVolumeSignals, analyse, analyse_seg
 from procedures.haemodynamics.channels.stretches import _stretches
 from tests.procedures.haemodynamics.generator import Made
 
-PART_S = 7.0
+STRETCH_S = 7.0
 
 
 class Spied:
@@ -24,9 +24,9 @@ class Spied:
     def __getattr__(self, name: str) -> object:
         return getattr(self._signals, name)
 
-    def part(self, first: int, last: int) -> PressureVolumeSignals:
+    def stretch(self, first: int, last: int) -> PressureVolumeSignals:
         self.longest = max(self.longest, last - first)
-        return self._signals.part(first, last)
+        return self._signals.stretch(first, last)
 
     def segments(self, first: int, last: int) -> np.ndarray:
         self.longest = max(self.longest, last - first)
@@ -37,12 +37,12 @@ class Spied:
 @pytest.mark.parametrize("name", ["breathing", "ectopic", "fibrillation", "fastest"])
 def test_parts_and_the_whole_agree(made: dict[str, Made], name: str, ecg: bool) -> None:
     signals = made[name].signals(np.random.default_rng(8), noise=0.5, ecg=ecg)
-    whole, parts = analyse(signals, part_s=1e6), analyse(signals, part_s=PART_S)
-    np.testing.assert_allclose(parts.beats.time_s, whole.beats.time_s, atol=0.006)
-    assert (parts.beats.refused == whole.beats.refused).mean() > 0.97
+    whole, stretches = analyse(signals, stretch_s=1e6), analyse(signals, stretch_s=STRETCH_S)
+    np.testing.assert_allclose(stretches.beats.time_s, whole.beats.time_s, atol=0.006)
+    assert (stretches.beats.refused == whole.beats.refused).mean() > 0.97
     for key, summary in whole.epochs[0].metrics.items():
         bound = {"rel": 5e-3} if "percent" not in key and "dispersion" not in key else {"abs": 0.5}
-        assert parts.epochs[0].metrics[key].mean == pytest.approx(summary.mean, **bound), key
+        assert stretches.epochs[0].metrics[key].mean == pytest.approx(summary.mean, **bound), key
 
 
 def test_no_stretch_is_longer_than_a_part_and_its_margins(made: dict[str, Made]) -> None:
@@ -54,25 +54,25 @@ def test_no_stretch_is_longer_than_a_part_and_its_margins(made: dict[str, Made])
         ecg_mv=np.tile(recording.ecg, 8),
     )
     spied = Spied(long)
-    result = analyse(spied, part_s=60.0)
+    result = analyse(spied, stretch_s=60.0)
     loops(spied, result, 0)
     assert len(result.beats) > 380
-    assert spied.longest <= 200_000  # of 320,000; a part may be half as long again, and has its margins
+    assert spied.longest <= 200_000  # of 320,000; a stretch may be half as long again, and has its margins
     assert analyse_segments(spied, result).whole.shape[1] == len(result.beats)
 
 
 @pytest.mark.parametrize("size", [0, 1, 999, 1499, 1501, 10_000])
 def test_stretches_cover_everything_once(size: int) -> None:
-    parts = list(_stretches(size, 100.0, 10.0))
-    assert parts[0][0] == 0
-    assert parts[-1][1] == size
-    assert all(a[1] == b[0] for a, b in pairwise(parts))
-    assert max(last - first for first, last in parts) <= 1500
+    stretches = list(_stretches(size, 100.0, 10.0))
+    assert stretches[0][0] == 0
+    assert stretches[-1][1] == size
+    assert all(a[1] == b[0] for a, b in pairwise(stretches))
+    assert max(last - first for first, last in stretches) <= 1500
 
 
 def test_progress_rises_and_can_end_the_analysis(made: dict[str, Made]) -> None:
     told: list[float] = []
-    analyse(made["steady"].signals(), progress=told.append, part_s=5.0)
+    analyse(made["steady"].signals(), progress=told.append, stretch_s=5.0)
     assert told == sorted(told)
     assert len(told) > 5
 
@@ -84,4 +84,4 @@ def test_progress_rises_and_can_end_the_analysis(made: dict[str, Made]) -> None:
             raise Stopped
 
     with pytest.raises(Stopped):
-        analyse(made["steady"].signals(), progress=stop, part_s=5.0)
+        analyse(made["steady"].signals(), progress=stop, stretch_s=5.0)
