@@ -7,6 +7,8 @@ from django.core.wsgi import get_wsgi_application
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 application = get_wsgi_application()
 
-from registry.jobs import beside  # noqa: E402 - only after the applications are set up
+from procedures.selectors.signals import load_libraries  # noqa: E402 - only after the applications are set up
+from registry.jobs import beside  # noqa: E402
 
+load_libraries()
 beside.start()

@@ -109,8 +109,8 @@ class StoredRecording:
             return None
         rate = where["rate"]
         wanted = (end_s - start_s) * rate / max(stretches, 1)
-        # At least two stored stretches to a drawn one, so that its edges are off by half of it at most.
-        level = next((size for size in reversed(LEVELS) if 2 * size <= wanted), None)
+        # A drawn stretch is one stored stretch or more, and begins where the times say.
+        level = next((size for size in reversed(LEVELS) if size <= wanted), None)
         if level is None:
             return None
         first, last = self._range(where["group"], rate, start_s, end_s)

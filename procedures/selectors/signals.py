@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import tempfile
 from dataclasses import dataclass
 
+import numpy as np
 from django.conf import settings
 
 from procedures.models import Recording, RunState, StoredSignals
-from procedures.recordings import ChannelInfo, RecordingError
+from procedures.recordings import Channel, ChannelInfo, RecordingError
 from procedures.recordings.reading import Recording as Opened
 from procedures.recordings.stored import LAYOUT, StoredRecording
+from procedures.recordings.storing import SignalWriter
 from procedures.selectors.places import place_of
 from registry.errors import RuleBroken
+
+#: Forms kept open in a process.
+MOST_OPEN = 16
+_OPEN: dict[str, StoredRecording] = {}
 
 
 class NotPrepared(RecordingError):
@@ -91,10 +98,36 @@ def opened(recording: Recording) -> Opened:
     """
     form = StoredSignals.objects.filter(recording=recording).first()
     if form and form.place and form.layout == LAYOUT:
-        return StoredRecording(place_of(form.place), settings.SIGNALS_KEY)
+        return _kept_open(place_of(form.place), settings.SIGNALS_KEY)
     if form and not form.busy:
         raise RecordingError(f"The file of this recording could not be read. {form.failure}".strip())
     raise NotPrepared("The file is being read. Its signals appear here when that is done.")
+
+
+def load_libraries() -> None:
+    """Load what the first window of a process would wait for: the library of the stored form takes over a second."""
+    with tempfile.TemporaryDirectory() as folder:
+        writer = SignalWriter(folder, [ChannelInfo("", "", 1.0)], format="", sha256="")
+        writer.append([Channel("", "", 1.0, np.zeros(1))])
+        writer.finish()
+        StoredRecording(folder).read()
+
+
+def forget_open(place: str) -> None:
+    """Open a stored form anew the next time; called where one is removed."""
+    _OPEN.pop(place, None)
+
+
+def _kept_open(place: str, key: bytes | None) -> StoredRecording:
+    """A form that is complete never changes under its name, so its heads need not be read for each window."""
+    if (found := _OPEN.get(place)) is not None:
+        return found
+    source = StoredRecording(place, key)
+    if source.complete:
+        while len(_OPEN) >= MOST_OPEN:
+            _OPEN.pop(next(iter(_OPEN)), None)
+        _OPEN[place] = source
+    return source
 
 
 def channels_of(recording: Recording) -> tuple[ChannelInfo, ...]:

@@ -19,6 +19,7 @@ from procedures.recordings.stored import LAYOUT
 from procedures.recordings.storing import Tell, store_signals
 from procedures.selectors.drawn_signals import sums_of
 from procedures.selectors.places import place_of
+from procedures.selectors.signals import forget_open
 from procedures.services.guard import writing
 from procedures.services.spare_files import clear_spare_files
 from registry.jobs import Claim, Refused, TryAgain, send_later
@@ -84,6 +85,7 @@ def described(channels: Iterable[ChannelInfo], roles: Iterable[str | None]) -> l
 def drop_form(name: str) -> None:
     """Remove a stored form; nothing happens where there is none."""
     if name:
+        forget_open(place_of(name))
         remove_signals(place_of(name))
 
 
