@@ -1,9 +1,10 @@
 """The Celery application."""
 
 import os
+from typing import Any
 
 from celery import Celery
-from celery.signals import setup_logging
+from celery.signals import setup_logging, worker_process_init
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 app = Celery("tributary")
@@ -21,3 +22,9 @@ def _log(**_: object) -> None:
 
 
 setup_logging.connect(_log, weak=False)
+
+
+@worker_process_init.connect
+def give_way(**_: Any) -> None:
+    """Let the web processes of the same machine go first: somebody waits for them."""
+    os.nice(5)

@@ -30,6 +30,7 @@ from django.conf import settings  # noqa: E402
 from django.db import connection  # noqa: E402
 from django.test.utils import setup_databases  # noqa: E402
 
+from config.celery import give_way  # noqa: E402
 from procedures.models import Recording, Session, StoredSignals, Upload  # noqa: E402
 from procedures.recordings import Channel, Signals, write_edf  # noqa: E402
 from procedures.selectors.drawn_signals import drawn_signals  # noqa: E402
@@ -106,6 +107,8 @@ def child(what: str, name: str, *given: str) -> None:
         return
     connection.settings_dict["NAME"] = name
     load_libraries()
+    if what == "read":
+        give_way()
     took: list[tuple[str, float, float]] = []
 
     def timed(words: str, work: object) -> object:
@@ -169,9 +172,8 @@ def measure(path: Path, session: Session, quiet: list[float], working: list[floa
             drawn_signals(recording, start, start + length, 1200)
             took.append((time.perf_counter() - begun) * 1e3)
             used.append((time.process_time() - work) * 1e3)
-        print(
-            f"  window of {length:.0f} s: median {np.median(took):.0f} ms, longest {max(took):.0f}, work {max(used):.0f}"
-        )
+        found = f"median {np.median(took):.0f} ms, longest {max(took):.0f} ms, of it work {max(used):.0f} ms"
+        print(f"  window of {length:.0f} s: {found}", flush=True)
 
 
 def main() -> None:
