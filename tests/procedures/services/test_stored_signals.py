@@ -1,5 +1,9 @@
 """A recording is decoded once; its page reads the stored form, and says so while there is none."""
 
+import os
+import subprocess
+import sys
+
 import numpy as np
 import pytest
 from django.core.management import call_command
@@ -9,6 +13,7 @@ from procedures.models import RunState, StoredSignals
 from procedures.recordings import Channel, RecordingError, Signals, open_recording, write_edf
 from procedures.recordings.csv_file import CsvRecording
 from procedures.recordings.stored import StoredRecording
+from procedures.selectors import signals
 from procedures.selectors.drawn_signals import drawn_signals
 from procedures.selectors.signals import NotPrepared, opened, place_of
 from procedures.services import intake
@@ -135,3 +140,24 @@ def test_lost_store_is_made_again_by_a_command(tmp_path):
     call_command("prepare_recordings")
     assert StoredSignals.objects.get().place == standing
     assert str(tmp_path) in place_of(standing)
+
+
+@pytest.mark.django_db(transaction=True)
+def test_form_is_kept_open_between_windows_and_forgotten_with_its_removal(monkeypatch):
+    recording = store(make.make_session())
+    first = opened(recording)
+    assert opened(recording) is first
+    monkeypatch.setattr(signals, "MOST_OPEN", 1)
+    other = store(make.make_session(), pressure_volume_csv(10))
+    opened(other)
+    assert opened(recording) is not first
+    drop_form(StoredSignals.objects.get(recording=recording).place)
+    with pytest.raises(RecordingError):
+        opened(recording)
+
+
+def test_web_process_loads_the_library_before_its_first_request():
+    words = "import config.wsgi, sys; assert 'zarr.codecs.blosc' in sys.modules"
+    subprocess.run(
+        [sys.executable, "-c", words], check=True, env=os.environ | {"DJANGO_SETTINGS_MODULE": "tests.settings"}
+    )
