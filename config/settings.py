@@ -106,7 +106,12 @@ TEMPLATES = [
 ]
 
 DATABASE_URL = env.text("DATABASE_URL", f"sqlite:///{VAR_DIR / 'tributary.sqlite3'}")
-DATABASES = {"default": dj_database_url.parse(DATABASE_URL, conn_max_age=60, conn_health_checks=True)}
+# How long a thread keeps its connection, and after what time the database stops a statement or a wait for a lock.
+DATABASES = {
+    "default": dj_database_url.parse(
+        DATABASE_URL, conn_max_age=env.number("TRIBUTARY_DATABASE_KEEP_S", 60), conn_health_checks=True
+    )
+}
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     VAR_DIR.mkdir(parents=True, exist_ok=True)
     # IMMEDIATE makes a writing transaction take the lock at its start, which is what select_for_update does elsewhere.
@@ -115,6 +120,15 @@ if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
         "timeout": 20,
         "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=NORMAL; PRAGMA foreign_keys=ON;",
     }
+else:
+    _limits = {
+        "statement_timeout": env.number("TRIBUTARY_STATEMENT_TIMEOUT_S", 0),
+        "lock_timeout": env.number("TRIBUTARY_LOCK_TIMEOUT_S", 0),
+    }
+    # Into what the address itself may say, such as sslmode.
+    DATABASES["default"].setdefault("OPTIONS", {})
+    if any(_limits.values()):
+        DATABASES["default"]["OPTIONS"]["options"] = " ".join(f"-c {name}={value}s" for name, value in _limits.items())
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_USER_MODEL = "registry.User"
@@ -276,6 +290,7 @@ CELERY_TASK_IGNORE_RESULT = True
 CELERY_TASK_ACKS_LATE = True
 CELERY_TASK_REJECT_ON_WORKER_LOST = False
 CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_WORKER_CONCURRENCY = env.number("TRIBUTARY_WORKER_PROCESSES", 2)
 CELERY_TASK_SOFT_TIME_LIMIT = 1500
 CELERY_TASK_TIME_LIMIT = 1600
 # Redis hands a message out again after this time. It exceeds the time limit, so that no worker is asked for a run that

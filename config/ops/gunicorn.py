@@ -8,12 +8,15 @@ import shutil
 import tempfile
 from typing import Any
 
+from config import environment as env
 from config.watching.logs import configuration
 
 bind = os.environ.get("TRIBUTARY_WEB_BIND", "0.0.0.0:8000")
-workers = int(os.environ.get("TRIBUTARY_WEB_PROCESSES", "2"))
+workers = env.number("TRIBUTARY_WEB_PROCESSES", 2)
 # Threads, so that one person's large upload does not hold up another's page.
-threads = int(os.environ.get("TRIBUTARY_WEB_THREADS", "4"))
+threads = env.number("TRIBUTARY_WEB_THREADS", 4)
+# Loaded once, before the processes are made: a replaced one answers at once (docs/production.md).
+preload_app = True
 timeout = 120
 graceful_timeout = 30
 # A worker is replaced after a while, so that a slow leak never becomes an outage.

@@ -87,7 +87,7 @@ def test_queue_asks_for_a_password_that_stands_in_no_command(compose: dict[str, 
 
 
 def test_every_variable_set_is_one_the_settings_read(compose: dict[str, Any]) -> None:
-    read = (ROOT / "config" / "settings.py").read_text()
+    read = "".join((ROOT / "config" / name).read_text() for name in ("settings.py", "ops/gunicorn.py"))
     for variable in compose["services"]["web"]["environment"]:
         assert f'"{variable}"' in read, variable
 

@@ -99,6 +99,9 @@ def env(image: Path, serving: str, queue_url: str, tmp_path_factory: pytest.Temp
         "TRIBUTARY_EXPORT_KEY": secrets.token_hex(32),
         "TRIBUTARY_WATCH_TOKEN": TOKEN,
         "TRIBUTARY_TIME_ZONE": "UTC",
+        "TRIBUTARY_WORKER_PROCESSES": "2",
+        "TRIBUTARY_WEB_PROCESSES": "2",
+        "TRIBUTARY_WEB_THREADS": "4",
         "DATABASE_URL": serving,
         "CELERY_BROKER_URL": queue_url,
     }
@@ -129,7 +132,7 @@ def server(
 ) -> Iterator[tuple[Running, int]]:
     """Start the web service with two processes; return it and its port."""
     port = free_port()
-    words = [*COMPOSE["web"]["command"], "--bind", f"127.0.0.1:{port}", "--workers", "2"]
+    words = [*COMPOSE["web"]["command"], "--bind", f"127.0.0.1:{port}"]
 
     def ready(_: Running) -> bool:
         probe = [sys.executable, "config/ops/probe.py", str(port)]
