@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.conf import settings
 from django.http import HttpRequest
 
 from registry.access import Right, rights_anywhere
@@ -17,6 +18,7 @@ def navigation(request: HttpRequest) -> dict[str, Any]:
     watch = idle.kept(request) if request.user.is_authenticated else {}
     return {
         "caution": CAUTION,
+        "hospital_log_in": {"id": settings.OIDC_ID, "name": settings.OIDC_NAME} if settings.OIDC_URL else None,
         "may": {right.name.lower(): right in rights for right in Right},
         "idle_s": watch.get("idle_s"),
         "factor_from": watch.get("factor_from"),

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import secrets
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import dj_database_url
 from cryptography.fernet import Fernet
@@ -62,6 +63,8 @@ INSTALLED_APPS = [
     "allauth.account",
     "allauth.mfa",
     "allauth.usersessions",
+    "allauth.socialaccount",
+    "allauth.socialaccount.providers.openid_connect",
 ]
 
 MIDDLEWARE = [
@@ -192,6 +195,33 @@ MFA_PASSKEY_LOGIN_ENABLED = True
 MFA_WEBAUTHN_ALLOW_INSECURE_ORIGIN = not PRODUCTION  # on this machine browsers allow passkeys without TLS
 MFA_TOTP_ISSUER = "Tributary"
 MFA_TOTP_TOLERANCE = 1  # a phone's clock may be half a minute off
+
+# The hospital's own log-in (OpenID Connect), where there is one: its address, what it knows this service by, and
+# whether its user names are those of this service.
+OIDC_URL, OIDC_ID = env.text("TRIBUTARY_OIDC_URL", ""), "hospital"
+OIDC_NAME = env.text("TRIBUTARY_OIDC_NAME", "the hospital")
+OIDC_USERNAME_CLAIM = env.text("TRIBUTARY_OIDC_USERNAME_CLAIM", "")
+SOCIALACCOUNT_ADAPTER = "registry.login.single_sign_on.SocialAdapter"
+SOCIALACCOUNT_AUTO_SIGNUP = False
+SOCIALACCOUNT_EMAIL_AUTHENTICATION = False
+SOCIALACCOUNT_STORE_TOKENS = False
+SOCIALACCOUNT_LOGIN_ON_GET = True  # our own view in front of it takes posts only
+SOCIALACCOUNT_PROVIDERS = {
+    "openid_connect": {
+        "OAUTH_PKCE_ENABLED": True,
+        "APPS": [
+            {
+                "provider_id": OIDC_ID,
+                "name": OIDC_NAME,
+                "client_id": env.text("TRIBUTARY_OIDC_CLIENT", "tributary"),
+                "secret": env.secret("TRIBUTARY_OIDC_SECRET", VAR_DIR / "oidc_secret", may_create=False, needed=False),
+                "settings": {"server_url": OIDC_URL},
+            }
+        ]
+        if OIDC_URL
+        else [],
+    }
+}
 
 LANGUAGE_CODE = "en-gb"
 TIME_ZONE = env.text("TRIBUTARY_TIME_ZONE", "UTC")
@@ -339,7 +369,11 @@ CONTENT_SECURITY_POLICY = {
         "connect-src": ["'self'"],
         "manifest-src": ["'self'"],
         "worker-src": ["'self'"],
-        "form-action": ["'self'"],
+        # A form that goes to the provider by way of us is held to this too.
+        "form-action": [
+            "'self'",
+            *([f"{urlsplit(OIDC_URL).scheme}://{urlsplit(OIDC_URL).netloc}"] if OIDC_URL else []),
+        ],
         "base-uri": ["'none'"],
         "frame-ancestors": ["'none'"],
     }

@@ -75,7 +75,7 @@ def configuration(level: str, *, as_json: bool) -> dict[str, Any]:
         "loggers": {
             "tributary": {"level": "INFO" if as_json else level},
             "celery": {"level": "INFO"},
-            "gunicorn.error": {"level": "INFO"},
+            "gunicorn.error": {"level": "INFO", "handlers": ["console"], "propagate": False},
             # Django gives these handlers of their own; every line goes one way.
             "django": {"handlers": [], "propagate": True},
             "django.server": {"handlers": ["console"], "level": "INFO", "propagate": False},

@@ -6,6 +6,7 @@ import datetime as dt
 from typing import Any
 
 from django import forms
+from django.conf import settings
 from django.contrib.auth.validators import UnicodeUsernameValidator
 from django.utils import timezone
 
@@ -57,9 +58,18 @@ class CentreForm(PageForm):
         help_text="1 to 240 minutes without activity. For staff of several centres the shortest time applies.",
     )
 
+    local_log_in_closed = forms.BooleanField(
+        label="Log in only at the hospital's log-in",
+        required=False,
+        help_text="Passwords and passkeys then no longer log in members of this centre, except administrators. They "
+        "still unlock a screen and confirm a signature.",
+    )
+
     def __init__(self, *args: Any, centre: Centre, **options: Any) -> None:
-        names = ("version", "name", "second_factor_from", "idle_lock_min")
+        names = ("version", "name", "second_factor_from", "idle_lock_min", "local_log_in_closed")
         super().__init__(*args, initial={name: getattr(centre, name) for name in names}, **options)
+        if not settings.OIDC_URL:
+            del self.fields["local_log_in_closed"]
 
 
 class RoleForm(PageForm):

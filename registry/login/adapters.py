@@ -9,12 +9,15 @@ from allauth.account.adapter import DefaultAccountAdapter
 from allauth.core import context
 from allauth.mfa.adapter import DefaultMFAAdapter
 from allauth.mfa.models import Authenticator
+from django.conf import settings
+from django.contrib import messages
 from django.core.exceptions import ValidationError
-from django.http import HttpRequest
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect
 from django.utils import timezone
 
 from registry.errors import RuleBroken
-from registry.login import access_log, limits
+from registry.login import access_log, limits, single_sign_on
 from registry.login.reauthentication import check_password
 from registry.login.second_factor import factors_of, needed_from
 from registry.models.encrypted import cipher
@@ -40,6 +43,15 @@ class AccountAdapter(DefaultAccountAdapter):
     def is_reauthentication_required(self, *, app: str, **kwargs: Any) -> bool:
         """Leave it to our own guards (``registry/login/guards.py``), which also ask by what means."""
         return False
+
+    def pre_login(self, request: HttpRequest, user: Any, **known: Any) -> HttpResponse | None:
+        """Send on who may log in only at the hospital's provider, whether by password or passkey."""
+        answer: HttpResponse | None = super().pre_login(request, user, **known)
+        if answer is None and "sociallogin" not in (known["signal_kwargs"] or {}) and single_sign_on.only_there(user):
+            access_log.note("local log-in is closed", request, level=logging.WARNING, account=user.pk)
+            messages.error(request, f"Your centre has closed log-in by password: use {settings.OIDC_NAME}.")
+            return redirect("login")
+        return answer
 
     def pre_authenticate(self, request: HttpRequest, **credentials: Any) -> None:
         """Count an attempt to log in in our way, not by user name alone."""

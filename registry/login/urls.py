@@ -5,9 +5,10 @@ from allauth.mfa.base import views as factor
 from allauth.mfa.recovery_codes import views as recovery
 from allauth.mfa.totp import views as totp
 from allauth.mfa.webauthn import views as passkey
+from allauth.socialaccount.providers.openid_connect import views as provider
 from django.urls import path
 
-from registry.login import views
+from registry.login import single_sign_on, views
 from registry.login.guards import after_own_factor
 from registry.views import lock
 
@@ -17,6 +18,10 @@ urlpatterns = [
     path("log-in/second-factor/", factor.authenticate, name="mfa_authenticate"),
     path("log-in/passkey/", passkey.login_webauthn, name="mfa_login_webauthn"),
     path("log-in/closed/", account.account_inactive, name="account_inactive"),
+    path("log-in/with/<slug:provider_id>/", single_sign_on.log_in, name="openid_connect_login"),
+    path("log-in/with/<slug:provider_id>/callback/", provider.callback, name="openid_connect_callback"),
+    path("account/hospital-log-in/connect/", single_sign_on.connect, name="sso_connect"),
+    path("account/hospital-log-in/disconnect/", single_sign_on.disconnect, name="sso_disconnect"),
     path("join/<uidb64>/<token>/", views.Join.as_view(), name="join"),
     path("log-out/", views.log_out, name="logout"),
     path("log-out/", views.log_out, name="account_logout"),

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 from uuid import UUID
 
+from allauth.socialaccount.models import SocialAccount
 from allauth.usersessions.adapter import get_adapter
 from allauth.usersessions.models import UserSession
 from django.contrib import messages
@@ -56,7 +57,8 @@ def account(request: MemberRequest) -> HttpResponse:
     """Show where a person changes what concerns their own log-in."""
     memberships = request.user.memberships.filter(in_force()).select_related("centre").order_by("centre__name", "role")
     invitations = request.user.invitations.filter(answer=Answer.OPEN).select_related("centre").order_by("pk")
-    context = {"memberships": memberships, "invitations": invitations}
+    connected = SocialAccount.objects.filter(user=request.user).exists()
+    context = {"memberships": memberships, "invitations": invitations, "connected": connected}
     return render(request, "registry/account/account.html", context)
 
 

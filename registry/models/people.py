@@ -37,10 +37,12 @@ class Centre(Record):
     second_factor_from = models.DateField(null=True, blank=True)
     # After this time without a touch a session is locked until its person confirms who they are.
     idle_lock_min = models.PositiveSmallIntegerField(default=15)
+    # Where the hospital has a log-in of its own: whether it is the only one. An administrator keeps the local one.
+    local_log_in_closed = models.BooleanField(default=False)
 
     handling = declare(
         withheld("code name", PLACE),
-        withheld("second_factor_from idle_lock_min", UPKEEP),
+        withheld("second_factor_from idle_lock_min local_log_in_closed", UPKEEP),
     )
 
     class Meta:

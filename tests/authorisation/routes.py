@@ -19,7 +19,14 @@ _BY_ROUTE = {
     "registry:patient": {"key": "patient"},
     "registry:patient_figure": {"key": "patient"},
 }
-_PLAIN = {"name": "sites", "indicator": "complication", "uidb64": "none", "token": "none", "code": "ours"}
+_PLAIN = {
+    "name": "sites",
+    "indicator": "complication",
+    "uidb64": "none",
+    "token": "none",
+    "code": "ours",
+    "provider_id": "none",
+}
 
 
 @dataclass(frozen=True)

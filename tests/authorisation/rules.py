@@ -69,6 +69,7 @@ CENTRE_FORM = Rule(ADMINISTRATORS, ADMINISTRATORS, refused=_NO_ADMINISTRATORS)
 CENTRE_ACT = Rule(send=ADMINISTRATORS, refused=_NO_ADMINISTRATORS)
 ACCOUNT, ACCOUNT_FORM, ACCOUNT_ACT = own(ANYBODY), own(ANYBODY, ANYBODY), own(send=ANYBODY)
 LEADS = frozenset({LEAD})
+NOT_THERE = Rule(scope=Scope.OPEN)  # found by nobody, logged in or not
 NOT_SET_UP = Rule()  # a factor one does not have: nobody finds it
 LISTED = own(ANYBODY)  # an empty list to whoever sees no records: checked on its own
 RECORD, RECORD_SEEN = Rule(BEDSIDE, BEDSIDE), Rule(BEDSIDE)
@@ -89,6 +90,11 @@ RULES: dict[str, Rule] = {
     "mfa_authenticate": open_to_all(send=True),
     "mfa_login_webauthn": open_to_all(send=True),
     "account_inactive": open_to_all(),
+    # Without a provider nobody finds these; with one: tests/registry/login/test_single_sign_on.py.
+    "openid_connect_login": NOT_THERE,
+    "openid_connect_callback": NOT_THERE,
+    "sso_connect": NOT_SET_UP,
+    "sso_disconnect": ACCOUNT_ACT,
     "join": open_to_all(send=True),
     "logout": open_to_all(get=False, send=True),
     "account_logout": open_to_all(get=False, send=True),
