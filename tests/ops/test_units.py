@@ -37,7 +37,11 @@ def test_unit_starts_what_the_service_of_the_compose_file_starts(name: str) -> N
 
 def test_migrations_are_those_of_the_compose_file() -> None:
     (_, _, line) = COMPOSE["migrate"]["command"]
-    assert [command("migrate", "ExecStartPre"), command("migrate")] == [shlex.split(part) for part in line.split("&&")]
+    steps = [command("migrate", key) for key in ("ExecStartPre", "ExecStart", "ExecStartPost")]
+    assert steps == [shlex.split(part) for part in line.split("&&")]
+    assert "EnvironmentFile=/etc/tributary/environment.migrate" in (UNITS / "tributary-migrate.service").read_text()
+    others = [path for path in UNITS.glob("*.service") if "environment.migrate" in path.read_text()]
+    assert [path.name for path in others] == ["tributary-migrate.service"], "only migrating knows the owner's address"
 
 
 @pytest.mark.parametrize("name", [path.stem.removeprefix("tributary-") for path in sorted(UNITS.glob("*.service"))])
