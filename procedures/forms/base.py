@@ -57,11 +57,11 @@ class EntryForm(WritingForm):
         return {
             "key": self.cleaned_data["key"],
             "version": self.cleaned_data["version"],
-            "reason": self.reason,
+            "reason": self.why,
         }
 
     @property
-    def reason(self) -> str:
+    def why(self) -> str:
         """Why it is written, for the change trail: the reason of an amendment, and that it was on paper first."""
         paper = FROM_PAPER if self.cleaned_data.get("from_paper") else ""
         return f"{paper} {self.cleaned_data.get('amendment_reason', '')}".strip()

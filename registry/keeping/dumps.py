@@ -80,8 +80,8 @@ def _taken_from_postgresql() -> Iterator[tuple[Contents, BinaryIO]]:
         words = [program, "--format=custom", "--no-owner", "--no-privileges", f"--snapshot={snapshot}"]
         with tempfile.TemporaryFile() as said:
             dump = subprocess.Popen(words, env=_environment(), stdout=subprocess.PIPE, stderr=said)  # noqa: S603
+            assert dump.stdout is not None  # noqa: S101 - tells the type checker
             try:
-                assert dump.stdout is not None  # noqa: S101 - tells the type checker
                 yield found, dump.stdout  # type: ignore[misc] # a binary stream
                 _ended(dump.wait(), said, "pg_dump")
             finally:
@@ -156,7 +156,7 @@ def fresh(dump: Path) -> Iterator[Contents]:
     name = f"tributary_verify_{secrets.token_hex(6)}"
     with _connect(autocommit=True) as server:
         try:
-            server.execute(f"CREATE DATABASE {name}")  # type: ignore[call-overload] # digits and letters of our own
+            server.execute(f"CREATE DATABASE {name}")
         except psycopg.errors.InsufficientPrivilege:
             raise RuleBroken("The role of DATABASE_URL may not create the database to verify in.") from None
         try:
@@ -164,4 +164,4 @@ def fresh(dump: Path) -> Iterator[Contents]:
             with _connect(name) as restored_postgresql:
                 yield contents(restored_postgresql, "postgresql")
         finally:
-            server.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")  # type: ignore[call-overload]
+            server.execute(f"DROP DATABASE IF EXISTS {name} WITH (FORCE)")

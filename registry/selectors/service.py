@@ -10,6 +10,7 @@ import datetime as dt
 import shutil
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import ceil
 from pathlib import Path
 from typing import Any
 from uuid import UUID
@@ -104,7 +105,7 @@ def disks() -> Iterator[tuple[str, Any]]:
 def _queue() -> Part:
     try:
         with queue.opened() as opened:
-            opened.ensure_connection(max_retries=1, timeout=queue.PATIENCE_S)
+            opened.ensure_connection(max_retries=1, timeout=ceil(queue.PATIENCE_S))
     except Exception:  # whatever a broker's library raises
         return Part("queue", False, "The queue does not answer; runs wait until it does.")
     return Part("queue", True, "The queue answers.")
