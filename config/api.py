@@ -74,7 +74,7 @@ def one_envelope(error: Exception, context: dict[str, Any]) -> Response | None:
             return _problem(413, "too_large", "The request is too large for a record.")
         case RecursionError():
             return _problem(400, "parse_error", "The request is nested too deeply for a record.")
-        case Http404() | ObjectDoesNotExist():
+        case Http404() | ObjectDoesNotExist() | exceptions.NotFound():
             refused(context["request"], 404)
             return _problem(404, "not_found", "This was not found.")
         case exceptions.ValidationError():

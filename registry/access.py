@@ -90,8 +90,7 @@ def closed_to(user: User) -> frozenset[UUID]:
 
     ``registry/login/middleware.py`` notes them on the user of a request. A rule of a centre so binds within it.
     """
-    closed: frozenset[UUID] = getattr(user, "closed_centres", frozenset())
-    return closed
+    return user.closed_centres
 
 
 def centres_for(user: User, right: Right) -> QuerySet[Centre]:

@@ -24,7 +24,7 @@ from procedures.services.ecgs import put_reading
 from procedures.services.recordings import mark_epoch, store_recording
 from procedures.services.sessions import log
 from procedures.services.thresholds import put_threshold_test
-from registry.models import Member, Role
+from registry.models import Member, Role, new_key
 from registry.services.imports import begin_import
 from registry.services.queries import raise_query
 from tests import factories as make
@@ -108,6 +108,7 @@ def make_world() -> World:
     values |= {"first": patient.pk, "second": twin.pk, "<str:record_type>/key": values["assessments/key"]}
     values["device"] = make.make_device(patient, implanted_on="2019-01-01").pk
     values["members/key"] = Member.objects.get(user=lead).pk
+    values["invitations/key"] = values["invitations/pk"] = new_key()
     values |= {"indicator": "complication", "name": "sites", "pk": 1, "uidb64": "x", "token": "x"}
     return World(values, {"nobody": Client()} | {str(role): _logged_in(user) for role, user in people.items()})
 

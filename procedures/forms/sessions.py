@@ -13,6 +13,7 @@ from procedures.models import BaselinePacing, EntryKind, Outcome, ProcedureKind,
 from procedures.selectors.sessions import sessions_for
 from registry.access import Right, people_with
 from registry.forms.fields import NumberField
+from registry.forms.watched import WatchedForm
 from registry.models import Patient, User, new_key
 from registry.models.encrypted import digests
 from registry.selectors.patients import patients_for
@@ -45,7 +46,7 @@ class SessionFilter(forms.Form):
         offer(self, "year", [("", "All"), *((year, year) for year in years)])
 
 
-class NewSessionForm(forms.Form):
+class NewSessionForm(WatchedForm):
     """Opening a session."""
 
     key = forms.UUIDField(widget=forms.HiddenInput)

@@ -8,10 +8,11 @@ from uuid import UUID
 from django import forms
 
 from registry.forms.refusals import WritingForm
+from registry.forms.watched import WatchedForm
 from registry.models import Record, new_key
 
 
-class PageForm(forms.Form):
+class PageForm(WatchedForm):
     """A form of a page. Its problems are listed by the template ``forms/errors.html``."""
 
     use_required_attribute = False  # the server says what is missing, in words, for all fields at once

@@ -14,6 +14,7 @@ from django.utils.formats import date_format
 from registry.clinical.quantities import BY_FIELD
 from registry.errors import Conflict, NeedsConfirmation, RuleBroken
 from registry.forms.rules import apply_rule
+from registry.forms.watched import WatchedForm
 from registry.models.constraints import RANGE
 
 
@@ -26,7 +27,7 @@ class Difference:
     stored: str
 
 
-class WritingForm(forms.Form):
+class WritingForm(WatchedForm):
     """A form that writes one record under the version it was read at.
 
     A record changed since then comes back as a conflict: both versions are shown, and the form is armed to replace

@@ -129,22 +129,25 @@ def _look(stream: Any) -> _Look:
 def _refuse_full(package: zipfile.ZipFile) -> None:
     """Refuse shared texts and formats without end, which the library would read before the first row."""
     for entry in package.infolist():
-        most = next((most for name, most in _MOST_IN.items() if entry.filename.lower().endswith(name)), None)
-        if most is None:
-            continue
-        count = 0
+        for name, most in _MOST_IN.items():
+            if entry.filename.lower().endswith(name):
+                with package.open(entry) as stream:
+                    _refuse_more(stream, most)
 
-        def begin(*_: Any, most: int = most) -> None:
-            nonlocal count
-            count += 1
-            if count > most:
-                raise TableError(_TOO_FULL)
 
-        parser = expat.ParserCreate()
-        parser.StartElementHandler = begin
-        with package.open(entry) as stream:
-            while block := stream.read(1 << 20):
-                parser.Parse(block, False)
+def _refuse_more(stream: Any, most: int) -> None:
+    count = 0
+
+    def begin(*_: Any) -> None:
+        nonlocal count
+        count += 1
+        if count > most:
+            raise TableError(_TOO_FULL)
+
+    parser = expat.ParserCreate()
+    parser.StartElementHandler = begin
+    while block := stream.read(1 << 20):
+        parser.Parse(block, False)
 
 
 def _opened(content: bytes, package: zipfile.ZipFile, wanted: str) -> Table:

@@ -10,9 +10,13 @@ from __future__ import annotations
 import ipaddress
 import logging
 from typing import Any
+from uuid import UUID
 
 from django.conf import settings
+from django.forms import BaseForm
 from django.http import HttpRequest
+
+from registry.log_context import noted
 
 log = logging.getLogger("tributary.access")
 
@@ -21,7 +25,8 @@ def note(
     event: str, request: HttpRequest | None, *, level: int = logging.INFO, account: Any = None, **more: Any
 ) -> None:
     """Write one line: the event in words, then who and from where, then what else is known."""
-    known = {"account": account or "unknown", "address": origin(request)} | more
+    about = noted() if request is None else {"address": origin(request)}
+    known = {"account": account or about.get("account", "unknown"), "address": about.get("address", "unknown")} | more
     parts = ", ".join(f"{name} {value}" for name, value in known.items())
     log.log(level, "%s: %s", event, parts, extra={"fields": {"event": event} | known})
 
@@ -31,6 +36,21 @@ def refused(request: HttpRequest, status: int, **more: Any) -> None:
     account = getattr(request.user, "pk", None)
     asked = {"method": request.method, "route": route_of(request), "status": status}
     note("refused", request, level=logging.WARNING, account=account, **asked, **more)
+
+
+def refused_choices(form: BaseForm) -> None:
+    """Note a record named in a form that is none of those offered, such as one of another centre."""
+    for name, errors in form.errors.as_data().items():
+        sent = form.data.get(form.add_prefix(name), "")
+        if any(error.code == "invalid_choice" for error in errors) and _names_a_record(sent):
+            note("refused choice", None, level=logging.WARNING, form=type(form).__name__, field=name)
+
+
+def _names_a_record(text: Any) -> bool:
+    try:
+        return bool(UUID(text))
+    except (ValueError, TypeError, AttributeError):
+        return False
 
 
 def route_of(request: HttpRequest) -> str:

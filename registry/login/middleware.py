@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any
+from typing import Any, cast
 from urllib.parse import urlsplit
 from uuid import UUID
 
@@ -18,6 +18,7 @@ from registry.access import centres_of
 from registry.log_context import note
 from registry.login import idle, known_devices
 from registry.login.access_log import origin
+from registry.models import User
 
 # Hold nobody's data and are asked for by machines: who asks is not even looked up.
 NOBODYS = {"healthz", "readyz", "metrics"} | {
@@ -53,10 +54,11 @@ class SessionKeeper:
             return None if route in TO_UNLOCK else _locked(request)
         if route not in idle.QUIET:
             idle.touch(request, request.user)
-        closed = _closed_without_factor(request)
-        if closed and not _works_elsewhere(request, closed) and not _is_to_set_up(route):
+        user = cast(User, request.user)
+        closed = _closed_without_factor(request, user)
+        if closed and not _works_elsewhere(user, closed) and not _is_to_set_up(route):
             return _set_up_first(request)
-        request.user.closed_centres = closed
+        user.closed_centres = closed
         return None
 
 
@@ -70,17 +72,17 @@ def _is_to_set_up(route: str) -> bool:
     return route in _TO_SET_UP or route.startswith("mfa_")
 
 
-def _closed_without_factor(request: HttpRequest) -> frozenset[UUID]:
+def _closed_without_factor(request: HttpRequest, user: User) -> frozenset[UUID]:
     """Return the centres that ask for a second factor today which is missing."""
     today = timezone.localdate().isoformat()
     if not any(day <= today for day in (idle.kept(request).get("factor_in") or {}).values()):
         return frozenset()
-    asking = idle.look_up(request, request.user)["factor_in"]  # it may have been set up since
+    asking = idle.look_up(request, user)["factor_in"]  # it may have been set up since
     return frozenset(UUID(key) for key, day in asking.items() if day <= today)
 
 
-def _works_elsewhere(request: HttpRequest, closed: frozenset[UUID]) -> bool:
-    return centres_of(request.user).exclude(pk__in=closed).exists()
+def _works_elsewhere(user: User, closed: frozenset[UUID]) -> bool:
+    return centres_of(user).exclude(pk__in=closed).exists()
 
 
 def _is_page(request: HttpRequest) -> bool:

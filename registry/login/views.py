@@ -44,7 +44,7 @@ class Join(PasswordResetConfirmView):
     form_class = FirstPasswordForm
     template_name = "registry/account/join.html"
     success_url = reverse_lazy("login")
-    token_generator = Links()  # type: ignore[assignment] # asked for check_token only
+    token_generator = Links()
 
     def form_valid(self, form: Any) -> HttpResponse:
         """Say what comes next."""

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from uuid import UUID
+
 from django.contrib.auth.models import AbstractUser
 from django.db import models
 
@@ -16,6 +18,8 @@ class User(AbstractUser):
 
     id = models.UUIDField(primary_key=True, default=new_key, editable=False)
     full_name = models.CharField(max_length=120, blank=True)
+    # Centres whose rules the log-in of this request does not meet (registry/access.py).
+    closed_centres: frozenset[UUID] = frozenset()
 
     trail = loose("", "", linkless=models.Q(), linkless_because="made by a command, before there is a centre")
 

@@ -25,7 +25,7 @@ class _Token(PasswordResetTokenGenerator):
         super().__init__()
         self._about = f"{member.hex}{maker.hex}"
 
-    def _make_hash_value(self, user: User, timestamp: int) -> str:  # type: ignore[override]
+    def _make_hash_value(self, user: User, timestamp: int) -> str:
         return f"{super()._make_hash_value(user, timestamp)}{self._about}"
 
 

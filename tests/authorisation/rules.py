@@ -70,7 +70,8 @@ CENTRE_ACT = Rule(send=ADMINISTRATORS, refused=_NO_ADMINISTRATORS)
 ACCOUNT, ACCOUNT_FORM, ACCOUNT_ACT = own(ANYBODY), own(ANYBODY, ANYBODY), own(send=ANYBODY)
 LEADS = frozenset({LEAD})
 NOT_THERE = Rule(scope=Scope.OPEN)  # found by nobody, logged in or not
-NOT_SET_UP = Rule()  # a factor one does not have: nobody finds it
+# Asked to confirm first; a factor one does not have is not found then.
+FACTOR = ACCOUNT_FORM
 LISTED = own(ANYBODY)  # an empty list to whoever sees no records: checked on its own
 RECORD, RECORD_SEEN = Rule(BEDSIDE, BEDSIDE), Rule(BEDSIDE)
 
@@ -111,10 +112,10 @@ RULES: dict[str, Rule] = {
     "account_set_password": ACCOUNT_FORM,
     "mfa_index": ACCOUNT,
     "mfa_activate_totp": ACCOUNT_FORM,
-    "mfa_deactivate_totp": NOT_SET_UP,
-    "mfa_view_recovery_codes": NOT_SET_UP,
+    "mfa_deactivate_totp": FACTOR,
+    "mfa_view_recovery_codes": FACTOR,
     "mfa_generate_recovery_codes": ACCOUNT_FORM,
-    "mfa_download_recovery_codes": NOT_SET_UP,
+    "mfa_download_recovery_codes": FACTOR,
     "mfa_list_webauthn": ACCOUNT,
     "mfa_add_webauthn": ACCOUNT_FORM,
     # Asked to confirm first; somebody else's passkey is not found then: tests/registry/login.

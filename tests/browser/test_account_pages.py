@@ -146,7 +146,8 @@ def test_administrators_and_account_pages_are_accessible(page: Page, log_in, use
     administrator = make.make_user(Role.ADMINISTRATOR, centre, password=make.PASSWORD)
     add_member(by=None, centre=centre, user=make.make_user(None), role=Role.LAB_STAFF)
     log_in(administrator)
-    page.goto("/")
+    page.goto(reverse("account_reauthenticate"))
+    confirm(page)
     page.evaluate(f"localStorage.setItem('tributary-theme', '{theme}')")
     member = user.memberships.get()
     for address in (

@@ -13,7 +13,7 @@ from django.test import Client
 from django.urls import reverse
 from django.utils import timezone
 
-from registry.models import Centre, Role, User
+from registry.models import Centre, Role, User, new_key
 from registry.services.people import add_member
 from tests import factories as make
 from tests.registry.login.enrolling import enrol, recovery_codes
@@ -304,4 +304,34 @@ def test_refusals_and_failed_log_ins_are_logged_without_names(user, centre, capl
         f"refused: account {user.pk}, address 127.0.0.1, method GET, route registry:patient, status 404",
         f"log-in failed: account {user.pk}, address 127.0.0.1",
         "log-in failed: account unknown, address 127.0.0.1",
+    ]
+
+
+def test_tries_at_another_centre_by_what_is_sent_are_logged(user, centre, caplog):
+    session = make.make_session(make.make_patient(centre))
+    theirs = make.make_site()
+    client = Client(headers={"Accept": "*/*"})
+    client.force_login(user)
+    key = str(new_key())
+    entry = {"id": key, "sequence": 1, "kind": "lead_measurement", "key": key, "captured_at": timezone.now()}
+    entry["payload"] = {"site": str(theirs.pk), "capture_threshold_v": 1.0, "measured_at": timezone.now()}
+    batch = {"session": str(session.pk), "device": key, "sent_at": timezone.now(), "entries": [entry]}
+    with caplog.at_level(logging.WARNING, "tributary.access"):
+        client.put(
+            f"/api/v1/sessions/{key}",
+            {"patient": str(theirs.tributary.session.patient_id), "started_at": timezone.now()},
+            content_type="application/json",
+        )
+        client.post(reverse("api:bedside_entries"), batch, content_type="application/json")
+        client.post(reverse("api:bedside_entries"), batch | {"session": key}, content_type="application/json")
+        client.post(reverse("procedures:decision", args=[session.pk]), {"site": str(theirs.pk), "key": key})
+        client.post(reverse("procedures:decision", args=[session.pk]), {"site": "typed", "key": key})
+    events = [record.fields for record in caplog.records if record.name == "tributary.access"]
+    assert {str(event["account"]) for event in events} == {str(user.pk)}
+    assert {event["address"] for event in events} == {"127.0.0.1"}
+    assert [(event["event"], event.get("route") or event.get("field")) for event in events] == [
+        ("refused", "api:session-detail"),
+        ("refused", "api:bedside_entries"),
+        ("refused", "api:bedside_entries"),
+        ("refused choice", "site"),
     ]
