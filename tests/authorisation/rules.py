@@ -70,6 +70,7 @@ CENTRE_ACT = Rule(send=ADMINISTRATORS, refused=_NO_ADMINISTRATORS)
 ACCOUNT, ACCOUNT_FORM, ACCOUNT_ACT = own(ANYBODY), own(ANYBODY, ANYBODY), own(send=ANYBODY)
 LEADS = frozenset({LEAD})
 NOT_THERE = Rule(scope=Scope.OPEN)  # found by nobody, logged in or not
+NOT_SET_UP = Rule()  # what is not set up: nobody finds it
 # Asked to confirm first; a factor one does not have is not found then.
 FACTOR = ACCOUNT_FORM
 LISTED = own(ANYBODY)  # an empty list to whoever sees no records: checked on its own
