@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from textwrap import wrap
 from typing import Any
 
 from analytics.selectors.quality import FieldQuality
 
 MOST = 25
+LONGEST = 44  # signs in a line of a name: leaves the bars room on a tablet
 
 
 def completeness_figure(fields: Sequence[FieldQuality]) -> dict[str, Any]:
@@ -18,7 +20,7 @@ def completeness_figure(fields: Sequence[FieldQuality]) -> dict[str, Any]:
     worst = sorted((one for one in fields if one.missing), key=lambda one: one.percent)[:MOST]
     figure = go.Figure(layout={"template": "none"})
     if worst:
-        names = [f"{one.label} · {one.part or one.subject}" for one in worst]
+        names = ["<br>".join(wrap(f"{one.label} · {one.part or one.subject}", LONGEST)) for one in worst]
         figure.add_trace(
             go.Bar(
                 name="present",
@@ -35,7 +37,7 @@ def completeness_figure(fields: Sequence[FieldQuality]) -> dict[str, Any]:
         figure.update_layout(yaxis={"categoryorder": "array", "categoryarray": names[::-1], "automargin": True})
     figure.update_layout(
         showlegend=False,
-        height=160 + 26 * len(worst),
+        height=160 + 36 * len(worst),
         xaxis={"range": [0, 125], "tickvals": [0, 25, 50, 75, 100], "title": {"text": "Records with a value (%)"}},
         bargap=0.35,
     )

@@ -38,6 +38,7 @@ def pressure_volume(
     drawable = [loop for loop in loops if loop.volume_ml and loop.pressure_mmhg]
     drawable = [loop for loop in drawable if loop.state == BASELINE or loop.state in styles]
     places = iter(_NAME_PLACES)
+    named: set[str] = set()  # a state drawn once for each visit is named once
     for loop in drawable:
         baseline = loop.state == BASELINE
         colour = INK if baseline else styles[loop.state].colour
@@ -47,6 +48,8 @@ def pressure_volume(
             y=closed(loop.pressure_mmhg),
             mode="lines",
             name=short(loop.state),
+            legendgroup=loop.state,
+            showlegend=loop.state not in named,
             line={
                 "color": colour,
                 "width": 3.5 if heavy else 1.4,
@@ -54,6 +57,9 @@ def pressure_volume(
             },
             hovertemplate=f"{loop.state}: %{{x:.0f}} mL, %{{y:.0f}} mmHg<extra></extra>",
         )
+        if loop.state in named:
+            continue
+        named.add(loop.state)
         if baseline:
             _name(figure, loop, colour, (0.4, 0, 44))
         elif heavy and (place := next(places, None)):
