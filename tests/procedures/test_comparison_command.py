@@ -50,7 +50,7 @@ def test_table_orders_sites_and_says_everything() -> None:
         "7 baselines used.",
         "Values entered by hand.",
         "No decision has been recorded.",
-        "Caution. Supports and does not replace",
+        "Caution. Tributary supports and does not replace",
     ):
         assert said in text
     assert max(len(line) for line in text.splitlines()) <= 120

@@ -11,6 +11,7 @@ from procedures.electrocardiogram import ElectrocardiogramError, measure
 from procedures.pipeline.ecg_leads import read_leads
 from procedures.pipeline.ecg_values import as_dict
 from procedures.recordings import RecordingError, open_recording, parse_mapping
+from registry.caution import CAUTION
 from registry.management.sentence import SentenceCommand
 
 
@@ -67,17 +68,16 @@ def in_words(result: dict[str, Any]) -> list[str]:
         mark = "notched" if lead["notched"] else "slurred" if lead["slurred"] else ""
         pattern = lead["pattern"] or "–"
         lines.append(f"  {name:<4} {pattern:<8} R {lead['r_mv']:5.2f}  S {lead['s_mv']:5.2f} mV  {mark}".rstrip())
-    words = {True: "met", False: "not met", None: "open"}
+    words = {True: "met", False: "not met", None: "not assessable"}
     for key in ("strict_lbbb", "esc_2013_lbbb", "aha_2009_lbbb"):
         lines += ["", f"{result[key]['source']}: {words[result[key]['met']]}"]
         for clause in result[key]["clauses"]:
             values = ", ".join(f"{lead} {value}" for lead, value in clause["values"].items())
-            lines.append(f"  {words[clause['met']]:<8} {clause['text']} ({values})")
+            lines.append(f"  {words[clause['met']]:<14} {clause['text']} ({values})")
     if result["notes"]:
         lines += ["", "Notes", *(f"  {note}" for note in result["notes"])]
     return [
         *lines,
         "",
-        "This supports and does not replace the judgement of the licensed team; not a certified medical "
-        "device. Local protocols and device labelling come first.",
+        CAUTION,
     ]

@@ -113,7 +113,7 @@ def test_every_clause_shows_its_verdict_and_the_number_behind_it(client, nurse, 
     for definition in ("strict_lbbb", "esc_2013_lbbb", "aha_2009_lbbb"):
         for clause in ecg.result[definition]["clauses"]:
             assert clause["text"].replace(">", "&gt;") in page
-    assert "Not a certified medical device" in page
+    assert "not a certified medical device" in page
 
 
 def test_position_that_does_not_fit_is_pointed_out_and_left_alone(client, nurse, session, site):
@@ -160,7 +160,7 @@ def test_caliper_marks_from_the_form_are_kept_or_refused(client, nurse, session,
     values = {"kind": "qlv", "from_lead": "ECG_II", "to_lead": "ECG_V5", "from_s": "1,100", "to_s": "1.215"}
     refused = client.post(address, values | {"key": new_key(), "from_s": "nonsense"})
     assert refused.status_code == 422
-    assert "Mark A: enter a number" in refused.content.decode()
+    assert "Mark A: enter only a number" in refused.content.decode()
     assert client.post(address, values | {"key": new_key(), "from_s": "1.100"}).status_code == 302
     assert IntervalReading.objects.get().duration_ms == pytest.approx(115)
     too_far = client.post(address, values | {"key": new_key(), "from_s": "1.1", "to_s": "9.9"})
