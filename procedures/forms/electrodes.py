@@ -57,6 +57,8 @@ class ElectrodeGridForm(EntryForm):
     """Thresholds, phrenic answers and impedances of several pairs, taken at one pulse width."""
 
     on_paper = True
+    field_order = ("pulse_width_ms", "measured_at")
+
     measured_at = MomentField(label="Measured at")
     pulse_width_ms = NumberField("Pulse width", "ms")
 

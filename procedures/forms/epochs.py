@@ -86,10 +86,11 @@ class TypedEpochForm(StateForm):
 
     on_paper = True
     wide = ("excluded_reason",)
+    field_order = ("state", "started_at", "ended_at", "duration_s")
 
     started_at = MomentField(label="Start")
     ended_at = MomentField(label="End", required=False)
-    duration_s = NumberField(label="or duration", unit="s", required=False)
+    duration_s = NumberField(label="Duration", unit="s", required=False, help_text="Enter the end or the duration.")
     excluded_reason = forms.CharField(
         label="Reason for excluding it from the comparison",
         required=False,
@@ -107,8 +108,10 @@ class TypedEpochForm(StateForm):
         if record and record.recording_id:
             for name in ("started_at", "ended_at", "duration_s"):
                 del self.fields[name]  # the recording's page moves a marked epoch
+        excluded = self.fields.pop("excluded_reason")  # stands below the metrics on the page
         for metric in METRICS:
             self._add_inputs(metric)
+        self.fields["excluded_reason"] = excluded
 
     def _add_inputs(self, metric: Metric) -> None:
         key, name, stored = metric.key, metric.label, self.typed.get(metric.key)

@@ -49,6 +49,8 @@ class SessionFilter(forms.Form):
 class NewSessionForm(WatchedForm):
     """Opening a session."""
 
+    field_order = ("patient", "started_at")
+
     key = forms.UUIDField(widget=forms.HiddenInput)
     patient = forms.CharField(
         label="Patient",
@@ -82,6 +84,7 @@ class SessionDetailsForm(EntryForm):
     """What is recorded about the session as a whole."""
 
     says_optional = True
+    field_order = ("outcome", "ended_at", "contrast_ml", "fluoroscopy_min", "dose_area_product_gy_cm2")
 
     procedure = pick(ProcedureKind.choices, "Kind of procedure")
     baseline_pacing = pick(BaselinePacing.choices, "Baseline that sites are compared with")

@@ -41,6 +41,7 @@ class SiteForm(EntryForm):
 
     on_paper = True
     says_optional = ("label", "cathode", "anode")
+    field_order = ("vein", "ordinal", "label", "long_axis", "aha_segment", "reached", "not_reached_reason", "stability")
 
     vein = pick(Vein.choices, "Tributary")
     ordinal = CountField(
@@ -128,6 +129,9 @@ class MeasurementForm(EntryForm):
         super().__init__(data, record=record, initial=initial, **options)
         for name, quantity in (LEAD_QUANTITIES | OUTPUT_QUANTITIES).items():
             self.fields[name] = NumberField(label=quantity.label, unit=quantity.unit, required=False)
+        first = [name for name in LEAD_QUANTITIES if name != "qrs_duration_ms"]
+        last = ("qrs_duration_ms", "qrs_notes", "measured_at")
+        self.order_fields([*first, "cathode", "anode", *OUTPUT_QUANTITIES, *last])
         self.fields["phrenic_threshold_v"].help_text = "If the diaphragm moved: the lowest voltage at which it moved."
         self.fields["phrenic_none_up_to_v"].help_text = "If it did not move: the highest voltage tested."
 

@@ -43,8 +43,8 @@ class NumberField(forms.Field):
         if not text:
             return None
         if not _NUMBER.fullmatch(text) or len(text) > 20:
-            of = f" in {self.unit}" if self.unit else ""
-            raise forms.ValidationError(f"{self.label}: enter a number{of}, such as 1.5.", code="not_a_number")
+            of = f", in {self.unit}" if self.unit else ""
+            raise forms.ValidationError(f"{self.label}: enter only a number{of}.", code="not_a_number")
         if _THOUSANDS.fullmatch(text):
             plain, decimal = text.replace(",", ""), float(text.replace(",", "."))
             raise forms.ValidationError(

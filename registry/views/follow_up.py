@@ -62,18 +62,24 @@ def schedule(request: MemberRequest, code: str) -> HttpResponse:
     names = ("label", "after_days", "early_days", "late_days", "repeats")
     initial = [{name: getattr(one, name) for name in names} for one in own or DEFAULT]
     forms = ScheduleForms(request.POST or None, initial=initial)
-    problems: list[str] = []
+    problems: list[tuple[str, str]] = []  # each with the control it leads to
     if request.method == "POST" and forms.is_valid():
         visits = [visit for form in forms if (visit := form.visit())]
         try:
             set_schedule(by=request.user, centre=centre, visits=visits)
         except RuleBroken as error:
-            problems = [str(error), *(message for found in error.fields.values() for message in found)]
+            told = [str(error), *(message for found in error.fields.values() for message in found)]
+            problems = [(message, "") for message in told]
         else:
             messages.success(
                 request, "The schedule has been saved." if visits else "The default schedule applies again."
             )
             return redirect("registry:follow_up")
-    problems += [str(message) for form in forms for found in form.errors.values() for message in found]
+    problems += [
+        (f"Visit {number}: {message}", form[name].id_for_label if name in form.fields else "")
+        for number, form in enumerate(forms, 1)
+        for name, found in form.errors.items()
+        for message in found
+    ]
     context = {"centre": centre, "forms": forms, "problems": problems, "own": bool(own)}
     return render(request, "registry/schedule.html", context, status=422 if problems else 200)

@@ -147,7 +147,7 @@ def test_whole_typed_session_by_keyboard_only(page: Page, physician, patient) ->
     for state, volume in (("Baseline", "50"), ("PL mid", "54"), ("Baseline", "51"), ("PL mid", "55")):
         press(page, "Enter an epoch", role="link")
         choose(page, "State", state)
-        type_into(page, "or duration", "30")
+        type_into(page, "Duration", "30")
         type_into(page, "Stroke volume, mean, mL", volume)
         type_into(page, "Stroke volume, SD, mL", "2")
         type_into(page, "Stroke volume, beats", "30")

@@ -92,7 +92,7 @@ def test_summary_leads_to_every_control_in_the_order_of_the_form():
     form = Sample({"mass": "x"})
     form.add_error(None, "Both belong together.")
     html = render_to_string("forms/errors.html", {"form": form})
-    assert words(html).startswith("▲ Not accepted yet Both belong together. Mass: enter a number in kg")
+    assert words(html).startswith("▲ Not accepted yet Both belong together. Mass: enter only a number, in kg")
     targets = re.findall('href="#([^"]*)"', html)
     assert targets == ["id_mass", "id_volume", "id_code", "id_sure"]
     page = "".join(field.as_field_group() for field in form)

@@ -56,7 +56,7 @@ def test_report_tells_the_whole_session() -> None:
     report = _report(session)
     for said in (
         "Draft, not signed",
-        "NYHA 3", "QRS 182 ms, right-ventricular paced", "LVEF 26 %", "LVESV not measured",
+        "NYHA III", "QRS 182 ms, right-ventricular paced", "LVEF 26 %", "LVESV not measured",
         "PL-mid leads: stroke work +12.",
         "Not reached: stenosis.",
         "Venogram: Four tributaries.",

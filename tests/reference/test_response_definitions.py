@@ -91,6 +91,6 @@ def test_clinical_composite(facts, verdict):
 
 
 def test_clinical_composite_says_what_is_missing_and_when_it_is_too_early():
-    assert composite(assessed=None).reason == "NYHA class 3 to 3. Not recorded: global assessment at follow-up."
+    assert composite(assessed=None).reason == "NYHA class III to III. Not recorded: global assessment at follow-up."
     assert composite(at=None, today=200).reason == "The window of 3 to 12 months has not ended."
     assert "No NYHA class" in composite(at=None).reason

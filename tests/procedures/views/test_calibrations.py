@@ -82,7 +82,7 @@ def test_constants_are_worked_out_and_shown_with_their_error(doctor, recording):
         ({"alpha": "0.8", "reference_sv_ml": "60"}, "Alpha: enter it or have it calculated, not both."),
         ({"reference_sv_ml": "60"}, "Steady stretch, from: needed for the calculation."),
         ({"wash_in_start_s": "2"}, "Wash-in, to: needed for the calculation."),
-        ({"alpha": "much"}, "Alpha: enter a number"),
+        ({"alpha": "much"}, "Alpha: enter only a number"),
         ({"alpha": "5"}, "Alpha: enter a value from 0.2 to 2"),
         ({"parallel_volume_ml": "2000"}, "Parallel volume: enter a value from 0 to 1000 mL"),
         ({"valid_from_s": "99"}, "Enter seconds from 0.0 to 40.0."),

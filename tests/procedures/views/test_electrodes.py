@@ -52,7 +52,7 @@ def test_table_is_typed_at_once_and_shown_as_a_grid(doctor, site):
 @pytest.mark.parametrize(
     ("part", "text", "words"),
     [
-        ("threshold", "much", "LV1 to LV2, threshold: enter a number in V"),
+        ("threshold", "much", "LV1 to LV2, threshold: enter only a number, in V"),
         ("phrenic", ">", "enter the highest voltage tested"),
         ("threshold", "44", "LV1 to LV2: "),
     ],

@@ -53,7 +53,7 @@ def test_same_form_twice_writes_one_epoch(doctor, session):
         ({"duration_s": "0"}, "Duration: enter seconds above 0, at most 86400."),
         ({"duration_s": None, "ended_at": "2026-03-02T09:00:00"}, "The end must be after the start."),
         ({"ended_at": "2026-03-02T09:15:00"}, "End and duration do not agree. Enter only one of them."),
-        ({"sv_ml": "two"}, "Stroke volume, mean: enter a number in mL, such as 1.5."),
+        ({"sv_ml": "two"}, "Stroke volume, mean: enter only a number, in mL."),
         ({"sv_ml": "900"}, "Stroke volume: enter a value from 2 to 300 mL."),
         ({"sv_ml": None, "sv_ml__sd": "3"}, "Stroke volume: enter the mean too."),
         ({"sv_ml__sd": "-3"}, "Stroke volume: the SD must be 0 or more."),

@@ -113,7 +113,7 @@ def test_details_unchanged_make_no_new_version(doctor, session):
 @pytest.mark.parametrize(
     ("typed", "message"),
     [
-        ({"contrast_ml": "much"}, "Contrast: enter a number in mL, such as 1.5."),
+        ({"contrast_ml": "much"}, "Contrast: enter only a number, in mL."),
         ({"contrast_ml": "5000"}, "Contrast: enter a value from 0 to 1000 mL, or leave it empty."),
         ({"ended_at": "2020-01-01T00:00:00"}, "The end is before the start."),
         ({"outcome": None}, "Outcome of the session: choose one."),

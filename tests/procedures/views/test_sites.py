@@ -121,9 +121,9 @@ def test_measurement_takes_commas_and_leaves_the_rest_missing(measure, site):
     ("typed", "message"),
     [
         ({"capture_threshold_v": "1.0"}, "Pulse width: enter the one at which the threshold was measured."),
-        ({"impedance_ohm": "1.234,5"}, "Impedance: enter a number in Ohm, such as 1.5."),
-        ({"impedance_ohm": "nan"}, "Impedance: enter a number in Ohm, such as 1.5."),
-        ({"impedance_ohm": "1e3"}, "Impedance: enter a number in Ohm, such as 1.5."),
+        ({"impedance_ohm": "1.234,5"}, "Impedance: enter only a number, in Ohm."),
+        ({"impedance_ohm": "nan"}, "Impedance: enter only a number, in Ohm."),
+        ({"impedance_ohm": "1e3"}, "Impedance: enter only a number, in Ohm."),
         ({"impedance_ohm": "-500"}, "Impedance: enter a value from 50 to 5000 Ohm, or leave it empty."),
         ({"qrs_duration_ms": "999"}, "QRS duration: enter a value from 40 to 320 ms, or leave it empty."),
         (

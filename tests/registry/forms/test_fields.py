@@ -37,13 +37,13 @@ def test_comma_that_may_separate_thousands_is_asked_about(typed):
 
 @pytest.mark.parametrize("typed", ["nan", "inf", "1e400", "0x10", "9" * 30, "1.2.3", "1,2,3"])
 def test_what_is_no_number_is_refused(typed):
-    with pytest.raises(forms.ValidationError, match="enter a number"):
+    with pytest.raises(forms.ValidationError, match="enter only a number"):
         NumberField("Dose").clean(typed)
 
 
 @pytest.mark.parametrize("typed", ["34 mL", "--", "1e2"])
 def test_a_message_names_quantity_and_unit(typed):
-    with pytest.raises(forms.ValidationError, match=r"Volume: enter a number in mL, such as 1.5"):
+    with pytest.raises(forms.ValidationError, match=r"Volume: enter only a number, in mL."):
         NumberField("Volume", "mL").clean(typed)
 
 

@@ -163,7 +163,7 @@ def test_a_centre_sets_its_own_schedule_and_returns_to_the_default(client, lead,
 @pytest.mark.parametrize(
     ("rows", "message"),
     [
-        ([("3 months", "", "1", "1")], "Days after the implant: enter it, or clear the whole row."),
+        ([("3 months", "", "1", "1")], "Visit 1: Days after the implant: enter it, or clear the whole row."),
         ([("3 months", "soon", "1", "1")], "Days after the implant: enter a whole number, such as 30."),
         ([("a", "40", "1", "1"), ("b", "60", "30", "1")], "The window of &#x27;b&#x27; must open later"),
         ([("a", "40", "1", "1"), ("b", "40", "1", "1")], "must open later"),

@@ -300,7 +300,7 @@ def test_response_by_every_definition_with_its_rule_and_source(staff, centre):
 
     assert "No LVESV between 3 and 12 months after the implant." in html
     assert ">Super-response" in html or ">Super-responder<" in html
-    assert "NYHA class 3 to 2." in html
+    assert "NYHA class III to II." in html
     assert "Packer, J Card Fail 2001;7:176" in html
 
 

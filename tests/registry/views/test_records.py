@@ -89,7 +89,7 @@ def test_numbers_left_empty_are_missing_and_never_zero(staff, patient):
     ("field", "typed", "message"),
     [
         ("lvef_percent", "95", "LVEF: enter a value from 3 to 90 %, or leave it empty."),
-        ("lvef_percent", "34 %", "LVEF: enter a number in %, such as 1.5."),
+        ("lvef_percent", "34 %", "LVEF: enter only a number, in %."),
         ("creatinine_umol_per_l", "1,105", "Creatinine: 1,105 could mean 1105 or 1.105. Enter it without a comma."),
         ("nyha_class", "", "NYHA class: choose one answer."),
         ("nyha_class", "5", "NYHA class: choose one of the options shown."),
