@@ -98,9 +98,9 @@ def check_response(
     half = float(stdtrit(fit.freedom, 0.975)) * spread
     difference, low, high = (float(data.to_percent(np.array(v))) for v in (middle, middle - half, middle + half))
     agrees = low <= 0.0 <= high
-    span = f"{difference:+.1f} % ({low:+.1f} to {high:+.1f})"
+    span = f"{difference:+.1f} % ({low:+.1f} to {high:+.1f})".replace("-", "−")
     sentence = (
-        f"No difference beyond measurement noise between the response at {state} and the first visit: {span}."
+        f"The response at {state} differs from the first visit by no more than measurement noise: {span}."
         if agrees
         else f"Warning: the response at {state} differs from the first visit by {span}, more than measurement noise "
         "is expected to cause."

@@ -73,7 +73,7 @@ def strict_lbbb(qrs_duration_ms: float, leads: Mapping[str, LeadQrs], sex: Sex |
         raise ElectrocardiogramError(f"The sex is 'female' or 'male', not '{sex}'.")
     if sex:
         long_enough: bool | None = bool(qrs_duration_ms >= STRICT_MS[sex])
-        limit = f">= {STRICT_MS[sex]:g} ms"
+        limit = f"{STRICT_MS[sex]:g} ms or more"
     else:
         open_ = STRICT_MS["female"] <= qrs_duration_ms < STRICT_MS["male"]
         long_enough = None if open_ else bool(qrs_duration_ms >= STRICT_MS["male"])

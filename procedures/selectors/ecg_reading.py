@@ -167,7 +167,10 @@ def _definition(name: str, kept: dict[str, Any]) -> Definition:
 
 
 def _numbers(values: dict[str, Any]) -> str:
-    return ", ".join(f"{name.removesuffix(' ms')} {_word(name, value)}" for name, value in values.items())
+    return ", ".join(
+        f"{value} leads" if name == "leads" else f"{name.removesuffix(' ms')} {_word(name, value)}"
+        for name, value in values.items()
+    )
 
 
 def _word(name: str, value: Any) -> str:

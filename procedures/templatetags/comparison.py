@@ -14,12 +14,19 @@ from procedures.models import LeadMeasurement
 from procedures.polar import segment_name
 from procedures.selectors import comparison_words as words
 from procedures.selectors.lead_measurements import Pair
+from registry.clinical.nyha import ROMAN
 
 register = template.Library()
 NB = "\N{NO-BREAK SPACE}"
 register.filter("signed", words.signed)
 register.filter("probability", words.probability)
 register.filter("segment_name", segment_name)
+
+
+@register.filter
+def nyha(number: int) -> str:
+    """Write a NYHA class as clinicians do."""
+    return ROMAN[number]
 
 
 @register.simple_tag

@@ -20,7 +20,7 @@ from registry.login import idle, known_devices
 from registry.login.access_log import origin
 from registry.models import User
 
-# Hold nobody's data and are asked for by machines: who asks is not even looked up.
+# Hold no personal data and are requested by machines: the user is not looked up.
 NOBODYS = {"healthz", "readyz", "metrics"} | {
     f"procedures:bedside{part}" for part in ("", "_shell", "_logged_in", "_worker")
 }

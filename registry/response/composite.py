@@ -6,6 +6,7 @@ import datetime as dt
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from registry.clinical.nyha import ROMAN
 from registry.response.judgement import NOT_ASSESSABLE, Judgement
 from registry.response.volumes import WINDOW_DAYS, _nearest_to_target
 
@@ -76,7 +77,7 @@ def clinical_composite(facts: CompositeFacts) -> Judgement:
     step = None
     if facts.nyha_before and state.nyha_class:
         step = state.nyha_class - facts.nyha_before
-    told = [] if step is None else [f"NYHA class {facts.nyha_before} to {state.nyha_class}"]
+    told = [] if step is None else [f"NYHA class {ROMAN[facts.nyha_before]} to {ROMAN[state.nyha_class]}"]
     if state.global_assessment:
         told.append(f"global assessment {state.global_assessment.replace('_', ' ')}")
     reason = f"{', '.join(told)}." if told else ""

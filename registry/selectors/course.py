@@ -11,6 +11,7 @@ from django.utils import timezone
 from registry.clinical import quantities
 from registry.clinical.body import surface_mosteller
 from registry.clinical.kidney import ckd_epi_2021, kidney_stage
+from registry.clinical.nyha import ROMAN
 from registry.models import (
     MEDICINES,
     AdverseEvent,
@@ -139,7 +140,10 @@ def _numbers(quantity: quantities.Quantity, assessments: Sequence[Assessment]) -
     cells = []
     for one in assessments:
         value = getattr(one, quantity.field)
-        cells.append(None if value is None else f"{value:.{quantity.decimals}f}")
+        if value is None:
+            cells.append(None)
+        else:
+            cells.append(ROMAN[value] if quantity.field == "nyha_class" else f"{value:.{quantity.decimals}f}")
     return Line(quantity.label, quantity.unit, cells, _change(quantity, assessments), "not measured")
 
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from registry.clinical.guidelines.findings import Findings, Known
+from registry.clinical.nyha import ROMAN
 
 _WORDS = {
     "lbbb": "left bundle branch block",
@@ -27,7 +28,6 @@ _WORDS = {
     True: "yes",
     False: "no",
 }
-_ROMAN = {1: "I", 2: "II", 3: "III", 4: "IV"}
 
 
 @dataclass(frozen=True)
@@ -55,7 +55,7 @@ class Criterion:
         if value is None:
             return "not recorded"
         if self.finding == "nyha":
-            return _ROMAN[value]
+            return ROMAN[value]
         if isinstance(value, bool | str):
             return _WORDS.get(value, str(value))
         return f"{value:g} {self.unit}".rstrip()
@@ -117,7 +117,7 @@ def nyha(*classes: int) -> Criterion:
     Criterion
         With its words.
     """
-    return Criterion(f"NYHA class {', '.join(_ROMAN[one] for one in classes)}", "nyha", lambda value: value in classes)
+    return Criterion(f"NYHA class {', '.join(ROMAN[one] for one in classes)}", "nyha", lambda value: value in classes)
 
 
 def _yes(text: str, finding: str) -> Criterion:
