@@ -60,7 +60,7 @@ def _sentences(field: forms.Field, label: str) -> dict[str, str]:
 
 
 def _asked_for(field: forms.Field, label: str, about: Callable[[str], str]) -> str:
-    unit = getattr(field, "unit", None)
+    unit: str | None = getattr(field, "unit", None)
     if isinstance(field, forms.BooleanField):
         return f"Tick the box: {label}."
     if isinstance(field, forms.FileField):
@@ -72,6 +72,7 @@ def _asked_for(field: forms.Field, label: str, about: Callable[[str], str]) -> s
     if isinstance(field, forms.DateField):
         return about("enter a date.")
     if unit is not None or isinstance(field, forms.IntegerField):
+        unit = unit or ""
         return about(f"enter {_IN_WORDS.get(unit) or (f'a number in {unit}' if unit else 'a number')}.")
     return f"Enter {_in_a_sentence(label)}."
 

@@ -74,10 +74,10 @@ def clinical_composite(facts: CompositeFacts) -> Judgement:
             else "No NYHA class and no global assessment between 3 and 12 months after the implant."
         )
         return _judged(NOT_ASSESSABLE, "Not assessable", reason)
-    step = None
+    step, told = None, []
     if facts.nyha_before and state.nyha_class:
         step = state.nyha_class - facts.nyha_before
-    told = [] if step is None else [f"NYHA class {ROMAN[facts.nyha_before]} to {ROMAN[state.nyha_class]}"]
+        told = [f"NYHA class {ROMAN[facts.nyha_before]} to {ROMAN[state.nyha_class]}"]
     if state.global_assessment:
         told.append(f"global assessment {state.global_assessment.replace('_', ' ')}")
     reason = f"{', '.join(told)}." if told else ""

@@ -174,3 +174,19 @@ def test_report_prints_on_two_sheets_without_the_page_around_it(visit: Callable[
     sheets = [int(n) for n in re.findall(rb"/Type\s*/Pages[^>]*?/Count (\d+)|/Count (\d+)", printed)[0] if n]
     assert sheets
     assert sheets[0] <= 2
+
+
+def test_captions_stay_in_sight_while_a_wide_table_scrolls(visit: Callable[..., Page]) -> None:
+    session = typed_session({"PL-mid": 12.0, "LAT-mid": 4.0})
+    make_measurement(session.sites.get(label="LAT-mid"), phrenic_threshold_v=1.5)
+    page = visit(session)
+    page.set_viewport_size({"width": 768, "height": 1024})
+    table = page.locator(".scroll", has=page.locator("#response-table"))
+    assert table.evaluate("(one) => one.scrollWidth > one.clientWidth"), "the table no longer scrolls here"
+    for end in (0, 10_000):
+        table.evaluate("(one, end) => one.scrollTo(end, 0)", end)
+        caption, window = page.locator("#response-caption").bounding_box(), table.bounding_box()
+        assert caption
+        assert window
+        assert caption["x"] >= window["x"] - 1
+        assert caption["x"] + caption["width"] <= window["x"] + window["width"] + 1
