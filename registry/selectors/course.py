@@ -137,7 +137,7 @@ def _filtration(patient: Patient, one: Assessment) -> str | None:
 
 
 def _numbers(quantity: quantities.Quantity, assessments: Sequence[Assessment]) -> Line:
-    cells = []
+    cells: list[str | None] = []
     for one in assessments:
         value = getattr(one, quantity.field)
         if value is None:
