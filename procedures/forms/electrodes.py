@@ -72,6 +72,8 @@ class ElectrodeGridForm(EntryForm):
             for column, anode in enumerate(self.anodes):
                 if cathode != anode:
                     self._add(f"p{row}_{column}", cathode, anode)
+        below = ("from_paper", "amendment_reason")  # on the page below the table
+        self.fields |= {name: self.fields.pop(name) for name in below if name in self.fields}
 
     def _add(self, name: str, cathode: str, anode: str) -> None:
         pair = f"{cathode} to {anode}"

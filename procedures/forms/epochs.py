@@ -108,10 +108,11 @@ class TypedEpochForm(StateForm):
         if record and record.recording_id:
             for name in ("started_at", "ended_at", "duration_s"):
                 del self.fields[name]  # the recording's page moves a marked epoch
-        excluded = self.fields.pop("excluded_reason")  # stands below the metrics on the page
+        below = ("excluded_reason", "from_paper", "amendment_reason")  # on the page below the metrics
+        last = {name: self.fields.pop(name) for name in below if name in self.fields}
         for metric in METRICS:
             self._add_inputs(metric)
-        self.fields["excluded_reason"] = excluded
+        self.fields |= last
 
     def _add_inputs(self, metric: Metric) -> None:
         key, name, stored = metric.key, metric.label, self.typed.get(metric.key)
