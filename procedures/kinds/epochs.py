@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from procedures.described import Bedside, SessionKind
+from procedures.forms.epochs import TypedEpochForm
 from procedures.kinds.serializers import PacingSerializer, PacingWriteSerializer
 from procedures.kinds.sessions import BY_SESSION, OF_SESSION
 from procedures.models import AcuteResponse, Epoch, EpochMetric, PacingConfiguration
@@ -19,6 +20,7 @@ EPOCH = SessionKind(
     **OF_SESSION,
     fields=("session", "site", "pacing", "started_at", "ended_at", "excluded_reason"),
     put=put_epoch_as_paced,
+    forms=(TypedEpochForm,),
     joined=("pacing",),
     api=Api(
         "epochs",

@@ -8,7 +8,8 @@ from django.urls import reverse
 from rest_framework import serializers
 
 from procedures.described import Bedside, SessionKind
-from procedures.forms.sessions import NewSessionForm, SessionDetailsForm
+from procedures.forms.decisions import DecisionForm
+from procedures.forms.sessions import LogEntryForm, NewSessionForm, SessionDetailsForm
 from procedures.kinds.serializers import Operator
 from procedures.kinds.tables import SESSIONS
 from procedures.models import Decision, Difficulty, LogEntry, ScannedPart, Session, SessionPart
@@ -70,6 +71,7 @@ LOG_ENTRY = SessionKind(
     **OF_SESSION,
     fields=("session", "kind", "occurred_at", "text"),
     put=log,
+    forms=(LogEntryForm,),
     api=Api(
         "log-entries",
         words="The running notes of a session.",
@@ -130,6 +132,7 @@ DECISION = SessionKind(
     **OF_SESSION,
     fields=("session", "site", "decided_at", "reason", "metric"),
     put=record_decision,
+    forms=(DecisionForm,),
     api=Api(
         "decisions",
         words="Decisions of a session. The program never makes one.",

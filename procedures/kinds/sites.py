@@ -7,7 +7,7 @@ from typing import Any
 from django.urls import reverse
 
 from procedures.described import Bedside, SessionKind
-from procedures.forms.sites import MeasurementForm
+from procedures.forms.sites import MeasurementForm, SiteForm
 from procedures.kinds.serializers import ThresholdStepSerializer, ThresholdStepWriteSerializer
 from procedures.kinds.sessions import BY_SESSION, OF_SESSION
 from procedures.limits import LEAD_QUANTITIES
@@ -54,6 +54,7 @@ SITE = SessionKind(
         "notes",
     ),
     put=put_site,
+    forms=(SiteForm,),
     api=Api(
         "sites",
         words="Tested lead positions.",

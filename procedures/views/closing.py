@@ -12,12 +12,12 @@ from django.views.decorators.http import require_http_methods
 
 from procedures.forms.decisions import DecisionForm
 from procedures.forms.sessions import SignForm
+from procedures.kinds.sessions import DECISION
 from procedures.models import Decision, Status
 from procedures.selectors.completeness import answers_to_check
 from procedures.selectors.sessions import decisions_of, session_detail
-from procedures.services.decisions import record_decision
 from procedures.services.sessions import sign_session
-from procedures.views.entry import answer, session_to_write
+from procedures.views.entry import answer, form_for, session_to_write, write_record
 from registry.access import Right
 from registry.errors import RuleBroken
 from registry.forms.rules import apply_rule
@@ -30,19 +30,13 @@ def decision(request: MemberRequest, session: UUID) -> HttpResponse:
     """Record which site was chosen and why. A later decision stands over an earlier one."""
     found = session_to_write(request.user, session, Right.DECIDE)
     initial = {"metric": request.GET.get("metric", ""), "site": request.GET.get("site", "")}
-    form = DecisionForm(request.POST or None, session=found, initial=initial)
+    form = form_for(DECISION, request, session=found, initial=initial)
 
     def write(form: DecisionForm) -> Decision:
-        guard = form.guard
-        return record_decision(
-            by=request.user,
-            session=found,
-            site=form.chosen,
-            metric=form.cleaned_data["metric"],
-            reason=form.cleaned_data["reason"],
-            key=guard["key"],
-            amendment_reason=guard["reason"],
-        )
+        values = {"session": found, "site": form.chosen}
+        values |= {name: form.cleaned_data[name] for name in ("metric", "reason")}
+        written: Decision = write_record(DECISION, form, by=request.user, values=values)
+        return written
 
     return answer(
         request,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import Any
 from uuid import UUID
 
@@ -10,6 +10,7 @@ from django.contrib import messages
 from django.http import HttpResponse
 from django.shortcuts import redirect, render
 
+from procedures.described import SessionKind
 from procedures.forms.base import EntryForm
 from procedures.models import Session
 from procedures.selectors.finding import find_session
@@ -33,6 +34,18 @@ def session_to_write(user: User, key: UUID, right: Right = Right.WRITE_SESSIONS)
     session = find_session(user, key)
     require(user, session.centre_id, right)
     return session
+
+
+def form_for(kind: SessionKind, request: MemberRequest, **options: Any) -> Any:
+    """Return the form on which a kind of record is entered, filled with what was posted."""
+    return kind.forms[-1](request.POST or None, **options)
+
+
+def write_record(kind: SessionKind, form: EntryForm, *, by: User, values: Mapping[str, Any]) -> Any:
+    """Write what a form holds by the service of its kind, under the form's key, version and reason."""
+    guard = form.guard
+    given = {**values, "amendment_reason": guard["reason"]}
+    return kind.write(by=by, key=guard["key"], version=guard["version"], values=given)
 
 
 def answer(

@@ -11,11 +11,12 @@ from django.views.decorators.http import require_http_methods
 
 from procedures.forms.base import likely_moment
 from procedures.forms.epochs import TypedEpochForm
+from procedures.kinds.epochs import EPOCH
 from procedures.metrics import BY_KEY
 from procedures.models import Epoch, Origin
 from procedures.selectors.finding import find_epoch
-from procedures.services.epochs import enter_metrics, put_epoch, put_pacing
-from procedures.views.entry import answer, session_to_write
+from procedures.services.epochs import enter_metrics
+from procedures.views.entry import answer, form_for, session_to_write, write_record
 from registry.views.request import MemberRequest
 
 
@@ -25,19 +26,18 @@ def epoch(request: MemberRequest, session: UUID, epoch: UUID | None = None) -> H
     found = session_to_write(request.user, session)
     stored = find_epoch(found, epoch) if epoch else None
     initial = {"started_at": likely_moment(found), "state": request.GET.get("state", "")}
-    form = TypedEpochForm(request.POST or None, session=found, record=stored, initial=initial)
+    form = form_for(EPOCH, request, session=found, record=stored, initial=initial)
 
     @transaction.atomic
     def write(form: TypedEpochForm) -> Epoch:
-        by, guard = request.user, form.guard
-        pacing = form.pacing and put_pacing(by=by, session=found, reason=guard["reason"], **form.pacing)
-        values = form.values
+        by, values = request.user, form.values
         if stored and stored.recording_id:
             values |= {"started_at": stored.started_at, "ended_at": stored.ended_at}
-        written = put_epoch(by=by, session=found, site=form.site, pacing=pacing, **values, **guard)
+        values |= {"session": found, "site": form.site, "pacing": form.pacing or None}
+        written: Epoch = write_record(EPOCH, form, by=by, values=values)
         if form.metrics:
             confirmed = form.cleaned_data["confirmed"]
-            enter_metrics(by=by, epoch=written, metrics=form.metrics, confirmed=confirmed, reason=guard["reason"])
+            enter_metrics(by=by, epoch=written, metrics=form.metrics, confirmed=confirmed, reason=form.guard["reason"])
         return written
 
     computed = []

@@ -13,9 +13,10 @@ from django.views.decorators.http import require_http_methods, require_safe
 
 from procedures.forms.base import likely_moment
 from procedures.forms.sessions import SUGGESTIONS, LogEntryForm, NewSessionForm, SessionDetailsForm, find_patients
+from procedures.kinds.sessions import LOG_ENTRY, SESSION
 from procedures.selectors.finding import find_log_entry
-from procedures.services.sessions import describe_session, log, open_session
-from procedures.views.entry import answer, session_to_write
+from procedures.services.sessions import open_session
+from procedures.views.entry import answer, form_for, session_to_write, write_record
 from registry.access import Right, rights_anywhere
 from registry.errors import AccessDenied, Conflict, RuleBroken
 from registry.forms.rules import apply_rule
@@ -64,17 +65,13 @@ def patient_meant(request: MemberRequest) -> HttpResponse:
 def session_details(request: MemberRequest, session: UUID) -> HttpResponse:
     """Describe the session as a whole: outcome, contrast, dose, end, notes."""
     found = session_to_write(request.user, session)
-    form = SessionDetailsForm(request.POST or None, session=found)
+    form = form_for(SESSION, request, session=found)
 
     def write(form: SessionDetailsForm) -> None:
         guard = form.guard
-        describe_session(
-            by=request.user,
-            session=found,
-            version=guard["version"] or 0,
-            reason=guard["reason"],
-            **form.values,
-        )
+        values = form.values | {"patient": found.patient, "amendment_reason": guard["reason"]}
+        # Of this session, whatever key was posted.
+        SESSION.write(by=request.user, key=found.pk, version=guard["version"], values=values)
 
     return answer(
         request,
@@ -94,11 +91,11 @@ def log_entry(request: MemberRequest, session: UUID, entry: UUID | None = None) 
     initial: dict[str, Any] = {"occurred_at": likely_moment(found)}
     if stored:
         initial = {"kind": stored.kind, "occurred_at": stored.occurred_at, "text": stored.text}
-    form = LogEntryForm(request.POST or None, session=found, record=stored, initial=initial)
+    form = form_for(LOG_ENTRY, request, session=found, record=stored, initial=initial)
 
     def write(form: LogEntryForm) -> None:
         values = {name: form.cleaned_data[name] for name in ("kind", "occurred_at", "text")}
-        log(by=request.user, session=found, **values, **form.guard)
+        write_record(LOG_ENTRY, form, by=request.user, values=values | {"session": found})
 
     return answer(
         request,

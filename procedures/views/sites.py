@@ -12,10 +12,11 @@ from django.views.decorators.http import require_http_methods
 
 from procedures.forms.base import likely_moment
 from procedures.forms.sites import MeasurementForm, SiteForm
+from procedures.kinds.sites import LEAD_MEASUREMENT, SITE
 from procedures.models import LeadMeasurement, Site
 from procedures.selectors.finding import find_measurement, find_site
-from procedures.services.sites import put_measurement, put_site, put_tributary
-from procedures.views.entry import answer, session_to_write
+from procedures.services.sites import put_tributary
+from procedures.views.entry import answer, form_for, session_to_write, write_record
 from registry.views.request import MemberRequest
 
 
@@ -25,16 +26,15 @@ def site(request: MemberRequest, session: UUID, site: UUID | None = None) -> Htt
     found = session_to_write(request.user, session)
     stored = find_site(found, site) if site else None
     initial = {"vein": request.GET.get("vein", ""), "ordinal": request.GET.get("ordinal", "1")}
-    form = SiteForm(request.POST or None, session=found, record=stored, initial=initial)
+    form = form_for(SITE, request, session=found, record=stored, initial=initial)
 
     @transaction.atomic
     def write(form: SiteForm) -> Site:
-        guard = form.guard
-        data = form.cleaned_data
-        tributary = put_tributary(
-            by=request.user, session=found, vein=data["vein"], ordinal=data["ordinal"], reason=guard["reason"]
-        )
-        return put_site(by=request.user, session=found, tributary=tributary, **form.values, **guard)
+        named = {name: form.cleaned_data[name] for name in ("vein", "ordinal")}
+        tributary = put_tributary(by=request.user, session=found, reason=form.guard["reason"], **named)
+        values = form.values | {"session": found, "tributary": tributary}
+        written: Site = write_record(SITE, form, by=request.user, values=values)
+        return written
 
     def done(written: Site) -> str:
         if "measure" in request.POST and written.reached:
@@ -60,11 +60,12 @@ def measurement(request: MemberRequest, session: UUID, site: UUID, measurement: 
     stored = find_measurement(measured, measurement) if measurement else None
     initial: dict[str, Any] = {"measured_at": likely_moment(found)}
     initial |= {name: request.GET[name] for name in ("cathode", "anode") if name in request.GET}
-    form = MeasurementForm(request.POST or None, session=found, record=stored, initial=initial)
+    form = form_for(LEAD_MEASUREMENT, request, session=found, record=stored, initial=initial)
 
     def write(form: MeasurementForm) -> LeadMeasurement:
-        confirmed = form.cleaned_data["confirmed"]
-        return put_measurement(by=request.user, site=measured, confirmed=confirmed, **form.values, **form.guard)
+        values = form.values | {"site": measured, "confirmed": form.cleaned_data["confirmed"]}
+        written: LeadMeasurement = write_record(LEAD_MEASUREMENT, form, by=request.user, values=values)
+        return written
 
     return answer(
         request,
