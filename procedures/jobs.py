@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from procedures.models import AnalysisRun, StoredSignals
-from registry.jobs import Kind, register
+from registry.jobs import RunKind, register
 
 register(
-    Kind(
+    RunKind(
         name="analysis",
         model=AnalysisRun,
         work="procedures.services.analysis.carry_out",
@@ -16,7 +16,7 @@ register(
     )
 )
 register(
-    Kind(
+    RunKind(
         name="signals",
         model=StoredSignals,
         work="procedures.services.stored_signals.carry_out",

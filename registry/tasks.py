@@ -17,7 +17,7 @@ from registry.models import Attempt
 def carry_out_job(kind: str, key: str) -> None:
     """Carry out a background run that waits."""
     jobs.carry_out(kind, UUID(key))
-    signs.give(signs.queue_sign(jobs.KINDS[kind].queue))
+    signs.give(signs.queue_sign(jobs.RUN_KINDS[kind].queue))
 
 
 @shared_task(name="registry.tasks.sweep_jobs")

@@ -17,7 +17,7 @@ from prometheus_client.core import GaugeMetricFamily, Metric
 from prometheus_client.multiprocess import MultiProcessCollector
 from prometheus_client.registry import Collector
 
-from registry.jobs import KINDS, signs
+from registry.jobs import RUN_KINDS, signs
 from registry.models import Sign
 from registry.selectors import service
 
@@ -73,7 +73,7 @@ def _from_database() -> Iterable[Metric]:
     failed = GaugeMetricFamily(
         "tributary_runs_failed", f"Failed among the runs of the last {service.FAILURES_OF.days} days.", labels=["kind"]
     )
-    for kind in KINDS.values():
+    for kind in RUN_KINDS.values():
         failed.add_metric([kind.name], service.failed(kind).count())
     yield failed
     age = GaugeMetricFamily("tributary_sign_age_seconds", "Since the last sign of life.", labels=["of"])

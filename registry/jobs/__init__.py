@@ -10,8 +10,8 @@ To add a kind of run:
    again would not help, ``TryAgain("sentence")`` when it might, and ``NotYet("sentence")`` while another run makes what
    it needs; anything else is a fault of the program and is tried again too. It may be carried out twice, so nothing
    outside ``claim.writing()`` may do harm when repeated.
-3. One ``register(Kind(...))`` in the room's ``jobs.py`` (``registry/jobs/registry_kinds.py``, ``procedures/jobs.py``),
-   which ``AppConfig.ready`` loads.
+3. One ``register(RunKind(...))`` in the room's ``jobs.py`` (``registry/jobs/registry_kinds.py``,
+   ``procedures/jobs.py``), which ``AppConfig.ready`` loads.
 4. The service that asks for it makes the row and calls ``send_later(row)`` in the same transaction.
 
 ``send_again`` hurries a run that waits, ``cancel`` stops runs, ``sweep`` sends again what was not picked up, takes over
@@ -20,16 +20,16 @@ what a lost worker left, and gives up on what was tried too often. Without a bro
 
 from registry.jobs.carrying import carry_out
 from registry.jobs.claims import Claim, NotOurs, NotYet, Refused, TryAgain, cancel
-from registry.jobs.kinds import KINDS, Kind, register
+from registry.jobs.run_kinds import RUN_KINDS, RunKind, register
 from registry.jobs.sending import send_again, send_later, sweep
 
 __all__ = [
-    "KINDS",
+    "RUN_KINDS",
     "Claim",
-    "Kind",
     "NotOurs",
     "NotYet",
     "Refused",
+    "RunKind",
     "TryAgain",
     "cancel",
     "carry_out",

@@ -17,7 +17,7 @@ from django.db import close_old_connections, connection
 from registry.jobs import signs
 from registry.jobs.carrying import carry_out
 from registry.jobs.claims import give_up
-from registry.jobs.kinds import KINDS, Kind
+from registry.jobs.run_kinds import RUN_KINDS, RunKind
 from registry.models import to_be_taken
 
 _log = logging.getLogger(__name__)
@@ -75,14 +75,14 @@ def _serve(name: str) -> None:
             connection.close()
 
 
-def _oldest(kind: Kind) -> Iterable[UUID]:
+def _oldest(kind: RunKind) -> Iterable[UUID]:
     return kind.model._default_manager.filter(to_be_taken()).order_by("pk").values_list("pk", flat=True)[:20]
 
 
 def work_off(name: str) -> int:
     """Carry out every run that waits in a queue, the oldest first; return how many."""
     count = 0
-    kinds = [kind for kind in KINDS.values() if kind.queue == name]
+    kinds = [kind for kind in RUN_KINDS.values() if kind.queue == name]
     for kind in kinds:
         give_up(kind.model)
     while True:

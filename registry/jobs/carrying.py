@@ -10,7 +10,7 @@ from django.conf import settings
 from django.db import connection
 
 from registry.jobs.claims import Claim, NotOurs, NotYet, Refused, TryAgain, held, take
-from registry.jobs.kinds import KINDS, Kind
+from registry.jobs.run_kinds import RUN_KINDS, RunKind
 from registry.log_context import about
 
 _log = logging.getLogger(__name__)
@@ -18,7 +18,7 @@ _log = logging.getLogger(__name__)
 
 def carry_out(name: str, key: UUID) -> bool:
     """Do a run that waits; False when there is nothing to do. Safe to call at any time and by any number of workers."""
-    kind = KINDS[name]
+    kind = RUN_KINDS[name]
     claim = take(kind.model, key)
     if claim is None:
         return False
@@ -27,7 +27,7 @@ def carry_out(name: str, key: UUID) -> bool:
     return True
 
 
-def _work(kind: Kind, claim: Claim) -> None:
+def _work(kind: RunKind, claim: Claim) -> None:
     try:
         with held(claim):
             kind.load()(claim)

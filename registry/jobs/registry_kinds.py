@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from registry.jobs.kinds import Kind, register
+from registry.jobs.run_kinds import RunKind, register
 from registry.models import ImportRun
 
 register(
-    Kind(
+    RunKind(
         name="import",
         model=ImportRun,
         work="registry.services.import_running.carry_out",

@@ -16,7 +16,7 @@ from django.db.models.functions import Now
 from registry.jobs import beside, queue
 from registry.jobs.carrying import carry_out
 from registry.jobs.claims import give_up
-from registry.jobs.kinds import KINDS, Kind, kind_of
+from registry.jobs.run_kinds import RUN_KINDS, RunKind, run_kind_of
 from registry.models import Job, RunState, to_be_taken
 
 # With the sweep's interval (settings.SWEEP_EVERY_S) a lost message is sent again within 15 s.
@@ -28,7 +28,7 @@ _log = logging.getLogger(__name__)
 
 def send_later(run: Job) -> None:
     """Send a run once the surrounding transaction has been committed."""
-    transaction.on_commit(partial(_send, kind_of(type(run)), run.pk), robust=True)
+    transaction.on_commit(partial(_send, run_kind_of(type(run)), run.pk), robust=True)
 
 
 def send_again(run: Job) -> None:
@@ -38,7 +38,7 @@ def send_again(run: Job) -> None:
     send_later(run)
 
 
-def _send(kind: Kind, key: UUID) -> None:
+def _send(kind: RunKind, key: UUID) -> None:
     if settings.JOBS_BY == "queue":
         _post(kind.queue, [(kind, key)])
     elif beside.running():
@@ -55,7 +55,7 @@ def sweep() -> int:
     """
     count = 0
     for name in settings.JOB_QUEUES:
-        kinds = [kind for kind in KINDS.values() if kind.queue == name]
+        kinds = [kind for kind in RUN_KINDS.values() if kind.queue == name]
         for kind in kinds:
             give_up(kind.model)
         late = [(kind, key) for kind in kinds for key in _late(kind)]
@@ -64,17 +64,17 @@ def sweep() -> int:
     return count
 
 
-def _late(kind: Kind) -> Iterable[UUID]:
+def _late(kind: RunKind) -> Iterable[UUID]:
     unheard = Q(sent_at__isnull=True) | Q(sent_at__lt=Now() - LATE)
     rows = kind.model._default_manager.filter(to_be_taken(), unheard)
     return rows.order_by(F("sent_at").asc(nulls_first=True), "pk").values_list("pk", flat=True)[:MOST_AT_ONCE]
 
 
-def _waiting(kind: Kind) -> int:
+def _waiting(kind: RunKind) -> int:
     return kind.model._default_manager.filter(to_be_taken()).count()
 
 
-def _post(name: str, runs: list[tuple[Kind, UUID]], at_most: int | None = None) -> int:
+def _post(name: str, runs: list[tuple[RunKind, UUID]], at_most: int | None = None) -> int:
     """Put messages into a queue; one that is down is logged and the rows keep what is to be sent."""
     count = 0
     try:

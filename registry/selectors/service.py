@@ -23,7 +23,7 @@ from django.db.models.functions import Coalesce, Now
 from django.utils import timezone
 
 from registry.access import Right, centres_for, require_somewhere
-from registry.jobs import KINDS, Kind, queue, signs
+from registry.jobs import RUN_KINDS, RunKind, queue, signs
 from registry.models import Job, RunState, Sign, User, to_be_taken
 
 FAILURES_OF = dt.timedelta(days=7)
@@ -135,9 +135,9 @@ def _workers(name: str) -> Part:
     return Part(part, False, f"Nobody works on this queue; {said}.{waits}")
 
 
-def kinds_in(name: str) -> list[Kind]:
+def kinds_in(name: str) -> list[RunKind]:
     """Return the kinds of run that wait in a queue."""
-    return [kind for kind in KINDS.values() if kind.queue == name]
+    return [kind for kind in RUN_KINDS.values() if kind.queue == name]
 
 
 def busy(name: str) -> tuple[int, float, int]:
@@ -153,11 +153,11 @@ def busy(name: str) -> tuple[int, float, int]:
     return waiting, oldest, running
 
 
-def _rows(kind: Kind) -> QuerySet[Any]:
+def _rows(kind: RunKind) -> QuerySet[Any]:
     return kind.model._default_manager.order_by()
 
 
-def _since(kind: Kind) -> Any:
+def _since(kind: RunKind) -> Any:
     """From when a run waits: since it was asked for; one to be tried again or left behind, since that was due."""
     asked = "updated_at" if any(field.name == "updated_at" for field in kind.model._meta.fields) else "created_at"
     return Coalesce(F("next_try_at"), F("lease_until"), F(asked))
@@ -169,7 +169,7 @@ def first_key(since: dt.timedelta) -> UUID:
     return UUID(int=ms << 80)
 
 
-def failed(kind: Kind, since: dt.timedelta = FAILURES_OF) -> QuerySet[Any]:
+def failed(kind: RunKind, since: dt.timedelta = FAILURES_OF) -> QuerySet[Any]:
     """Return the runs of a kind made within this time that failed."""
     return kind.model._default_manager.filter(pk__gte=first_key(since), state=RunState.FAILED)
 
@@ -195,7 +195,7 @@ def service(user: User) -> dict[str, Any]:
     centres = centres_for(user, Right.WATCH_SERVICE)
     failures = [
         Failure(kind.name, run, run.of_centre)
-        for kind in KINDS.values()
+        for kind in RUN_KINDS.values()
         for run in failed(kind)
         .filter(**{f"{kind.centre}__in": centres})
         .annotate(of_centre=F(f"{kind.centre}__name"))

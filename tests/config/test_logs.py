@@ -102,7 +102,10 @@ def test_no_identifier_and_nothing_typed_reaches_the_log(log: Log, browser: Clie
     def breaks(_: Any) -> None:
         raise ValueError(f"cannot read {IDENTIFIERS[2]}")
 
-    with work_is(breaks), patch("registry.jobs.carrying.KINDS", __import__("registry.jobs", fromlist=["KINDS"]).KINDS):
+    with (
+        work_is(breaks),
+        patch("registry.jobs.carrying.RUN_KINDS", __import__("registry.jobs", fromlist=["RUN_KINDS"]).RUN_KINDS),
+    ):
         from registry.jobs import carry_out
 
         run = make_run()

@@ -17,7 +17,7 @@ from config.celery import app
 django.setup()
 
 from procedures.models import AnalysisRun  # noqa: E402 - only after the applications are set up
-from registry.jobs import Claim, Kind, NotOurs, claims, register  # noqa: E402
+from registry.jobs import Claim, NotOurs, RunKind, claims, register  # noqa: E402
 
 __all__ = ["app"]
 
@@ -42,5 +42,7 @@ def work(claim: Claim) -> None:
 
 
 register(
-    Kind("analysis", AnalysisRun, "tests.ops.slow_worker.work", "analyses", "It stopped.", "recording__session__centre")
+    RunKind(
+        "analysis", AnalysisRun, "tests.ops.slow_worker.work", "analyses", "It stopped.", "recording__session__centre"
+    )
 )

@@ -11,7 +11,7 @@ from unittest.mock import patch
 from django.utils import timezone
 
 from procedures.models import AnalysisRun, Recording
-from registry.jobs import KINDS, Claim, Kind
+from registry.jobs import RUN_KINDS, Claim, RunKind
 from registry.models import RunState, new_key
 from tests.factories import START, make_session, writer_of
 
@@ -37,12 +37,12 @@ def left_behind(**values: Any) -> dict[str, Any]:
 @contextmanager
 def work_is(work: Callable[[Claim], None]) -> Iterator[None]:
     """Let runs be carried out by this function."""
-    with patch.object(Kind, "load", lambda _: work):
+    with patch.object(RunKind, "load", lambda _: work):
         yield
 
 
-def kind() -> Kind:
-    return KINDS[NAME]
+def kind() -> RunKind:
+    return RUN_KINDS[NAME]
 
 
 def stored(run: AnalysisRun) -> AnalysisRun:

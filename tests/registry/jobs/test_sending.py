@@ -129,7 +129,7 @@ def test_without_a_queue_a_thread_of_the_web_process_works(settings, monkeypatch
 
 
 def test_every_kind_can_be_loaded_and_has_a_queue_that_is_served():
-    for one in jobs.KINDS.values():
+    for one in jobs.RUN_KINDS.values():
         assert callable(one.load())
         assert one.queue in project.JOB_QUEUES
     assert kind().model is AnalysisRun

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True)
-class Kind:
+class RunKind:
     """One kind of run.
 
     ``work`` is the dotted path of a service, loaded when a run is carried out, so that a web process need not load what
@@ -36,15 +36,15 @@ class Kind:
         return work
 
 
-KINDS: dict[str, Kind] = {}
+RUN_KINDS: dict[str, RunKind] = {}
 
 
-def register(kind: Kind) -> None:
+def register(kind: RunKind) -> None:
     """Make a kind known."""
-    KINDS[kind.name] = kind
+    RUN_KINDS[kind.name] = kind
 
 
-def kind_of(model: type[Job]) -> Kind:
+def run_kind_of(model: type[Job]) -> RunKind:
     """Return the kind whose runs are kept in this table.
 
     Raises
@@ -52,7 +52,7 @@ def kind_of(model: type[Job]) -> Kind:
     LookupError
         When none is registered for it.
     """
-    for kind in KINDS.values():
+    for kind in RUN_KINDS.values():
         if kind.model is model:
             return kind
     raise LookupError(f"{model.__name__} belongs to no registered kind of run.")

@@ -1,1 +1,0 @@
-"""From two projections of the coronary veins and the lead to points in space. Pure: arrays in, arrays out."""
