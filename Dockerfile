@@ -12,6 +12,8 @@ ENV PATH=/venv/bin:$PATH \
     DJANGO_SETTINGS_MODULE=config.settings \
     TRIBUTARY_PRODUCTION=1 \
     TRIBUTARY_VAR=/data
+# pg_dump and pg_restore, of the same version as the database of the compose file: for backups.
+RUN apt-get update -qq && apt-get install -y -qq --no-install-recommends postgresql-client && rm -rf /var/lib/apt/lists/*
 RUN useradd --system --uid 10001 --no-create-home --home-dir /nonexistent --shell /usr/sbin/nologin tributary \
  && install -d -o tributary -g tributary -m 0750 /data
 COPY --from=build /venv /venv

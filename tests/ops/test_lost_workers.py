@@ -7,12 +7,14 @@ import signal
 import sys
 from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from procedures.models import AnalysisRun
 from registry.jobs.sending import LATE
 from registry.models import RunState
+from registry.selectors import service as watched
 from tests.ops.processes import Running, environment, running, wait_for
 from tests.ops.test_worker import database_url
 from tests.registry.jobs.runs import make_run, stored
@@ -70,6 +72,23 @@ def test_worker_that_stood_still_and_comes_back_writes_nothing(service: Running,
     (writer,) = those_who("wrote", run, tmp_path)
     assert writer != first
     assert stored(run).algorithm_version == str(writer), service.said()
+
+
+def test_workers_and_clock_that_stand_still_are_seen_and_heard_again(service: Running, settings: Any) -> None:
+    settings.JOBS_BY, settings.STILL_AFTER_S = "queue", 5
+    those = {"clock", "workers of analyses", "workers of imports"}
+
+    def still() -> set[str]:
+        return {part.name for part in watched.parts() if not part.well} & those
+
+    wait_for(lambda: still() == set() or not service.alive(), "a sign of everybody")
+    os.killpg(service.process.pid, signal.SIGSTOP)
+    try:
+        wait_for(lambda: still() == those, "the standstill is seen")
+    finally:
+        os.killpg(service.process.pid, signal.SIGCONT)
+    wait_for(lambda: still() == set() or not service.alive(), "a sign of everybody again")
+    assert service.alive(), service.said()
 
 
 def test_long_silent_work_is_not_taken_over(service: Running, tmp_path: Path) -> None:
