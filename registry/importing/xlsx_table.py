@@ -6,6 +6,7 @@ import io
 import zipfile
 import zlib
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Any
 from xml.parsers import expat
@@ -57,7 +58,7 @@ def read_xlsx(content: bytes, *, sheet: str = "") -> Table:
         with zipfile.ZipFile(io.BytesIO(content)) as package:
             _unfoldable(package)
             _refuse_full(package)
-            return _opened(content, package, sheet)
+            return _opened(content, _looks(package), sheet)
     except TableError:
         raise
     except MemoryError:
@@ -150,13 +151,22 @@ def _refuse_more(stream: Any, most: int) -> None:
         parser.Parse(block, False)
 
 
-def _opened(content: bytes, package: zipfile.ZipFile, wanted: str) -> Table:
+def _looks(package: zipfile.ZipFile) -> dict[str, _Look]:
+    """Look at every part, whatever its name, before the library does: it would walk a sheet whole for its size."""
+    looks = {}
+    for entry in package.infolist():
+        with package.open(entry) as stream, suppress(expat.ExpatError):  # a picture; a broken sheet has no look
+            looks[entry.filename] = _look(stream)
+    return looks
+
+
+def _opened(content: bytes, found: dict[str, _Look], wanted: str) -> Table:
     from openpyxl import load_workbook  # type: ignore[import-untyped] # the library has no types
 
     book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
     visible = [ws for ws in book.worksheets if ws.sheet_state == "visible"]
     hidden = [ws.title for ws in book.worksheets if ws.sheet_state != "visible"]
-    looks = {ws.title: _look(package.open(ws._worksheet_path)) for ws in visible}
+    looks = {ws.title: found[ws._worksheet_path] for ws in visible}
     filled = [ws for ws in visible if looks[ws.title].last_row]
     names = tuple(ws.title for ws in filled)
     notes = [f"The hidden sheet '{title}' is left out." for title in hidden[:10]]

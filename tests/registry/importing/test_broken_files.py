@@ -417,3 +417,12 @@ def test_shared_texts_without_end_are_refused_before_the_library_reads_them(monk
         package.writestr("xl/sharedStrings.xml", f"<sst>{'<si><t>a</t></si>' * 60}</sst>")
     with pytest.raises(limits.TableError, match="more cells than can be read"):
         xlsx_table.read_xlsx(out.getvalue())
+
+
+def test_rows_without_end_are_refused_before_the_library_opens_the_workbook(monkeypatch):
+    monkeypatch.setattr(xlsx_table, "MAX_ROWS", 20)
+    monkeypatch.setattr("openpyxl.load_workbook", None)
+    many = "<row><c><v>1</v></c></row>" * 30
+    book = changed_sheet(lambda text: text.replace("</sheetData>", f"{many}</sheetData>"))
+    with pytest.raises(limits.TableError, match="more than 20 rows"):
+        xlsx_table.read_xlsx(book)
