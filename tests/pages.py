@@ -35,6 +35,8 @@ _PARAMETER = re.compile(r"<(?:\w+:)?(\w+)>")
 # Addresses that show a person nothing in this world, each with the reason.
 UNREACHABLE = {
     "join": "needs the one-time link of a new member",
+    "openid_connect_login": "needs a provider to log in with",
+    "openid_connect_callback": "needs a provider to log in with",
     "mfa_authenticate": "stands between password and code of a log-in under way",
     "mfa_reauthenticate": "needs an authenticator app",
     "mfa_reauthenticate_webauthn": "needs a passkey",

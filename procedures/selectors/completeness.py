@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from django.urls import reverse
+from django.utils.timezone import localtime
 
 from procedures.models import Outcome, Session
 from procedures.selectors.lead_measurements import site_pair
@@ -46,9 +47,8 @@ def _of_session(session: Session) -> Iterator[Answer]:
         yield Answer(question, said, value is None, False, details, f"total/{name}")
     physician = str(session.operator or "not recorded")
     yield Answer("Implanting physician", physician, session.operator is None, False, details)
-    yield Answer(
-        "End", "recorded" if session.ended_at else "not recorded", session.ended_at is None, False, details, "ended"
-    )
+    ended = f"{localtime(session.ended_at):%H:%M}" if session.ended_at else "not recorded"
+    yield Answer("End", ended, session.ended_at is None, False, details, "ended")
     decided = list(session.decisions.all())
     said = f"{decided[-1].site or 'no site'}: {decided[-1].reason}" if decided else "not recorded"
     yield Answer("Decision", said, not decided, False, reverse("procedures:decision", args=[session.pk]), "decision")

@@ -3,7 +3,7 @@
 import pytest
 from django.urls import reverse
 
-from procedures.models import Decision, Status
+from procedures.models import Decision, Session, Status
 from registry.models import Role
 from tests import factories as make
 from tests.procedures.views.filling import fill, messages_of
@@ -86,6 +86,12 @@ def test_signing_needs_the_outcome(doctor, session):
     answer = doctor.post(url_of("sign", session), SIGNING)
     assert answer.status_code == 422
     assert "Choose the outcome of the session." in messages_of(answer)
+
+
+def test_the_check_before_signing_says_when_the_session_ended(doctor, session):
+    assert '<td><span class="missing">not recorded</span></td>' in doctor.get(url_of("sign", session)).content.decode()
+    Session.objects.filter(pk=session.pk).update(ended_at=make.START.replace(hour=14, minute=7))
+    assert "<td>14:07</td>" in doctor.get(url_of("sign", session)).content.decode()
 
 
 def test_signing_needs_the_check(doctor, session):
