@@ -8,16 +8,15 @@ from __future__ import annotations
 
 import ipaddress
 
-from allauth.account.adapter import get_adapter
 from django.conf import settings
 from django.contrib.auth.decorators import login_not_required
-from django.core.exceptions import ImproperlyConfigured, PermissionDenied
 from django.http import Http404, HttpRequest, HttpResponse, JsonResponse
 from django.utils.crypto import constant_time_compare
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_safe
 
 from config.watching import metrics as measured
+from registry.login.access_log import origin
 from registry.selectors.service import parts
 
 
@@ -59,7 +58,7 @@ def _may_watch(request: HttpRequest) -> bool:
     if settings.WATCH_TOKEN and constant_time_compare(given, f"Bearer {settings.WATCH_TOKEN}"):
         return True
     try:
-        caller = ipaddress.ip_address(get_adapter().get_client_ip(request))
-    except (ValueError, PermissionDenied, ImproperlyConfigured):
+        caller = ipaddress.ip_address(origin(request))
+    except ValueError:
         return False
     return any(caller in network for network in settings.WATCH_FROM)

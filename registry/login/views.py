@@ -19,6 +19,7 @@ from django.utils.http import url_has_allowed_host_and_scheme, urlencode
 from django.views.decorators.http import require_GET, require_http_methods, require_POST
 
 from registry.access import in_force
+from registry.login import single_sign_on
 from registry.login.forms import FirstPasswordForm
 from registry.login.reauthentication import confirm_first
 from registry.models import Answer, Invitation
@@ -57,7 +58,7 @@ def account(request: MemberRequest) -> HttpResponse:
     """Show where a person changes what concerns their own log-in."""
     memberships = request.user.memberships.filter(in_force()).select_related("centre").order_by("centre__name", "role")
     invitations = request.user.invitations.filter(answer=Answer.OPEN).select_related("centre").order_by("pk")
-    connected = SocialAccount.objects.filter(user=request.user).exists()
+    connected = single_sign_on.configured() and SocialAccount.objects.filter(user=request.user).exists()
     context = {"memberships": memberships, "invitations": invitations, "connected": connected}
     return render(request, "registry/account/account.html", context)
 

@@ -134,7 +134,7 @@ def test_no_token_set_lets_nobody_in(client: Client, settings: Any) -> None:
 
 
 def test_address_is_that_of_the_caller_not_of_the_proxy(client: Client, settings: Any) -> None:
-    settings.ALLAUTH_TRUSTED_PROXY_COUNT = 1
+    settings.TRUSTED_PROXIES = 1
     assert client.get("/metrics", headers={"x-forwarded-for": "192.0.2.7"}).status_code == 404
     assert client.get("/metrics", headers={"x-forwarded-for": "127.0.0.1, 192.0.2.7"}).status_code == 404
     assert client.get("/metrics", headers={"x-forwarded-for": "not an address"}).status_code == 404
