@@ -21,9 +21,13 @@ from registry.login.second_factor import missing_in
 from registry.models import Centre, User
 
 # Asked for by pages on their own: no sign of anybody being there. An outbox that empties itself is none either.
-QUIET = {"procedures:progress", "procedures:comparison_state", "procedures:signals", "imports:progress"} | {
-    f"api:bedside_{what}" for what in ("session", "token", "entries")
-}
+QUIET = {
+    "procedures:progress",
+    "procedures:comparison_state",
+    "procedures:signals",
+    "procedures:reading",
+    "imports:progress",
+} | {f"api:bedside_{what}" for what in ("session", "token", "entries")}
 LOOK_UP_AGAIN_S = 60
 _ACTIVE, _LOCKED, _KEPT = "active_at", "locked_at", "kept"
 
