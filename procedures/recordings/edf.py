@@ -16,6 +16,8 @@ from .signals import MAX_SAMPLES, Channel, ChannelInfo, RecordingError, Signals
 
 #: Pauses longer in total than this and than what was recorded are refused: they would decode to emptiness.
 _MAX_PAUSE_S = 600.0
+#: Samples read before the file is opened anew, 64 MB of it.
+_MOST_HELD = 2**25
 
 
 class EdfRecording:
@@ -33,12 +35,9 @@ class EdfRecording:
     """
 
     def __init__(self, path: Path) -> None:
-        import edfio
-
         self.path = path
         header = read_edf_header(path)
-        words = np.memmap(path, "<i2", "r", offset=header.header_bytes, shape=(header.records, header.record_words))
-        starts, self.annotations = read_timeline(header, words)
+        starts, self.annotations = read_timeline(header, path)
         self.format = "EDF+" if header.is_plus else "EDF"
         self.started_at = header.started_at
         self.start_s = 0.0
@@ -63,14 +62,21 @@ class EdfRecording:
             if self.gaps
             else ()
         )
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # what the library warns of was refused, or allowed, above
-            self._signals = edfio.read_edf(path, lazy_load_data=True, header_encoding="latin-1").signals
+        self._open()
         self.channels = tuple(
             ChannelInfo(signal.label, signal.unit, round(signal.samples_per_record / header.record_s, 9))
             for signal in header.signals
             if not signal.is_annotations
         )
+
+    def _open(self) -> None:
+        """Open the file, or open it anew: what was read of it before then no longer counts as held by the process."""
+        import edfio
+
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # what the library warns of was refused, or allowed, before
+            self._signals = edfio.read_edf(self.path, lazy_load_data=True, header_encoding="latin-1").signals
+        self._held = 0.0
 
     def read(
         self, start_s: float | None = None, end_s: float | None = None, labels: Sequence[str] | None = None
@@ -85,6 +91,9 @@ class EdfRecording:
         wanted = sum(self.channels[i].sample_rate_hz for i in chosen) * max(0.0, end - start)
         if wanted > MAX_SAMPLES:
             raise RecordingError("The recording is too long to be decoded at once; read it in parts.")
+        self._held += wanted
+        if self._held > _MOST_HELD:
+            self._open()
         return tuple(
             Channel(info.label, info.unit, info.sample_rate_hz, self._samples(i, info.sample_rate_hz, start, end))
             for i, info in ((i, self.channels[i]) for i in chosen)

@@ -7,11 +7,12 @@ which is what tells a recording with pauses (EDF+D) from a continuous one.
 from __future__ import annotations
 
 import re
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from .edf_header import EdfHeader
+from .edf_header import EdfHeader, EdfSignalHeader
 from .signals import Annotation, RecordingError
 
 # onset, duration (optional), texts: "+12.5 0x15 30 0x14 text 0x14 text 0x14 0x00" (EDF+ specification 2.2.2).
@@ -19,17 +20,18 @@ from .signals import Annotation, RecordingError
 _LIST = re.compile(rb"[^\x00]+")
 _TIME = re.compile(rb"([+-][0-9]{1,12}(?:\.[0-9]{0,12})?)(?:\x15([0-9]{1,12}(?:\.[0-9]{0,12})?))?\x14")
 _MAX_ANNOTATIONS = 100_000
+_BLOCK_WORDS = 2**23
 
 
-def read_timeline(header: EdfHeader, words: NDArray[np.int16]) -> tuple[NDArray[np.float64], tuple[Annotation, ...]]:
+def read_timeline(header: EdfHeader, path: Path) -> tuple[NDArray[np.float64], tuple[Annotation, ...]]:
     """Start of every data record and all annotations.
 
     Parameters
     ----------
     header
         The checked header.
-    words : (records, record_words) int16
-        The data records as stored.
+    path
+        The file.
 
     Returns
     -------
@@ -49,9 +51,9 @@ def read_timeline(header: EdfHeader, words: NDArray[np.int16]) -> tuple[NDArray[
     starts = np.full(header.records, np.nan)
     found: list[tuple[float, str, float | None]] = []
     for order, signal in enumerate(s for s in header.signals if s.is_annotations):
-        part = words[:, signal.first_word : signal.first_word + signal.samples_per_record]
+        part = _column(header, path, signal)
         width = 2 * signal.samples_per_record
-        for piece in _LIST.finditer(np.ascontiguousarray(part).tobytes()):
+        for piece in _LIST.finditer(part.tobytes()):
             match = _TIME.match(piece[0])
             if match is None:
                 continue
@@ -69,6 +71,18 @@ def read_timeline(header: EdfHeader, words: NDArray[np.int16]) -> tuple[NDArray[
     starts = _checked(starts - origin, header.record_s) if header.is_discontinuous else regular
     found.sort(key=lambda item: item[0])
     return starts, tuple(Annotation(round(onset - origin, 9), duration, text) for onset, text, duration in found)
+
+
+def _column(header: EdfHeader, path: Path, signal: EdfSignalHeader) -> NDArray[np.int16]:
+    """The words of one signal in every record; the file is mapped a block at a time, so that none of it stays held."""
+    found = np.empty((header.records, signal.samples_per_record), "<i2")
+    block = max(1, _BLOCK_WORDS // header.record_words)
+    for first in range(0, header.records, block):
+        count = min(block, header.records - first)
+        offset = header.header_bytes + 2 * first * header.record_words
+        words = np.memmap(path, "<i2", "r", offset=offset, shape=(count, header.record_words))
+        found[first : first + count] = words[:, signal.first_word : signal.first_word + signal.samples_per_record]
+    return found
 
 
 def _checked(starts: NDArray[np.float64], record_s: float) -> NDArray[np.float64]:
