@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from procedures.models import AnalysisRun, EpochBeats, EpochMetric, Recording, RunState, Session, Site
+from procedures.models import AnalysisRun, EpochBeats, EpochMetric, Recording, RunState, Session, Site, StoredSignals
 from procedures.services.responses import refresh_responses
 from registry.models import Centre
 from tests.factories import enter, make_epoch, make_patient, make_session, make_site, make_tributary, writer_of
@@ -61,6 +61,7 @@ def _run(session: Session) -> AnalysisRun:
         original_name="demo.edf", format="EDF+", size_bytes=1, duration_s=3600.0, started_at=session.started_at,
         uploaded_by=writer_of(session.centre),
     )  # fmt: skip
+    StoredSignals.objects.create(recording=recording, state=RunState.DONE, place="read but kept nowhere")
     return AnalysisRun.objects.create(recording=recording, state=RunState.DONE, algorithm_version="1.0.0")
 
 
