@@ -47,8 +47,8 @@ def _of_session(session: Session) -> Iterator[Answer]:
         yield Answer(question, said, value is None, False, details, f"total/{name}")
     physician = str(session.operator or "not recorded")
     yield Answer("Implanting physician", physician, session.operator is None, False, details)
-    ended = f"{localtime(session.ended_at):%H:%M}" if session.ended_at else "not recorded"
-    yield Answer("End", ended, session.ended_at is None, False, details, "ended")
+    end = f"{localtime(session.ended_at):%H:%M}" if session.ended_at else "not recorded"
+    yield Answer("End", end, session.ended_at is None, False, details, "ended")
     decided = list(session.decisions.all())
     said = f"{decided[-1].site or 'no site'}: {decided[-1].reason}" if decided else "not recorded"
     yield Answer("Decision", said, not decided, False, reverse("procedures:decision", args=[session.pk]), "decision")
