@@ -130,7 +130,7 @@ class EpochMetric(Record):
     unusual = models.BooleanField(default=False)
     run = models.ForeignKey(AnalysisRun, models.CASCADE, null=True, blank=True, related_name="metrics")
 
-    trail = loose("", "", linkless=Q(origin=Origin.COMPUTED), linkless_because=FOLLOWS)
+    trail = loose("", "", linkless=Q(origin=Origin.COMPUTED), linkless_because=FOLLOWS, within="epoch")
 
     handling = declare(
         pseudonym("epoch"),

@@ -18,6 +18,7 @@ from procedures.services.responses import refresh_later
 from registry.errors import NeedsConfirmation, RuleBroken
 from registry.models import User
 from registry.services.records import put
+from registry.trail.record import one_link
 
 
 @dataclass(frozen=True)
@@ -63,18 +64,25 @@ def put_epoch(
     key: UUID | None = None,
     version: int | None = None,
     reason: str = "",
+    metrics: Mapping[str, TypedMetric] | None = None,
+    confirmed: bool = False,
     **values: Any,
 ) -> Epoch:
-    """Write an epoch; ``site=None`` is a baseline.
+    """Write an epoch, and the metrics typed for it, as one act; ``site=None`` is a baseline.
 
     Raises
     ------
     RuleBroken
-        When it ends before it starts, or belongs to a site never reached.
+        When it ends before it starts, or belongs to a site never reached, or as for :func:`enter_metrics`.
+    NeedsConfirmation
+        As for :func:`enter_metrics`.
     ObjectDoesNotExist
         When the site is of another session.
     """
-    with writing(session, by=by, summary="Epoch", reason=reason) as locked:
+    with (
+        writing(session, by=by, summary="Epoch", reason=reason) as locked,
+        one_link(centre_id=locked.centre_id, by=by, reason=reason),
+    ):
         if site is not None:
             site = site_in(locked, site, reached=True)
         _check_recording(locked, started_at, ended_at, values)
@@ -87,6 +95,9 @@ def put_epoch(
             version=version,
             reason=reason,
         )
+        if metrics:
+            # What is unusual is asked about last, once everything else is right.
+            _write_metrics(locked, epoch, metrics, _judged(metrics, confirmed), by=by, reason=reason)
         refresh_later(locked)
         return epoch
 
@@ -136,6 +147,18 @@ def enter_metrics(
     NeedsConfirmation
         When a value is outside its usual range and ``confirmed`` is not set.
     """
+    unusual = _judged(metrics, confirmed)
+    with (
+        writing(epoch.session, by=by, summary=f"Entered metrics of {epoch}", reason=reason) as locked,
+        one_link(centre_id=locked.centre_id, by=by, reason=reason),
+    ):
+        written = _write_metrics(locked, epoch, metrics, unusual, by=by, reason=reason)
+        refresh_later(locked)
+        return written
+
+
+def _judged(metrics: Mapping[str, TypedMetric], confirmed: bool) -> set[str]:
+    """Return the metrics outside their usual range, once they are confirmed; refuse what cannot be."""
     refused, unusual = {}, {}
     for key, typed in metrics.items():
         metric = BY_KEY.get(key)
@@ -154,27 +177,30 @@ def enter_metrics(
         raise RuleBroken("Your entry needs correcting.", fields=refused)
     if unusual and not confirmed:
         raise NeedsConfirmation("Some values are unusual. Confirm them if they are correct.", fields=unusual)
-    with writing(epoch.session, by=by, summary=f"Entered metrics of {epoch}", reason=reason) as locked:
-        stored = {metric.key: metric.pk for metric in epoch.metrics.filter(origin=Origin.ENTERED)}
-        written = [
-            put(
-                EpochMetric,
-                by=by,
-                centre_id=locked.centre_id,
-                scope={"epoch": epoch},
-                key=stored.get(key),
-                reason=reason,
-                version=typed.version,
-                values={
-                    "key": key,
-                    "origin": Origin.ENTERED,
-                    "mean": typed.mean,
-                    "sd": typed.sd,
-                    "beats": typed.beats,
-                    "unusual": key in unusual,
-                },
-            )[0]
-            for key, typed in metrics.items()
-        ]
-        refresh_later(locked)
-        return written
+    return set(unusual)
+
+
+def _write_metrics(
+    locked: Session, epoch: Epoch, metrics: Mapping[str, TypedMetric], unusual: set[str], *, by: User, reason: str
+) -> list[EpochMetric]:
+    stored = {metric.key: metric.pk for metric in epoch.metrics.filter(origin=Origin.ENTERED)}
+    return [
+        put(
+            EpochMetric,
+            by=by,
+            centre_id=locked.centre_id,
+            scope={"epoch": epoch},
+            key=stored.get(key),
+            reason=reason,
+            version=typed.version,
+            values={
+                "key": key,
+                "origin": Origin.ENTERED,
+                "mean": typed.mean,
+                "sd": typed.sd,
+                "beats": typed.beats,
+                "unusual": key in unusual,
+            },
+        )[0]
+        for key, typed in metrics.items()
+    ]

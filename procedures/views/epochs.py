@@ -15,7 +15,6 @@ from procedures.kinds.epochs import EPOCH
 from procedures.metrics import BY_KEY
 from procedures.models import Epoch, Origin
 from procedures.selectors.finding import find_epoch
-from procedures.services.epochs import enter_metrics
 from procedures.views.entry import answer, form_for, session_to_write, write_record
 from registry.views.request import MemberRequest
 
@@ -34,10 +33,9 @@ def epoch(request: MemberRequest, session: UUID, epoch: UUID | None = None) -> H
         if stored and stored.recording_id:
             values |= {"started_at": stored.started_at, "ended_at": stored.ended_at}
         values |= {"session": found, "site": form.site, "pacing": form.pacing or None}
+        # With its metrics, so that they are one act.
+        values |= {"metrics": form.metrics, "confirmed": form.cleaned_data["confirmed"]}
         written: Epoch = write_record(EPOCH, form, by=by, values=values)
-        if form.metrics:
-            confirmed = form.cleaned_data["confirmed"]
-            enter_metrics(by=by, epoch=written, metrics=form.metrics, confirmed=confirmed, reason=form.guard["reason"])
         return written
 
     computed = []

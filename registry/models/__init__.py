@@ -32,6 +32,7 @@ from registry.models.patient import (
     PatientIdentity,
     Sex,
 )
+from registry.models.patient_key import PatientKey
 from registry.models.people import Centre, Member, Role, User
 from registry.models.planned_visit import PlannedVisit
 from registry.models.query import DataQuery, QueryState, QueryTurn, TurnKind
@@ -77,6 +78,7 @@ __all__ = [
     "PartOf",
     "Patient",
     "PatientIdentity",
+    "PatientKey",
     "PatientMerge",
     "PlannedVisit",
     "PreviousDevice",

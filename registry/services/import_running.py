@@ -144,8 +144,13 @@ def _prepared(claim: Claim, run: TableImport, *, silent: bool = False) -> tuple[
                 "Nothing was saved. Repeat the dry run."
             )
         rows += bool(judged.records)
-        made += [(record, created_text(record)) for record in judged.records]
+        made += [(record, created_text(record, _reason(run))) for record in judged.records]
     return made, rows
+
+
+def _reason(run: TableImport) -> str:
+    """Return what the links say of an import. Not the file's name: it may be another patient's."""
+    return f"import {run.pk}"
 
 
 def _write(run: TableImport, made: list[Made], rows: int) -> None:
@@ -156,9 +161,7 @@ def _write(run: TableImport, made: list[Made], rows: int) -> None:
         for start in range(0, len(records), BATCH):
             model._default_manager.bulk_create(records[start : start + BATCH])
     for_coded(note_codes, run.centre_id, (record for record, _ in made))
-    # Not the file's name: it may be a patient's, and the trail is in the clear.
-    reason = f"import {run.pk}"
-    write_created(centre_id=run.centre_id, by=_by(run), records=made, reason=reason)
+    write_created(centre_id=run.centre_id, by=_by(run), records=made)
     run.parts.all().delete()
     run.state = ImportState.LOADED
     run.records_made, run.finished_at = rows, timezone.now()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from typing import Any
 from uuid import UUID
 
@@ -12,22 +12,22 @@ from django.utils import timezone
 from registry.models import PatientIdentity, TrailHead, User, new_key
 from registry.trail import act
 from registry.trail.canonical import encoded, linked, plain
-from registry.trail.record import COLUMNS, INSERT, state_of
+from registry.trail.owners import patients_of
+from registry.trail.record import COLUMNS, INSERT, content_of
+from registry.trail.sealing import made_keys, sealed_with
 
 # On PostgreSQL the trigger that moves the head runs once a statement, so a statement carries many rows.
 BATCH = 1000
 _ROW = "(" + ", ".join(["%s"] * 13) + ")"
 
 
-def created_text(record: models.Model) -> str:
-    """Return the values of a new record as its line in the trail holds them."""
-    return encoded({"new": state_of(record), "old": {}})
+def created_text(record: models.Model, reason: str) -> str:
+    """Return what the line of a new record in the trail says, before it is sealed."""
+    return encoded(content_of("created", record) | {"reason": reason})
 
 
-def write_created(
-    *, centre_id: UUID, by: User | None, records: Iterable[tuple[models.Model, str]], reason: str = ""
-) -> int:
-    """Append a line for each new record, given with :func:`created_text`. Returns how many.
+def write_created(*, centre_id: UUID, by: User | None, records: Sequence[tuple[models.Model, str]]) -> int:
+    """Append a line for each new record of a patient, given with :func:`created_text`. Returns how many.
 
     Raises
     ------
@@ -47,17 +47,20 @@ def write_created(
     def kept(key: UUID | None) -> Any:
         return key if native or key is None else key.hex
 
+    owners = {record.pk: patients_of(record) for record, _ in records}
+    keys = made_keys(owner for some in owners.values() for owner in some)
     sequence, digest = head.sequence, head.digest
     batch: list[list[Any]] = []
-    for record, values in records:
+    for record, text in records:
         key = new_key()
+        values = sealed_with(text, [(owner, keys[owner]) for owner in owners[record.pk]], link=key)
         record_id = record.patient_id if isinstance(record, PatientIdentity) else record.pk
         kind = record._meta.label_lower
         parts = {
             "action": "created",
             **who,
             "id": str(key),
-            "reason": reason,
+            "reason": "",
             "record": str(record_id),
             "type": kind,
             "values": values,
@@ -66,7 +69,7 @@ def write_created(
         digest = linked(previous, encoded(parts))
         row = [kept(key), kept(centre_id), stored_at, kept(actor_id), actor_name, "created", kind, kept(record_id)]
         act.note(key)
-        batch.append([*row, values, reason, sequence, previous, digest])
+        batch.append([*row, values, "", sequence, previous, digest])
         if len(batch) == BATCH:
             _insert(connection, batch)
             batch = []

@@ -10,6 +10,8 @@ from django.db import DataError
 
 from registry.models import Change, TrailHead
 from registry.trail.canonical import link
+from registry.trail.content import BLANK
+from registry.trail.erasures import erasures, left_of
 from registry.trail.heads import Head
 from registry.trail.record import parts_of
 
@@ -43,6 +45,7 @@ class Stretch:
         where = f"centre {self.centre_id}"
         wanted = {one.sequence: one for one in self.exported}
         expected, digest = self.first, START if self.first == 1 else self.digest or self._digest_before()
+        blanked = erasures().blanked
         while True:
             for change in _links(self.centre_id, expected - 1 if expected > 1 else -1, self.last):
                 here = f"{where}, link {change.sequence}"
@@ -56,7 +59,10 @@ class Stretch:
                 what = f" It says: {change.action} {change.record_type} {change.record_id}."
                 if digest and change.previous_digest != digest:
                     yield f"{here}: does not follow from the link before it.{what}"
-                if link(change.previous_digest, parts_of(change)) != change.digest:
+                if change.values == BLANK:
+                    if blanked.get((self.centre_id, change.sequence)) != left_of(change):
+                        yield f"{here}: has been blanked or altered, and no erasure accounts for it.{what}"
+                elif link(change.previous_digest, parts_of(change)) != change.digest:
                     yield f"{here}: has been altered.{what}"
                 if (seen := wanted.pop(change.sequence, None)) and seen.digest != change.digest:
                     yield f"{here}: is not the link that was exported on {seen.exported_at}; the trail was rewritten."

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import cache
 from typing import Any
 from uuid import UUID
@@ -15,6 +17,9 @@ from registry.models.base import new_key
 from registry.models.encrypted import EncryptedTextField
 from registry.trail import act
 from registry.trail.canonical import encoded, linked, plain
+from registry.trail.gather import Gathered, gathering
+from registry.trail.owners import patients_of
+from registry.trail.sealing import sealed
 
 _HEAD = "SELECT sequence, digest FROM registry_trailhead WHERE centre_id = %s"
 COLUMNS = (
@@ -28,6 +33,7 @@ _INSERT_AT_ONCE = (
     "encode(sha256(convert_to(digest || chr(10) || %s, 'UTF8')), 'hex') "
     "FROM registry_trailhead WHERE centre_id = %s FOR UPDATE"
 )
+EMPTY: tuple[Any, ...] = (None, "", [], {})
 _UNTRACKED = {"created_at", "updated_at", "version", "password", "last_login"}
 
 
@@ -74,25 +80,74 @@ def write(
 ) -> None:
     """Append one change to the centre's chain. Must run inside the transaction that makes the change.
 
-    Plain SQL, since this is part of every write. The head is moved by a trigger of the database.
+    Within :func:`one_link` it may be kept until the act ends.
 
     Raises
     ------
     RuntimeError
         When called outside a transaction: a trail that could survive without its change is worth nothing.
     """
-    connection = transaction.get_connection()
-    if not connection.in_atomic_block:
+    if not transaction.get_connection().in_atomic_block:
         raise RuntimeError("The change trail is written inside the transaction of the change.")
-    new = {} if action == "deleted" else state_of(record)
-    before = old or {}
-    if action == "changed":
-        new = {name: value for name, value in new.items() if before.get(name) != value}
-        before = {name: before.get(name) for name in new}
+    content = content_of(action, record, old)
+    open_act = gathering.get()
+    if open_act is None or not open_act.take(action, record, content):
+        append(centre_id=centre_id, by=by, action=action, record=record, content=content, reason=reason, at=at)
+
+
+@contextmanager
+def one_link(*, centre_id: UUID, by: User | None, reason: str = "") -> Iterator[None]:
+    """Write what is done to a record and to what is linked with it as one link, at the end of the block."""
+    gathered = Gathered()
+    token = gathering.set(gathered)
+    try:
+        yield
+    finally:
+        gathering.reset(token)
+    for group in gathered.groups.values():
+        append(centre_id=centre_id, by=by, action=group.action, record=group.head, content=group.content, reason=reason)
+
+
+def content_of(action: str, record: models.Model, old: dict[str, Any] | None = None) -> dict[str, Any]:
+    """Return what a link says of a change: of a new record what is not empty, of a changed one what is different."""
+    if action == "deleted":
+        return {"new": {}, "old": _filled(old or {}, record)}
+    new, before = state_of(record), old or {}
+    if action != "changed":
+        return {"new": _filled(new, record), "old": before}
+    new = {name: value for name, value in new.items() if before.get(name) != value}
+    return {"new": new, "old": {name: before.get(name) for name in new}}
+
+
+def _filled(state: dict[str, Any], record: models.Model) -> dict[str, Any]:
+    """Leave out what is empty, and the key, which the link itself has."""
+    key = record._meta.pk.attname
+    return {name: value for name, value in state.items() if name != key and value not in EMPTY}
+
+
+def append(
+    *,
+    centre_id: UUID,
+    by: User | None,
+    action: str,
+    record: models.Model,
+    content: dict[str, Any],
+    reason: str = "",
+    at: dt.datetime | None = None,
+    clear: bool = False,
+) -> None:
+    """Append one link. What it says of a patient is sealed under that patient's key, unless it is ``clear``.
+
+    Plain SQL, since this is part of every write. The head is moved by a trigger of the database.
+    """
+    connection = transaction.get_connection()
     key, moment = new_key(), at or timezone.now()
     record_id = record.patient_id if isinstance(record, PatientIdentity) else record.pk
     actor_id, actor_name = (by.pk, str(by)) if by else (None, "the system")
-    values = encoded({"new": new, "old": before})
+    if owners := () if clear else patients_of(record, content["old"]):
+        values, reason = sealed(encoded(content | {"reason": reason}), owners, link=key), ""
+    else:
+        values = encoded(content)
     parts = {
         "action": action,
         "actor": plain(actor_id),
@@ -118,11 +173,11 @@ def write(
         values,
         reason,
     ]
-    append = _append_at_once if connection.vendor == "postgresql" else _append
+    add = _append_at_once if connection.vendor == "postgresql" else _append
     with connection.cursor() as cursor:
-        if not append(cursor, row, encoded(parts)):
+        if not add(cursor, row, encoded(parts)):
             TrailHead.objects.bulk_create([TrailHead(centre_id=centre_id)], ignore_conflicts=True)
-            append(cursor, row, encoded(parts))
+            add(cursor, row, encoded(parts))
     act.note(key)
 
 

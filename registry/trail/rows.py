@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from decimal import Decimal, InvalidOperation
 from typing import Any
 from uuid import UUID
 
 from django.apps import apps
 from django.db import DataError, models, transaction
-from django.db.models import Exists, OuterRef
+from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from registry.models import Change, TrailHead
-from registry.models.trailed import Trail, trail_of
+from registry.models.trailed import Trail, members_of, trail_of
 from registry.trail.canonical import plain
-from registry.trail.content import Told, told_by
-from registry.trail.record import state_of, tracked
+from registry.trail.content import Line, Told, opened, told_by
+from registry.trail.erasures import Erasures, erasures
+from registry.trail.record import EMPTY, state_of, tracked
+from registry.trail.sealing import owners_of
 
 _UNREADABLE = (ValueError, TypeError, AttributeError, DataError)
-_EMPTY: tuple[Any, ...] = (None, "", [], {})
 _CHUNK = 500
 
 
@@ -40,21 +41,27 @@ def keys_of(model: type[models.Model]) -> Iterator[UUID]:
 
 
 def faults_of_rows(model: type[models.Model], keys: list[UUID]) -> Iterator[str]:
-    """Yield a sentence for each of these records whose row is not what its links say, or that has none."""
+    """Yield a sentence for each of these records whose row is not what its links say, or that has none.
+
+    With a record the rows are compared that are told of in its links.
+    """
+    gone = erasures()
     for start in range(0, len(keys), _CHUNK):
         among = keys[start : start + _CHUNK]
-        rows, links = _rows(model, among), _links(model, among)
-        for key in among:
-            if _said(model, key, rows.get(key), links[key]):
-                yield from _settled(model, key, links[key])
+        yield from _compared(model, among, gone)
+        for member in members_of(model):
+            within = f"{trail_of(member).within}_id"
+            rows = member._base_manager.filter(**{f"{within}__in": among}).values_list("pk", within)
+            heads = _mentioned(model, member, among) | dict(rows)
+            yield from _compared(member, sorted(heads), gone, heads)
 
 
 def faults_of_absent(model: type[models.Model]) -> Iterator[str]:
     """Yield a sentence for each record that its links say is there, and that has no row."""
-    for key in list(_without_row(model)):
-        links = _links(model, [key])[key]
-        if _said(model, key, None, links):
-            yield from _settled(model, key, links)
+    gone = erasures()
+    absent = list(_without_row(model))
+    for start in range(0, len(absent), _CHUNK):
+        yield from _compared(model, absent[start : start + _CHUNK], gone)
 
 
 def faults_of_unlinked(model: type[models.Model]) -> Iterator[str]:
@@ -62,14 +69,32 @@ def faults_of_unlinked(model: type[models.Model]) -> Iterator[str]:
     linked = Change.objects.filter(record_type=model._meta.label_lower, record_id=OuterRef("pk"))
     loose = trail_of(model).linkless
     rows = model._base_manager.filter(~Exists(linked))
-    for key in (rows if loose is None else rows.exclude(loose)).order_by("pk").values_list("pk", flat=True):
-        yield from faults_of_rows(model, [key])
+    found = list((rows if loose is None else rows.exclude(loose)).order_by("pk").values_list("pk", flat=True))
+    yield from _compared(model, found, erasures())
+
+
+def _compared(
+    model: type[models.Model], keys: list[UUID], gone: Erasures, heads: Mapping[UUID, UUID] | None = None
+) -> Iterator[str]:
+    """Compare records; ``heads`` are the records in whose links they are told of too, by their keys."""
+    heads = heads or {}
+    rows, lines = _rows(model, keys), _lines(model, keys, heads)
+    for key in keys:
+        if _said(model, key, rows, lines[key], gone):
+            yield from _settled(model, key, lines[key], gone, heads)
 
 
 def _without_row(model: type[models.Model]) -> Iterator[UUID]:
     made = Change.objects.filter(record_type=model._meta.label_lower, action="created")
     there = model._base_manager.filter(pk=OuterRef("record_id"))
     return made.filter(~Exists(there)).order_by().values_list("record_id", flat=True).distinct().iterator()
+
+
+def _mentioned(model: type[models.Model], member: type[models.Model], keys: list[UUID]) -> dict[UUID, UUID]:
+    """Return the members that the links of these records speak of, each with its record."""
+    links = _read(Change.objects.filter(record_type=model._meta.label_lower, record_id__in=keys))
+    kind = member._meta.label_lower
+    return {key: one.change.record_id for one in opened(links) for key in one.members().get(kind, ())}
 
 
 def _rows(model: type[models.Model], keys: list[UUID]) -> dict[UUID, models.Model | None]:
@@ -86,56 +111,89 @@ def _rows(model: type[models.Model], keys: list[UUID]) -> dict[UUID, models.Mode
         return found
 
 
-def _links(model: type[models.Model], keys: list[UUID]) -> dict[UUID, list[Change]]:
-    found: dict[UUID, list[Change]] = defaultdict(list)
-    links = Change.objects.filter(record_type=model._meta.label_lower, record_id__in=keys)
+def _read(links: QuerySet[Change]) -> list[Change]:
+    """Return links in the order of their chain. A person's may stand in several; keys are in the order of time."""
     try:
-        read = list(links)
+        return sorted(links, key=lambda one: (0 if one.record_type == "registry.user" else one.sequence, one.pk))
     except _UNREADABLE:  # the walk along the chain names it
-        return found
-    # A person's links may stand in several chains; keys of links are in the order of time.
-    for change in sorted(read, key=lambda one: (one.sequence, one.pk) if not _many(one) else (0, one.pk)):
-        found[change.record_id].append(change)
+        return []
+
+
+def _lines(model: type[models.Model], keys: list[UUID], heads: Mapping[UUID, UUID]) -> dict[UUID, list[Line]]:
+    """Return what the links say of these records, by their keys."""
+    kind, within = model._meta.label_lower, trail_of(model).within
+    found: dict[UUID, list[Line]] = defaultdict(list)
+    condition = Q(record_type=kind, record_id__in=keys)
+    members: dict[UUID, list[UUID]] = defaultdict(list)
+    for key in keys if within else ():
+        if key in heads:
+            members[heads[key]].append(key)
+    if members:
+        head: Any = model._meta.get_field(within).related_model
+        condition |= Q(record_type=head._meta.label_lower, record_id__in=list(members))
+    for one in opened(_read(Change.objects.filter(condition))):
+        if one.change.record_type == kind:
+            found[one.change.record_id].append(one.line())
+            continue
+        for key in members[one.change.record_id]:
+            if line := one.line_about(kind, key):
+                # Whose it is, the link says itself.
+                line.new.setdefault(f"{within}_id", str(one.change.record_id))
+                found[key].append(line)
     return found
 
 
-def _many(change: Change) -> bool:
-    return change.record_type == "registry.user"
-
-
-def _said(model: type[models.Model], key: UUID, row: models.Model | None, links: list[Change]) -> str:
+def _said(
+    model: type[models.Model], key: UUID, rows: dict[UUID, models.Model | None], lines: list[Line], gone: Erasures
+) -> str:
     """Return what is wrong with one record in words; empty where nothing is."""
-    trail, told = trail_of(model), told_by(links)
-    if not links:
-        if row is None or (trail.linkless is not None and _is_linkless(model, key, trail)):
+    trail, told = trail_of(model), told_by(lines)
+    if told.last is None:
+        if key not in rows or (trail.linkless is not None and _is_linkless(model, key, trail)):
             return ""
         return "has no link; it was added past the services"
-    where = f"link {told.last.sequence} of centre {told.last.centre_id}" if told.last else ""
+    if key in rows and rows[key] is None:
+        return "holds what cannot be read"
+    change, row = told.last.change, rows.get(key)
+    where = f"link {change.sequence} of centre {change.centre_id}"
+    if told.lost in ("erased", "closed"):
+        if not any(_erased(line.change, gone) for line in lines):
+            return f"cannot be compared: {where} is sealed under a key that is lost, and no erasure was recorded"
+        return "" if row is None else f"is there, though {where} is of a patient who was erased"
     if row is None:
         if not told.there or not told.born:
             return ""
         return f"is gone, and {where} says it is there; it was removed past the services"
     if not told.there:
         return f"is there, and {where} says it was deleted; it was added past the services"
-    if told.unread:
+    if told.lost:
         return ""  # the walk along the chain says which link
     changed = _differing(row, told, trail)
     return f"is not what {where} and those before it say: {', '.join(changed)}" if changed else ""
+
+
+def _erased(change: Change, gone: Erasures) -> bool:
+    """Say whether a link lost its values by an erasure that was recorded."""
+    if (change.centre_id, change.sequence) in gone.blanked:
+        return True
+    try:
+        return not gone.patients.isdisjoint(owners_of(change.values))
+    except ValueError:
+        return False
 
 
 def _is_linkless(model: type[models.Model], key: UUID, trail: Trail) -> bool:
     return model._base_manager.filter(trail.linkless, pk=key).exists()
 
 
-def _settled(model: type[models.Model], key: UUID, links: list[Change]) -> Iterator[str]:
+def _settled(
+    model: type[models.Model], key: UUID, lines: list[Line], gone: Erasures, heads: Mapping[UUID, UUID]
+) -> Iterator[str]:
     """Look once more with the centre's writers held up: somebody may have written between the row and its links."""
     with transaction.atomic():
-        centres = {change.centre_id for change in links}
+        centres = {line.change.centre_id for line in lines}
         list(TrailHead.objects.select_for_update(no_key=True).filter(pk__in=centres).order_by("pk"))
-        rows = _rows(model, [key])
-        if key in rows and rows[key] is None:
-            yield f"{model._meta.label_lower} {key}: the row holds what cannot be read."
-        elif said := _said(model, key, rows.get(key), _links(model, [key])[key]):
+        if said := _said(model, key, _rows(model, [key]), _lines(model, [key], heads)[key], gone):
             yield f"{model._meta.label_lower} {key}: the row {said}."
 
 
@@ -153,7 +211,7 @@ def _as_told(field: models.Field[Any, Any], stored: Any, name: str, told: Told) 
     if name in told.values:
         return _same(field, told.values[name], stored)
     # Not mentioned: empty, or of a column that was added later and filled with its default.
-    return not told.born or field.primary_key or stored in _EMPTY or _same(field, plain(field.get_default()), stored)
+    return not told.born or field.primary_key or stored in EMPTY or _same(field, plain(field.get_default()), stored)
 
 
 def _same(field: models.Field[Any, Any], told: Any, stored: Any) -> bool:

@@ -14,6 +14,7 @@ from django.db import models
 from django.db.models import Q
 
 from registry.models import Change, TrailHead
+from registry.models.trailed import trail_of
 from registry.trail.chain import Stretch
 from registry.trail.heads import Head, Verified
 from registry.trail.rows import bound_models, faults_of_absent, faults_of_rows, faults_of_unlinked, keys_of
@@ -88,10 +89,12 @@ def pieces(exported: Sequence[Head] = (), since: Verified | None = None) -> Iter
     yield from chain_pieces(exported, since)
     for model in bound_models():
         kind = model._meta.label_lower
-        yield from (Rows(kind, keys) for keys in _bundled(_chosen(model, since)))
         yield Absent(kind)
-        if since is not None:
-            yield Unlinked(kind)
+        # Rows told of in the links of another record are compared with it.
+        if not trail_of(model).within:
+            yield from (Rows(kind, keys) for keys in _bundled(_chosen(model, since)))
+            if since is not None:
+                yield Unlinked(kind)
 
 
 def chain_pieces(exported: Sequence[Head] = (), since: Verified | None = None) -> Iterator[Stretch | str]:

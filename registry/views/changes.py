@@ -22,7 +22,7 @@ def changes(request: MemberRequest, record_type: str, key: UUID) -> HttpResponse
     """Show who changed a record when, what it was and is, and why."""
     found = changes_of(request.user, record_type, key)
     page = Paginator(found, PAGE_SIZE).get_page(request.GET.get("page"))
-    context = {"page": page, "rows": rows(page.object_list, record_type), "kind": _words(record_type)}
+    context = {"page": page, "rows": rows(page.object_list, record_type, key), "kind": _words(record_type)}
     return render(request, "registry/changes.html", context | _way_back(record_type, key))
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sys
 from collections import Counter
 from typing import Any
@@ -13,6 +12,7 @@ from procedures.models import BedsideEntry, LogEntry, Session
 from registry.models import Change
 from registry.trail.verify import faults
 from tests.fault_run.tablet import Tablet
+from tests.revealing import revealed
 
 
 def verdict(session: Session, tablets: list[Tablet], shared: list[str]) -> dict[str, Any]:
@@ -20,7 +20,7 @@ def verdict(session: Session, tablets: list[Tablet], shared: list[str]) -> dict[
     written: Counter[str] = Counter()
     before: dict[str, str] = {}
     for change in Change.objects.filter(record_type="procedures.logentry").order_by("sequence"):
-        values = json.loads(change.values)
+        values = revealed(change)
         text = values["new"].get("text")
         if text and not text.startswith("S-"):
             written[text] += 1

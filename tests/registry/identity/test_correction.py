@@ -1,7 +1,6 @@
 """Correcting name, birth date and hospital number: found by the new, told in the trail without either."""
 
 import datetime as dt
-import json
 
 import pytest
 from django.urls import reverse
@@ -13,6 +12,7 @@ from registry.services.identity import correct_identity, fingerprint
 from registry.services.merging import merge_patients
 from registry.trail.verify import faults
 from tests import factories as make
+from tests.revealing import revealed
 
 pytestmark = pytest.mark.django_db
 
@@ -43,10 +43,10 @@ def test_the_trail_says_who_why_and_which_and_holds_no_name(lead, patient):
     corrected(lead, patient, family_name="Zebrafield")
     change = Change.objects.order_by("sequence").last()
     assert (change.actor_id, change.action, change.record_id) == (lead.pk, "changed", patient.pk)
-    assert change.reason == "Typing error at registration"
-    assert json.loads(change.values) == {
+    assert revealed(change) == {
         "old": {"family_name": "(encrypted, before)"},
         "new": {"family_name": "(encrypted)"},
+        "reason": "Typing error at registration",
     }
     assert list(faults()) == []
 

@@ -7,7 +7,7 @@ import pytest
 from procedures.models import Session
 from registry.errors import AccessDenied, RuleBroken
 from registry.importing.building import Patients
-from registry.models import Assessment, Change, Consent, ConsentScope, Patient, PatientIdentity, PatientMerge, Role
+from registry.models import Assessment, Consent, ConsentScope, Patient, PatientIdentity, PatientMerge, Role
 from registry.selectors.duplicates import merged_codes, suspected_pairs
 from registry.selectors.patients import patient_list, search_patients, with_consent
 from registry.services.course import put_adverse_event, put_consent
@@ -17,6 +17,7 @@ from registry.services.queries import raise_query
 from registry.trail.record import state_of
 from registry.trail.verify import faults
 from tests import factories as make
+from tests.revealing import for_reason
 
 pytestmark = pytest.mark.django_db
 OWNED = (Assessment, Consent, Session)
@@ -62,7 +63,7 @@ def test_everything_moves_and_both_rows_stay(lead, two):
     assert kept.devices.count() == kept.adverse_events.count() == 2
     assert PatientIdentity.objects.filter(patient__in=two).count() == 2
     assert sum(len(keys) for keys in merge.moved.values()) == 5
-    links = Change.objects.filter(reason="registered twice")
+    links = for_reason("registered twice")
     assert links.count() == 5 + 2  # each row, the merged code, the merge itself
     assert set(links.values_list("actor_id", flat=True)) == {lead.pk}
     assert list(faults()) == []

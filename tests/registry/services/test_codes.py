@@ -91,7 +91,7 @@ def test_giving_a_code_reads_no_list_of_codes():
         make.make_patient(centre, by=by)
 
     assert len(many) == len(few)
-    asked = [one["sql"] for one in many if "registry_patient" in one["sql"] and one["sql"].startswith("SELECT")]
+    asked = [one["sql"] for one in many if '"registry_patient' in one["sql"] and one["sql"].startswith("SELECT")]
     assert asked
     assert all(" IN (" in sql or "LIMIT" in sql or '"id" = ' in sql for sql in asked), asked
 

@@ -3,6 +3,7 @@
 import datetime as dt
 import random
 import uuid
+from contextlib import contextmanager
 
 from django.db import connection
 from django.db.models import F
@@ -22,6 +23,21 @@ def without_triggers():
         else:
             for table in ("registry_change", "registry_trailhead"):
                 cursor.execute(f"ALTER TABLE {table} DISABLE TRIGGER USER")
+
+
+@contextmanager
+def untriggered():
+    """Take the triggers off for a while."""
+    with connection.cursor() as cursor:
+        if connection.vendor == "sqlite":
+            cursor.execute("SELECT sql FROM sqlite_master WHERE type = 'trigger'")
+            again = [sql for (sql,) in cursor.fetchall()]
+        else:
+            again = [f"ALTER TABLE {name} ENABLE TRIGGER USER" for name in ("registry_change", "registry_trailhead")]
+        without_triggers()
+        yield
+        for statement in again:
+            cursor.execute(statement)
 
 
 def other_value(change, column, draw: random.Random):

@@ -1,7 +1,6 @@
 """The change trail: written with every change, refused any rewriting, and found out when tampered with."""
 
 import datetime as dt
-import json
 from decimal import Decimal
 from uuid import UUID
 
@@ -17,6 +16,7 @@ from registry.trail.canonical import link, text_of
 from registry.trail.verify import faults
 from tests import factories as make
 from tests.registry.trail.tampering import without_triggers
+from tests.revealing import revealed
 
 pytestmark = pytest.mark.django_db
 
@@ -44,7 +44,7 @@ def test_a_change_tells_who_when_what_old_and_new(chain):
 
     assert changed.record_type == "registry.assessment"
     assert changed.actor_name.startswith("Member ")
-    assert json.loads(changed.values) == {"new": {"lvef_percent": "33.0"}, "old": {"lvef_percent": "30.0"}}
+    assert revealed(changed) == {"new": {"lvef_percent": "33.0"}, "old": {"lvef_percent": "30.0"}, "reason": ""}
     assert changed.at.tzinfo is not None
 
 
