@@ -10,8 +10,8 @@ class ProceduresConfig(AppConfig):
     verbose_name = "Procedures"
 
     def ready(self) -> None:
-        """Describe the kinds of record of this room, and name its background runs."""
-        from procedures import jobs  # noqa: F401
+        """Describe the kinds of record of this room, and name its background runs and its stores of files."""
+        from procedures import erasing, jobs  # noqa: F401
         from procedures.kinds import KINDS
         from registry.described.kind import register
 
