@@ -13,7 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, BinaryIO
 
-import pyrage
+import pyrage  # type: ignore[import-untyped]
 from django.conf import settings
 
 from registry.errors import RuleBroken
