@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, cast
+from typing import Any
 from urllib.parse import urlsplit
 from uuid import UUID
 
@@ -54,7 +54,7 @@ class SessionKeeper:
             return None if route in TO_UNLOCK else _locked(request)
         if route not in idle.QUIET:
             idle.touch(request, request.user)
-        user = cast(User, request.user)
+        user = request.user
         closed = _closed_without_factor(request, user)
         if closed and not _works_elsewhere(user, closed) and not _is_to_set_up(route):
             return _set_up_first(request)
