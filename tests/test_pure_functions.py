@@ -24,8 +24,6 @@ PACKAGES = (
     "registry.clinical",
     "registry.response",
 )
-# Their internal functions have no underscore yet.
-ONLY_EXPORTED = ("procedures.recordings",)
 ROOMS = ("registry", "procedures", "analytics", "config", "fixtures")
 _ARRAY = re.compile(r"FloatArray|IntArray|NDArray|Floats|Mask")
 # A paper with volume and page, a year in words, or the plain statement that there is none.
@@ -44,8 +42,6 @@ def public(package: str) -> Iterator[tuple[str, ast.FunctionDef]]:
         module = ".".join(path.relative_to(ROOT).with_suffix("").parts)
         for node in ast.parse(path.read_text(encoding="utf-8")).body:
             if isinstance(node, ast.FunctionDef) and not node.name.startswith("_"):
-                if package in ONLY_EXPORTED and f'"{node.name}"' not in (folder(package) / "__init__.py").read_text():
-                    continue
                 yield f"{module}.{node.name}", node
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from defusedxml import DefusedXmlException
 from numpy.typing import NDArray
 
-from .clock import moment_of
+from .clock import _moment_of
 from .hashing import sha256_of
 from .signals import MAX_SAMPLES, Channel, RecordingError, Signals
 
@@ -25,7 +25,7 @@ NO_AECG = "The XML file is not an HL7 aECG (AnnotatedECG); other XML is not read
 _LEAD_PREFIX = "MDC_ECG_LEAD_"
 
 
-def read_aecg(path: Path) -> Signals:
+def _read_aecg(path: Path) -> Signals:
     """Decode the rhythm waveform; derived series (representative beats) are left out and named.
 
     Raises
@@ -89,7 +89,7 @@ def _sequences(sequence_set: ET.Element) -> tuple[float, datetime | None, tuple[
         if kind.startswith("GLIST"):
             rate = _rate(value)
             head = value.find(f"{_SPACE}head")
-            started_at = moment_of("" if head is None else head.get("value") or "")
+            started_at = _moment_of("" if head is None else head.get("value") or "")
         elif kind.startswith("SLIST"):
             found.append(_samples(code.get("code") or "", value))
     if rate is None:

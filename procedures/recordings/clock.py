@@ -50,9 +50,9 @@ class Clock:
         self._last = float(time_s[-1])
 
     def rate_hz(self) -> float:
-        """Return the rate of all times taken, as :func:`uniform_rate` does, Hz."""
+        """Return the rate of all times taken, as :func:`_uniform_rate` does, Hz."""
         self._times.flush()
-        return uniform_rate(np.memmap(self._times, np.float64, "r", shape=(self.count,)))
+        return _uniform_rate(np.memmap(self._times, np.float64, "r", shape=(self.count,)))
 
 
 def _check_rising(time_s: NDArray[np.float64], above: int) -> None:
@@ -64,7 +64,7 @@ def _check_rising(time_s: NDArray[np.float64], above: int) -> None:
         )
 
 
-def uniform_rate(time_s: NDArray[np.float64]) -> float:
+def _uniform_rate(time_s: NDArray[np.float64]) -> float:
     """Sampling rate of evenly rising times.
 
     Parameters
@@ -117,7 +117,7 @@ def _furthest(time_s: NDArray[np.float64], rate_hz: float) -> tuple[float, int]:
     return worst, at
 
 
-def moment_of(text: str) -> datetime | None:
+def _moment_of(text: str) -> datetime | None:
     """Return the time that digits such as ``20240506101500`` name.
 
     Parameters

@@ -12,8 +12,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from .clock import Clock, uniform_rate
-from .csv_header import read_csv_header
+from .clock import Clock, _uniform_rate
+from .csv_header import _read_csv_header
 from .hashing import sha256_of
 from .signals import MAX_SAMPLES, Annotation, Channel, ChannelInfo, RecordingError, Signals
 
@@ -50,7 +50,7 @@ class CsvRecording:
         self._size = path.stat().st_size
         if self._size > _MAX_FILE_BYTES:
             raise RecordingError("The CSV file is larger than 2 GiB; use EDF or split it into shorter recordings.")
-        self._columns, self._time = read_csv_header(path)
+        self._columns, self._time = _read_csv_header(path)
         with path.open("rb") as file:
             file.readline()
             first = file.read(_HEAD_BYTES)
@@ -60,7 +60,7 @@ class CsvRecording:
             raise RecordingError("The CSV file needs at least two rows of samples below its header.")
         self.start_s = float(time[0])
         #: By the first rows until all are read.
-        self.rate_hz = uniform_rate(time)
+        self.rate_hz = _uniform_rate(time)
         self.duration_s = round(len(time) / self.rate_hz, 9)
 
     @property
@@ -147,7 +147,7 @@ class CsvRecording:
         return table
 
 
-def read_csv(path: Path) -> Signals:
+def _read_csv(path: Path) -> Signals:
     """Decode a CSV recording whole.
 
     Times must rise evenly; every value must be a finite number with a decimal point.

@@ -14,7 +14,7 @@ _TIME_IN_OTHER_UNITS = re.compile(r"^(time|t)[\s_]*[\[(]?(ms|us|µs|min|h|sample
 _TIME = re.compile(r"^time[\s_]*[\[(]?s[\])]?$", re.IGNORECASE)
 
 
-def read_csv_header(path: Path) -> tuple[list[tuple[str, str]], int]:
+def _read_csv_header(path: Path) -> tuple[list[tuple[str, str]], int]:
     """Read the first line.
 
     Parameters

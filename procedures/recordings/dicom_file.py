@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from .clock import moment_of
+from .clock import _moment_of
 from .hashing import sha256_of
 from .signals import MAX_SAMPLES, Annotation, Channel, RecordingError, Signals
 
@@ -29,7 +29,7 @@ TOO_LARGE = (
 )
 
 
-def read_dicom(path: Path) -> Signals:
+def _read_dicom(path: Path) -> Signals:
     """Decode the original waveforms of a DICOM file; derived ones (median beats) are left out and named.
 
     Raises
@@ -48,7 +48,7 @@ def read_dicom(path: Path) -> Signals:
             raise RecordingError(
                 "The DICOM file is stored deflated, which cannot be read here; export it uncompressed."
             )
-        refuse_many_items(path)
+        _refuse_many_items(path)
         with path.open("rb", buffering=0) as raw, _Bounded(raw) as stream:
             # elements stand in rising order; zeros behind the last one would be read as elements without end
             dataset = pydicom.filereader.read_partial(stream, lambda tag, vr, length: not _FIRST <= tag <= _LAST)
@@ -60,7 +60,7 @@ def read_dicom(path: Path) -> Signals:
         channels = tuple(channel for i in chosen for channel in _channels(dataset, groups[i], i))
         first = groups[chosen[0]]
         annotations = _annotations(dataset, float(first.SamplingFrequency))
-        started_at = moment_of(str(dataset.get("AcquisitionDateTime") or ""))
+        started_at = _moment_of(str(dataset.get("AcquisitionDateTime") or ""))
     durations = {round(len(channel.samples) / channel.sample_rate_hz, 9) for channel in channels}
     if len(durations) > 1:
         raise RecordingError("The DICOM file holds waveforms of different lengths, which cannot share a time axis.")
@@ -91,7 +91,7 @@ class _Bounded(BufferedReader):
         return super().read(size)
 
 
-def refuse_many_items(path: Path) -> None:
+def _refuse_many_items(path: Path) -> None:
     """Refuse an object with more items of sequences than any waveform has: each costs a fifth of a millisecond.
 
     Parameters

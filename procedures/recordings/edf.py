@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from .edf_header import read_edf_header
-from .edf_timeline import read_timeline
+from .edf_header import _read_edf_header
+from .edf_timeline import _read_timeline
 from .hashing import sha256_of
 from .signals import MAX_SAMPLES, Channel, ChannelInfo, RecordingError, Signals
 
@@ -36,8 +36,8 @@ class EdfRecording:
 
     def __init__(self, path: Path) -> None:
         self.path = path
-        header = read_edf_header(path)
-        starts, self.annotations = read_timeline(header, path)
+        header = _read_edf_header(path)
+        starts, self.annotations = _read_timeline(header, path)
         self.format = "EDF+" if header.is_plus else "EDF"
         self.started_at = header.started_at
         self.start_s = 0.0

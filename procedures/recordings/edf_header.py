@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
-from .signals import MAX_SAMPLES, RecordingError, refuse_duration
+from .signals import MAX_SAMPLES, RecordingError, _refuse_duration
 
 ANNOTATIONS_LABEL = "EDF Annotations"
 _MAX_SIGNALS = 4096
@@ -58,7 +58,7 @@ class EdfHeader:
     started_at: datetime | None
 
 
-def read_edf_header(path: Path) -> EdfHeader:
+def _read_edf_header(path: Path) -> EdfHeader:
     """Read and check the header.
 
     Raises
@@ -90,7 +90,7 @@ def read_edf_header(path: Path) -> EdfHeader:
     if record_s <= 0:
         raise RecordingError(f"The EDF header gives data records of {record_s:g} s; they must be longer than 0 s.")
     records = _records(_integer(fixed[236:244], "number of data records"), size - header_bytes, record_words)
-    refuse_duration(records * record_s)
+    _refuse_duration(records * record_s)
     reserved = _text(fixed[192:236])
     return EdfHeader(
         signals=signals,

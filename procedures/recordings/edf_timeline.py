@@ -23,7 +23,7 @@ _MAX_ANNOTATIONS = 100_000
 _BLOCK_WORDS = 2**23
 
 
-def read_timeline(header: EdfHeader, path: Path) -> tuple[NDArray[np.float64], tuple[Annotation, ...]]:
+def _read_timeline(header: EdfHeader, path: Path) -> tuple[NDArray[np.float64], tuple[Annotation, ...]]:
     """Start of every data record and all annotations.
 
     Parameters

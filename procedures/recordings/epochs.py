@@ -137,7 +137,7 @@ def epochs_from_annotations(annotations: Iterable[Annotation], end_s: float) -> 
             open_label = None
 
     for annotation in sorted(annotations, key=lambda a: a.onset_s):
-        label = epoch_label(annotation.text)
+        label = _epoch_label(annotation.text)
         if label is None:
             if annotation.text.strip().casefold() == "end":
                 close(annotation.onset_s)
@@ -151,7 +151,7 @@ def epochs_from_annotations(annotations: Iterable[Annotation], end_s: float) -> 
     return tuple(marks)
 
 
-def epoch_label(text: str) -> str | None:
+def _epoch_label(text: str) -> str | None:
     """``baseline`` or ``site:<label>`` as it names an epoch, or None where a text does not mark one."""
     match = _MARK.match(text.strip())
     if not match:

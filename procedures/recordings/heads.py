@@ -14,10 +14,10 @@ from datetime import datetime
 from pathlib import Path
 
 from . import aecg_file, dicom_file
-from .clock import moment_of
+from .clock import _moment_of
 from .csv_file import CsvRecording
-from .edf_header import read_edf_header
-from .reading import guarded, kind_of
+from .edf_header import _read_edf_header
+from .reading import _guarded, _kind_of
 from .signals import ChannelInfo, RecordingError
 
 _HEAD_BYTES = 1_000_000
@@ -73,12 +73,12 @@ def read_head(path: Path) -> Head:
         Where the file is empty, of no known kind, or its head is already wrong.
     """
     readers: dict[str, Callable[[Path], Head]] = {"EDF": _edf, "WFDB": _wfdb, "DICOM": _dicom, "XML": _aecg}
-    head: Head = guarded(readers.get(kind_of(path), _csv), path)
+    head: Head = _guarded(readers.get(_kind_of(path), _csv), path)
     return head
 
 
 def _edf(path: Path) -> Head:
-    header = read_edf_header(path)
+    header = _read_edf_header(path)
     return Head(
         format="EDF+" if header.is_plus else "EDF",
         channels=tuple(
@@ -93,9 +93,10 @@ def _edf(path: Path) -> Head:
 
 
 def _wfdb(path: Path) -> Head:
-    from .wfdb_file import read_zipped_header
 
-    header = read_zipped_header(path)
+    from .wfdb_file import _read_zipped_header
+
+    header = _read_zipped_header(path)
     return Head(
         format="WFDB",
         channels=header.channels,
@@ -114,13 +115,13 @@ def _dicom(path: Path) -> Head:
 
     if path.stat().st_size > dicom_file.MAX_BYTES:
         raise RecordingError(dicom_file.TOO_LARGE)
-    dicom_file.refuse_many_items(path)
+    dicom_file._refuse_many_items(path)
     with path.open("rb") as file:
         head = io.BytesIO(file.read(_HEAD_BYTES))
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         dataset = pydicom.filereader.read_partial(head, lambda tag, vr, length: tag > dicom_file.TAKEN_AT)
-    return Head(format="DICOM", started_at=moment_of(str(dataset.get("AcquisitionDateTime") or "")))
+    return Head(format="DICOM", started_at=_moment_of(str(dataset.get("AcquisitionDateTime") or "")))
 
 
 def _aecg(path: Path) -> Head:
@@ -131,4 +132,4 @@ def _aecg(path: Path) -> Head:
     if b"AnnotatedECG" not in head:
         raise RecordingError(aecg_file.NO_AECG)
     begun = _AECG_HEAD.search(head)
-    return Head(format="aECG", started_at=moment_of(begun[1].decode()) if begun else None)
+    return Head(format="aECG", started_at=_moment_of(begun[1].decode()) if begun else None)

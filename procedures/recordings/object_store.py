@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _NONCE_BYTES = 12
 
 
-def signal_store(place: str | Path, *, key: bytes | None = None, reading: bool = False) -> Store:
+def _signal_store(place: str | Path, *, key: bytes | None = None, reading: bool = False) -> Store:
     """Return the objects of one recording's stored signals.
 
     Parameters

@@ -10,9 +10,9 @@ from datetime import datetime
 from pathlib import Path
 from typing import Protocol
 
-from .csv_file import CsvRecording, read_csv
+from .csv_file import CsvRecording, _read_csv
 from .edf import EdfRecording, read_edf
-from .signals import Annotation, Channel, ChannelInfo, RecordingError, Signals, refuse_duration
+from .signals import Annotation, Channel, ChannelInfo, RecordingError, Signals, _refuse_duration
 
 _KINDS = "EDF or EDF+, CSV, a zip with a WFDB record, a DICOM waveform, or HL7 aECG"
 _WFDB_HEADER_LINE = re.compile(rb"^[ \t]*[\w-]+(/\d+)?[ \t]+\d+[ \t]+[\d.]+", re.MULTILINE)
@@ -116,8 +116,8 @@ def open_recording(path: Path | str) -> Recording:
         As `read_recording`.
     """
     path = Path(path)
-    if kind_of(path) == "EDF":
-        return guarded(EdfRecording, path)
+    if _kind_of(path) == "EDF":
+        return _guarded(EdfRecording, path)
     return DecodedRecording(read_recording(path))
 
 
@@ -140,13 +140,13 @@ def open_for_storing(path: Path | str) -> Recording | CsvRecording:
         As `read_recording`; of a CSV file also while its parts are read.
     """
     path = Path(path)
-    kind = kind_of(path)
+    kind = _kind_of(path)
     if kind == "CSV":
-        return guarded(CsvRecording, path)
+        return _guarded(CsvRecording, path)
     if kind == "WFDB":
         from .wfdb_file import WfdbRecording
 
-        return guarded(WfdbRecording, path)
+        return _guarded(WfdbRecording, path)
     return open_recording(path)
 
 
@@ -169,25 +169,25 @@ def read_recording(path: Path | str) -> Signals:
         Where the file is missing, none of these, damaged, cut short, or claims more than it holds.
     """
     path = Path(path)
-    kind = kind_of(path)
+    kind = _kind_of(path)
     if kind == "EDF":
-        return guarded(read_edf, path)
+        return _guarded(read_edf, path)
     if kind == "WFDB":
-        from .wfdb_file import read_wfdb
+        from .wfdb_file import _read_wfdb
 
-        return guarded(read_wfdb, path)
+        return _guarded(_read_wfdb, path)
     if kind == "DICOM":
-        from .dicom_file import read_dicom
+        from .dicom_file import _read_dicom
 
-        return guarded(read_dicom, path)
+        return _guarded(_read_dicom, path)
     if kind == "XML":
-        from .aecg_file import read_aecg
+        from .aecg_file import _read_aecg
 
-        return guarded(read_aecg, path)
-    return guarded(read_csv, path)
+        return _guarded(_read_aecg, path)
+    return _guarded(_read_csv, path)
 
 
-def guarded(reader, path: Path):  # type: ignore[no-untyped-def]  # passes the reader's own type through
+def _guarded(reader, path: Path):  # type: ignore[no-untyped-def]  # passes the reader's own type through
     """Call a reader with a file.
 
     Parameters
@@ -205,17 +205,17 @@ def guarded(reader, path: Path):  # type: ignore[no-untyped-def]  # passes the r
     Raises
     ------
     RecordingError
-        As :func:`guarding`.
+        As :func:`_guarding`.
     """
-    with guarding(path.name):
+    with _guarding(path.name):
         opened = reader(path)
         if opened.duration_s is not None:
-            refuse_duration(opened.duration_s)
+            _refuse_duration(opened.duration_s)
         return opened
 
 
 @contextmanager
-def guarding(name: str) -> Iterator[None]:
+def _guarding(name: str) -> Iterator[None]:
     """Turn whatever a format library raises into a sentence: a file can be damaged in more ways than one foresees.
 
     Parameters
@@ -240,7 +240,7 @@ def guarding(name: str) -> Iterator[None]:
         raise RecordingError(f"The file {name} is damaged and cannot be read.") from error
 
 
-def kind_of(path: Path) -> str:
+def _kind_of(path: Path) -> str:
     """Tell the kind of a file by its first bytes.
 
     Parameters

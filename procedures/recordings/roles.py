@@ -7,7 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from .signals import Channel, ChannelInfo, RecordingError
-from .units import Quantity, judge_unit, quantity_of
+from .units import Quantity, _quantity_of, judge_unit
 
 _LEADS = ("I", "II", "III", "aVR", "aVL", "aVF", "V1", "V2", "V3", "V4", "V5", "V6")
 SEGMENTS = range(1, 8)
@@ -142,7 +142,7 @@ def assign_roles(channels: Sequence[ChannelInfo | Channel], mapping: Mapping[str
     return _with_units(channels, roles)
 
 
-def recognise(channel: ChannelInfo | Channel) -> str | None:
+def _recognise(channel: ChannelInfo | Channel) -> str | None:
     """The role that a channel's label and unit suggest, or None."""
     role = _CANONICAL.get(channel.label.strip().casefold())
     if role:
@@ -150,7 +150,7 @@ def recognise(channel: ChannelInfo | Channel) -> str | None:
     key = re.sub(r"[^a-z0-9]", "", channel.label.casefold())
     if shared := _SHARED.fullmatch(key):
         number = int(shared[1])
-        measured = quantity_of(channel.unit)
+        measured = _quantity_of(channel.unit)
         if measured is Quantity.VOLUME:
             return f"V_{number}"
         return f"ECG_V{number}" if measured is Quantity.POTENTIAL and number <= 6 else None
@@ -160,7 +160,7 @@ def recognise(channel: ChannelInfo | Channel) -> str | None:
 def _recognised(channels: Sequence[ChannelInfo | Channel], roles: Sequence[str | None]) -> dict[str, list[int]]:
     found: dict[str, list[int]] = {}
     for i, channel in enumerate(channels):
-        if roles[i] is None and (role := recognise(channel)):
+        if roles[i] is None and (role := _recognise(channel)):
             found.setdefault(role, []).append(i)
     return found
 

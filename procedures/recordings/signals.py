@@ -21,7 +21,7 @@ class RecordingError(ValueError):
     """A recording, epochs table or channel mapping that cannot be used; the message is for the user."""
 
 
-def refuse_duration(duration_s: float) -> None:
+def _refuse_duration(duration_s: float) -> None:
     """Refuse a recording that claims to be longer than any is.
 
     Parameters

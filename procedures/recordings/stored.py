@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from .object_store import signal_store
+from .object_store import _signal_store
 from .signals import Annotation, Channel, ChannelInfo, RecordingError
 
 #: Increased when stored forms have to be made again.
@@ -47,7 +47,7 @@ class StoredRecording:
 
         try:
             self._group = zarr.open_group(
-                signal_store(place, key=key, reading=True), mode="r", zarr_format=3, use_consolidated=False
+                _signal_store(place, key=key, reading=True), mode="r", zarr_format=3, use_consolidated=False
             )
             head: dict[str, Any] = self._group.attrs["recording"]  # type: ignore[assignment] # what the writer put there
         except (FileNotFoundError, KeyError, ValueError) as error:

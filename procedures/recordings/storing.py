@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from .csv_file import CsvRecording
-from .object_store import signal_store
-from .reading import Recording, guarding
+from .object_store import _signal_store
+from .reading import Recording, _guarding
 from .signals import Annotation, Channel, ChannelInfo
 from .stored import CHUNK_SAMPLES, CHUNK_STRETCHES, LAYOUT, LEVELS
 
@@ -52,7 +52,7 @@ class SignalWriter:
         import zarr
         from zarr.codecs import BloscCodec, Crc32cCodec
 
-        self._group = zarr.create_group(signal_store(place, key=key), overwrite=True, zarr_format=3)
+        self._group = zarr.create_group(_signal_store(place, key=key), overwrite=True, zarr_format=3)
         rates = list(dict.fromkeys(channel.sample_rate_hz for channel in channels))
         self._members = [[i for i, c in enumerate(channels) if c.sample_rate_hz == rate] for rate in rates]
         described: list[dict[str, Any]] = []
@@ -242,6 +242,6 @@ def _parts_of(recording: Recording) -> Iterator[tuple[float, tuple[Channel, ...]
     for part in range(parts):
         begin = recording.start_s + part * part_s
         end = None if part == parts - 1 else recording.start_s + (part + 1) * part_s
-        with guarding("of this recording"):
+        with _guarding("of this recording"):
             read = recording.read(begin, end)
         yield (part + 1) / parts, read

@@ -59,7 +59,7 @@ _OTHER_SIZE: dict[Quantity, dict[str, float]] = {
 }
 
 
-def quantity_of(unit: str) -> Quantity | None:
+def _quantity_of(unit: str) -> Quantity | None:
     """What a unit measures, or None where it is not known here."""
     text = _clean(unit)
     for quantity, expected in _AS_EXPECTED.items():

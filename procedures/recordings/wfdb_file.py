@@ -16,7 +16,7 @@ import numpy as np
 
 from .hashing import sha256_of
 from .signals import MAX_SAMPLES, Annotation, Channel, ChannelInfo, RecordingError, Signals
-from .wfdb_header import WfdbHeader, check_wfdb_header
+from .wfdb_header import WfdbHeader, _check_wfdb_header
 
 _MAX_ENTRIES = 64
 _MAX_HEADER_BYTES = 1_000_000
@@ -131,7 +131,7 @@ class WfdbRecording:
         )
 
 
-def read_wfdb(path: Path) -> Signals:
+def _read_wfdb(path: Path) -> Signals:
     """Decode the record in a zip whole.
 
     Raises
@@ -151,7 +151,7 @@ def read_wfdb(path: Path) -> Signals:
     )
 
 
-def read_zipped_header(path: Path) -> WfdbHeader:
+def _read_zipped_header(path: Path) -> WfdbHeader:
     """Read and check the header alone; no signal file is unpacked.
 
     Raises
@@ -202,7 +202,7 @@ def _header(archive: zipfile.ZipFile, entries: dict[str, zipfile.ZipInfo]) -> Wf
     if entries[headers[0]].file_size > _MAX_HEADER_BYTES:
         raise RecordingError("The WFDB header is too long to be one.")
     text = archive.read(entries[headers[0]]).decode("utf-8", "replace")
-    header = check_wfdb_header(text, {name: info.file_size for name, info in entries.items()})
+    header = _check_wfdb_header(text, {name: info.file_size for name, info in entries.items()})
     if f"{header.record}.hea" != headers[0]:
         raise RecordingError(f"The WFDB header {headers[0]} describes another record, '{header.record[:40]}'.")
     return header

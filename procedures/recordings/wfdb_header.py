@@ -55,7 +55,7 @@ class WfdbHeader:
     in_parts: bool
 
 
-def check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
+def _check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
     """Check a header.
 
     Parameters
