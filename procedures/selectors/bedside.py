@@ -47,7 +47,8 @@ def changed_since(centre_id: UUID, since: int, until: int, types: Iterable[str])
         else:
             written.setdefault(record_type, set()).add(record)
     for record_type in list(written):
-        for member in members_of(apps.get_model(record_type)):
+        model: type[models.Model] = apps.get_model(record_type)
+        for member in members_of(model):
             if (kind := member._meta.label_lower) in types:
                 written.setdefault(kind, set()).update(_linked_with(member, written[record_type]))
     return Changed({kind: keys for kind, keys in written.items() if kind in types}, deleted)

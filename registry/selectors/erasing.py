@@ -90,7 +90,7 @@ def _clear(centre: UUID) -> QuerySet[Change]:
 
 def _referred(change: Change) -> set[UUID]:
     """Return the keys of the records on the way from a link's record to its patients."""
-    model = apps.get_model(change.record_type)
+    model: type[models.Model] = apps.get_model(change.record_type)
     try:
         held = json.loads(change.values)
         states = [held.get("old", {}), held.get("new", {})]
