@@ -23,8 +23,10 @@ from django.db.models.functions import Coalesce, Now
 from django.utils import timezone
 
 from registry.access import Right, centres_for, require_somewhere
+from registry.errors import RuleBroken
 from registry.jobs import RUN_KINDS, RunKind, queue, signs
 from registry.models import Job, RunState, Sign, User, to_be_taken
+from registry.selectors.erasures import is_back, noted_erasures
 
 FAILURES_OF = dt.timedelta(days=7)
 MOST_FAILURES = 50
@@ -49,6 +51,7 @@ def parts() -> list[Part]:
     found.append(_migrations())
     if not found[-1].well:
         return found  # what is asked next may not have its table yet
+    found.append(_erasures())
     if settings.JOBS_BY == "queue":
         found += [_queue(), _clock()]
     found += [_workers(name) for name in settings.JOB_QUEUES]
@@ -85,6 +88,18 @@ def _migrations() -> Part:
         "All migrations are applied." if not count else f"{count} migrations are not applied: run 'manage.py migrate'."
     )
     return Part("migrations", not count, says, needed=True)
+
+
+def _erasures() -> Part:
+    """A database from an earlier backup must not be read before those erased since are erased from it again."""
+    try:
+        count = sum(map(is_back, noted_erasures()))
+    except RuleBroken as error:
+        return Part("erasures", False, str(error), needed=True)
+    if count:
+        says = f"{count} erased patients are back, as after a restore: run 'manage.py apply_erasures'."
+        return Part("erasures", False, says, needed=True)
+    return Part("erasures", True, "Nobody who was erased is there.", needed=True)
 
 
 def _room() -> Part:

@@ -18,7 +18,8 @@ from registry.erasing import STORES
 from registry.errors import RuleBroken
 from registry.models import Centre, Patient, PatientKey, User
 from registry.selectors.erasing import links_to_blank, models_of_patients, rows_of, stands_for
-from registry.services.erasure_list import Erasure, note_erasure, noted_erasures
+from registry.selectors.erasures import Erasure, is_back, noted_erasures
+from registry.services.erasure_list import note_erasure
 from registry.services.staged_imports import Mentions, forget_mentions, mentions_of
 from registry.trail import record as trail
 from registry.trail.content import BLANK
@@ -82,9 +83,7 @@ def apply_erasures() -> list[Erased]:
     applied = []
     for one in noted_erasures():
         centre = Centre.objects.filter(pk=one.centre).first()
-        there = Patient.objects.filter(pk__in=one.patients).exists()
-        keys = PatientKey.objects.filter(pk__in=one.patients).exists()
-        if centre is not None and (there or keys):
+        if centre is not None and is_back(one):
             applied.append(_erase(centre, one.patients, by=None, reason=APPLIED_AGAIN, noted=True))
         for store, names in one.files.items():
             for name in names if store in STORES else ():

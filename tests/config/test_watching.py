@@ -48,6 +48,7 @@ def test_readiness_names_every_part(client: Client, settings: Any) -> None:
     assert answer.status_code == 200
     assert answer.json()["status"] == "ready"
     assert set(answer.json()["parts"]) == {
+        "erasures",
         "database", "disk", "migrations", "workers of analyses", "workers of imports"
     }  # fmt: skip
 

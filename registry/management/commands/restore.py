@@ -29,6 +29,6 @@ class Command(SentenceCommand):
             found = restore(chosen(options["folder"], options["backup"]), keys)
         self.stdout.write(
             f"Restored {found.place.name}: {found.rows} rows, {found.links} links of the change trail, {found.files} "
-            "files. Next: 'manage.py migrate', 'manage.py verify_trail --against' the latest exported heads, and "
-            "'manage.py prepare_recordings'."
+            "files. Next: 'manage.py migrate', 'manage.py apply_erasures' (until then the service is not ready), "
+            "'manage.py verify_trail --against' the latest exported heads, and 'manage.py prepare_recordings'."
         )

@@ -4,6 +4,7 @@ import json
 
 import pytest
 from django.core.management import CommandError, call_command
+from django.test import Client
 
 from procedures.models import Recording, Session
 from procedures.services.recordings import store_recording
@@ -11,9 +12,9 @@ from registry.erasing import STORES
 from registry.errors import AccessDenied, RuleBroken
 from registry.models import Change, Patient, PatientKey, Role, TableImport, TrailHead
 from registry.selectors.erasing import models_of_patients, rows_of, stands_for
+from registry.selectors.erasures import noted_erasures
 from registry.services.course import put_assessment
 from registry.services.erasure import APPLIED_AGAIN, ErasureReason, apply_erasures, erase_patient
-from registry.services.erasure_list import noted_erasures
 from registry.services.merging import merge_patients, undo_merge
 from registry.trail import record as trail
 from registry.trail.canonical import encoded, link
@@ -365,9 +366,13 @@ def test_after_a_restore_the_erasures_are_applied_again(patient, other, lead, se
         model._base_manager.bulk_create(rows)
     PatientKey.objects.bulk_create(keys)
     assert Session.objects.filter(pk=session.pk).exists()
+    answer = Client().get("/readyz")
+    assert answer.status_code == 503, "nobody reads a person who was erased"
+    assert answer.json()["parts"]["erasures"]["says"].startswith("1 erased patients are back")
 
     apply_erasures()
 
+    assert Client().get("/readyz").json()["parts"]["erasures"]["well"]
     assert found_in(all_words(), MARK, HOSPITAL, patient.code) == set()
     assert [revealed(one)["reason"] for one in Change.objects.filter(action="erased").order_by("sequence")] == [
         ErasureReason.REQUEST.label,
