@@ -303,7 +303,7 @@ CACHES = {
 # Background runs (registry/jobs): workers on a queue, or where there is none threads of the web process.
 CELERY_BROKER_URL = env.text("CELERY_BROKER_URL", "memory://localhost")
 JOBS_BY = "threads" if CELERY_BROKER_URL == "memory://localhost" else "queue"
-JOB_QUEUES = ("analyses", "imports")
+JOB_QUEUES = ("comparisons", "analyses", "imports")
 CLOCK_QUEUE = "clock"
 SWEEP_EVERY_S = 5
 # Workers and the clock give a sign of life so often; whoever was not heard of for so long stands still. Together with

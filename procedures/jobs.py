@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from procedures.models import AnalysisRun, StoredSignals
+from procedures.models import AnalysisRun, ComparisonRun, StoredSignals
 from registry.jobs import RunKind, register
 
 register(
@@ -23,5 +23,15 @@ register(
         queue="analyses",
         fault="Preparing the recording stopped because of a program error. The file is unharmed.",
         centre="recording__session__centre",
+    )
+)
+register(
+    RunKind(
+        name="responses",
+        model=ComparisonRun,
+        work="procedures.services.responses.carry_out",
+        queue="comparisons",
+        fault="The comparison was not worked out because of a program error. The entries are unharmed.",
+        centre="session__centre",
     )
 )

@@ -14,7 +14,7 @@ from procedures.models.electrocardiogram import (
 from procedures.models.epoch import Chambers, Epoch, EpochBeats, EpochMetric, Origin, PacingConfiguration
 from procedures.models.part import PartAct, SessionPart
 from procedures.models.recording import AnalysisRun, BeatOverride, Recording
-from procedures.models.response import AcuteResponse, Decision, ResponseSummary
+from procedures.models.response import AcuteResponse, ComparisonRun, Decision, ResponseSummary
 from procedures.models.scanned import Part, ScannedPart
 from procedures.models.session import (
     Amendment,
@@ -43,6 +43,7 @@ __all__ = [
     "BedsideEntry",
     "Calibration",
     "Chambers",
+    "ComparisonRun",
     "Decision",
     "Difficulty",
     "EcgBeat",

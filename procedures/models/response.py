@@ -7,7 +7,7 @@ from django.db.models import Q
 
 from procedures.models.session import Session
 from procedures.models.site import Site
-from registry.models import Record, User
+from registry.models import Job, Record, User, job_constraints, job_index
 from registry.models.constraints import within
 from registry.models.declared import FREE_TEXT, LINK, STAFF, UPKEEP, as_is, declare, pseudonym, since_start, withheld
 from registry.models.trailed import FOLLOWS, untrailed
@@ -93,6 +93,23 @@ class ResponseSummary(models.Model):
 
     def __str__(self) -> str:
         return f"{self.session} {self.metric}"
+
+
+class ComparisonRun(Job, Record):
+    """Whether the acute responses of a session are in step with its epochs, or are being worked out again."""
+
+    session = models.OneToOneField(Session, models.CASCADE, related_name="comparing")
+
+    trail = untrailed(FOLLOWS)
+
+    handling = declare(withheld("session", LINK))
+
+    class Meta:
+        indexes = [job_index("comparisonrun")]
+        constraints = job_constraints("comparisonrun")
+
+    def __str__(self) -> str:
+        return f"comparison of {self.session_id}"
 
 
 class Decision(Record):

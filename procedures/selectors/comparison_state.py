@@ -7,7 +7,12 @@ from uuid import UUID
 from django.db.models import Max, OuterRef, Subquery
 from django.db.models.query import QuerySet
 
-from procedures.models import Decision, LeadMeasurement, ResponseSummary, Session, Site
+from procedures.models import ComparisonRun, Decision, LeadMeasurement, ResponseSummary, Session, Site
+
+
+def is_behind(session: Session) -> bool:
+    """Return whether entries are still to be worked into the comparison."""
+    return ComparisonRun.objects.filter(session=session, state__in=ComparisonRun.BUSY).exists()
 
 
 def comparison_state(session_id: UUID) -> str:

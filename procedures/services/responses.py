@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import asdict, dataclass
 from typing import Any
 from uuid import UUID
@@ -13,9 +14,10 @@ from django.utils import timezone
 
 from procedures.acute_response import Comparison, Epoch, ResponseError, compare
 from procedures.metrics import METRICS, Direction, Metric
-from procedures.models import AcuteResponse, EpochBeats, EpochMetric, ResponseSummary, Session
+from procedures.models import AcuteResponse, ComparisonRun, EpochBeats, EpochMetric, ResponseSummary, Session
 from procedures.selectors.observations import BASELINE, observed_epochs
-from registry.models import new_key
+from registry.jobs import Claim, send_later
+from registry.models import RunState, new_key
 
 ALGORITHM_VERSION = "acute-response 2"
 # How often a comparison is worked out without the lock before one under it ends the race with other writers.
@@ -30,18 +32,35 @@ class _Refresh:
     session_id: UUID
 
     def __call__(self) -> None:
-        refresh_responses(self.session_id)
+        send_later(ComparisonRun.objects.get(session_id=self.session_id))
 
 
 def refresh_later(session: Session) -> None:
-    """Recompute the session's responses once the surrounding transaction has been committed."""
+    """Within an act of writing on the locked session: have its responses recomputed by a job.
+
+    A run that works already need not be told: it looks at the epochs again under the session's lock before it ends.
+    """
     refresh = _Refresh(session.pk)
     if any(queued[1] == refresh for queued in connection.run_on_commit):
         return
+    if not ComparisonRun.objects.filter(session=session, state__in=ComparisonRun.BUSY).exists():
+        again = {"state": RunState.QUEUED, "attempts": 0, "failure": "", "sent_at": None, "next_try_at": None}
+        ComparisonRun.objects.update_or_create(session=session, defaults=again)
     transaction.on_commit(refresh, robust=True)
 
 
-def refresh_responses(session_id: UUID) -> None:
+def carry_out(claim: Claim) -> None:
+    """Bring the responses of a session into step with its epochs."""
+    refresh_responses(ComparisonRun.objects.get(pk=claim.key).session_id, claim)
+
+
+def settle_responses(session: Session) -> None:
+    """Recompute the session's responses at once where that is still to be done: for a signature, which covers them."""
+    if ComparisonRun.objects.filter(session=session, state__in=ComparisonRun.BUSY).exists():
+        refresh_responses(session.pk)
+
+
+def refresh_responses(session_id: UUID, claim: Claim | None = None) -> None:
     """Recompute every ranked metric of a session from its epochs and replace what is stored.
 
     The comparison is worked out before the session is locked, so that nobody at the bedside waits for it. When its
@@ -54,10 +73,10 @@ def refresh_responses(session_id: UUID) -> None:
         with transaction.atomic():
             locked = Session.objects.select_for_update(no_key=True).get(pk=session_id)
             if _basis(locked) == basis:
-                return _replace(locked, *found)
+                return _replace(locked, *found, claim)
     with transaction.atomic():
         locked = Session.objects.select_for_update(no_key=True).get(pk=session_id)
-        _replace(locked, *_compared(locked))
+        _replace(locked, *_compared(locked), claim)
 
 
 def _basis(session: Session) -> list[Any]:
@@ -102,11 +121,14 @@ def _compared(session: Session) -> tuple[list[AcuteResponse], list[ResponseSumma
     return responses, summaries
 
 
-def _replace(session: Session, responses: list[AcuteResponse], summaries: list[ResponseSummary]) -> None:
-    session.responses.all().delete()
-    session.response_summaries.all().delete()
-    AcuteResponse.objects.bulk_create(responses)
-    ResponseSummary.objects.bulk_create(summaries)
+def _replace(
+    session: Session, responses: list[AcuteResponse], summaries: list[ResponseSummary], claim: Claim | None
+) -> None:
+    with claim.writing() if claim else nullcontext():
+        session.responses.all().delete()
+        session.response_summaries.all().delete()
+        AcuteResponse.objects.bulk_create(responses)
+        ResponseSummary.objects.bulk_create(summaries)
 
 
 def _summarise(

@@ -12,6 +12,7 @@ from django.utils import timezone
 from procedures.models import EntryKind, LogEntry, Session, Status, StoredSignals
 from procedures.selectors.snapshot import snapshot
 from procedures.services.guard import put_in, writing
+from procedures.services.responses import settle_responses
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.identity.merged import refuse_merged
@@ -122,6 +123,8 @@ def sign_session(*, by: User, session: Session, signed_at: dt.datetime | None = 
     RuleBroken
         When it is signed already, or its outcome is not recorded.
     """
+    require(by, session.centre_id, Right.SIGN)
+    settle_responses(session)
     with writing(session, by=by, summary="Signature", right=Right.SIGN, reason="signing") as locked:
         if locked.status == Status.SIGNED:
             raise RuleBroken("This session is already signed.")

@@ -16,7 +16,7 @@ from procedures.models import Session, Status
 from procedures.polar import polar_diagram
 from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import OPENING_METRICS, SessionComparison, compare_session
-from procedures.selectors.comparison_state import comparison_state
+from procedures.selectors.comparison_state import comparison_state, is_behind
 from procedures.selectors.epochs_used import epochs_used
 from procedures.selectors.finding import find_session
 from procedures.selectors.loops import has_loops
@@ -34,7 +34,11 @@ def comparison(request: MemberRequest, session: UUID) -> HttpResponse:
     known = comparison_state(record.pk)
     compared = compare_session(record, request.GET.get("metric"))
     template = "comparison_body" if request.htmx else "comparison"
-    return render(request, f"procedures/{template}.html", {"state": known} | _context(request, record, compared))
+    return render(
+        request,
+        f"procedures/{template}.html",
+        {"state": known, "behind": is_behind(record)} | _context(request, record, compared),
+    )
 
 
 @require_safe

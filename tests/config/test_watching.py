@@ -48,8 +48,8 @@ def test_readiness_names_every_part(client: Client, settings: Any) -> None:
     assert answer.status_code == 200
     assert answer.json()["status"] == "ready"
     assert set(answer.json()["parts"]) == {
-        "erasures",
-        "database", "disk", "migrations", "workers of analyses", "workers of imports"
+        "erasures", "database", "disk", "migrations", "workers of analyses", "workers of comparisons",
+        "workers of imports",
     }  # fmt: skip
 
 
@@ -77,7 +77,7 @@ def test_people_go_on_while_worker_clock_queue_and_disk_are_down(
     answer = client.get("/readyz")
     assert answer.status_code == 200
     assert answer.json()["status"] == "in part"
-    assert down() == {"queue", "clock", "disk", "workers of analyses", "workers of imports"}
+    assert down() == {"queue", "clock", "disk", *(f"workers of {name}" for name in settings.JOB_QUEUES)}
     assert client.get("/readyz", {"all": "1"}).status_code == 503
 
 

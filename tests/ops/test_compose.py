@@ -14,7 +14,7 @@ from django.conf import settings
 from django.core.management import get_commands
 
 ROOT = Path(settings.BASE_DIR)
-WORKERS = ("analyses", "imports", "clock")
+WORKERS = ("analyses", "comparisons", "imports", "clock")
 OURS = ("migrate", "web", *WORKERS, "beat")
 
 

@@ -76,7 +76,7 @@ def test_worker_that_stood_still_and_comes_back_writes_nothing(service: Running,
 
 def test_workers_and_clock_that_stand_still_are_seen_and_heard_again(service: Running, settings: Any) -> None:
     settings.JOBS_BY, settings.STILL_AFTER_S = "queue", 5
-    those = {"clock", "workers of analyses", "workers of imports"}
+    those = {"clock", *(f"workers of {name}" for name in settings.JOB_QUEUES)}
 
     def still() -> set[str]:
         return {part.name for part in watched.parts() if not part.well} & those

@@ -15,7 +15,7 @@ ROOT = Path(settings.BASE_DIR)
 UNITS = ROOT / "config" / "ops" / "systemd"
 PROGRAMS = "/opt/tributary/venv/bin/"
 COMPOSE = yaml.safe_load((ROOT / "docker-compose.yml").read_text())["services"]
-STAYING = ("web", "analyses", "imports", "clock", "beat")
+STAYING = ("web", "analyses", "comparisons", "imports", "clock", "beat")
 
 
 def lines(name: str, key: str) -> list[str]:

@@ -188,7 +188,7 @@ def test_what_may_change_without_a_link_is_short():
     assert untrailed == {
         *("trailhead", "change", "look", "codecounter", "importrun", "importpart", "bedsideentry", "upload"),
         *("attempt", "sign"),
-        *("storedsignals", "epochbeats", "ecgbeat", "acuteresponse", "responsesummary", "patientkey"),
+        *("storedsignals", "comparisonrun", "epochbeats", "ecgbeat", "acuteresponse", "responsesummary", "patientkey"),
     }
     assert loose == {"patientidentity", "tableimport", "analysisrun"}
     assert {AnalysisRun, PatientIdentity, User, Centre} <= set(rows.bound_models())
