@@ -11,7 +11,7 @@ from collections.abc import Collection
 from dataclasses import dataclass, field
 from uuid import UUID
 
-from django.db import IntegrityError, models, transaction
+from django.db import IntegrityError, connection, models, transaction
 
 from registry.access import Right, require
 from registry.erasing import STORES
@@ -97,6 +97,9 @@ def _erase(centre: Centre, patients: Collection[UUID], *, by: User | None, reaso
         # Held until the end; what somebody else is adding at this moment makes the deletion fail as a whole.
         list(Patient.objects.select_for_update(no_key=True).filter(pk__in=patients).order_by("pk"))
         erased, files = _erase_rows(centre, patients, mentions, by=by, reason=reason)
+        if connection.vendor == "postgresql":
+            # Now rather than at the commit: the list must not name an erasure that then fails.
+            connection.check_constraints()
         if not noted:
             note_erasure(Erasure(centre.pk, tuple(patients), reason, files))
         transaction.on_commit(lambda: _remove_files(files))

@@ -398,6 +398,18 @@ def test_the_list_of_erasures_holds_nothing_that_can_be_read_and_is_signed(patie
     assert failed.value.returncode == 2
 
 
+def test_an_erasure_that_fails_on_a_row_just_added_is_not_on_the_list(patient, lead, on_postgresql, monkeypatch):
+    if not on_postgresql:
+        pytest.skip("on SQLite nobody writes meanwhile")
+    make.make_session(patient, by=lead)
+    seen = [model for model in models_of_patients() if model is not Session]
+    monkeypatch.setattr("registry.services.erasure.models_of_patients", lambda: seen)
+    with pytest.raises(RuleBroken, match="Somebody is writing to this patient"):
+        erase(patient, lead)
+    assert noted_erasures() == []
+    assert Patient.objects.filter(pk=patient.pk).exists()
+
+
 def test_without_its_list_no_patient_is_erased(patient, lead, settings, tmp_path):
     settings.ERASURES_FILE = tmp_path / "file" / "erasures.jsonl"
     (tmp_path / "file").write_text("in the way")
