@@ -8,11 +8,13 @@ from django.db.models import Max, OuterRef, Subquery
 from django.db.models.query import QuerySet
 
 from procedures.models import ComparisonRun, Decision, LeadMeasurement, ResponseSummary, Session, Site
+from registry.models import RunState
 
 
-def is_behind(session: Session) -> bool:
-    """Return whether entries are still to be worked into the comparison."""
-    return ComparisonRun.objects.filter(session=session, state__in=ComparisonRun.BUSY).exists()
+def comparing(session: Session) -> ComparisonRun | None:
+    """Return the run that still has entries to work into the comparison, or failed to; none when it is in step."""
+    behind = [*ComparisonRun.BUSY, RunState.FAILED]
+    return ComparisonRun.objects.filter(session=session, state__in=behind).first()
 
 
 def comparison_state(session_id: UUID) -> str:

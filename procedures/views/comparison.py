@@ -16,7 +16,7 @@ from procedures.models import Session, Status
 from procedures.polar import polar_diagram
 from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import OPENING_METRICS, SessionComparison, compare_session
-from procedures.selectors.comparison_state import comparison_state, is_behind
+from procedures.selectors.comparison_state import comparing, comparison_state
 from procedures.selectors.epochs_used import epochs_used
 from procedures.selectors.finding import find_session
 from procedures.selectors.loops import has_loops
@@ -37,7 +37,7 @@ def comparison(request: MemberRequest, session: UUID) -> HttpResponse:
     return render(
         request,
         f"procedures/{template}.html",
-        {"state": known, "behind": is_behind(record)} | _context(request, record, compared),
+        {"state": known, "comparing": comparing(record)} | _context(request, record, compared),
     )
 
 

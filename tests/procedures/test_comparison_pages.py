@@ -12,10 +12,10 @@ from django.test import Client
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
-from procedures.models import Session
+from procedures.models import ComparisonRun, Session
 from procedures.services.decisions import record_decision
 from procedures.services.responses import refresh_responses
-from registry.models import Role
+from registry.models import Role, RunState
 from tests.factories import (
     enter,
     make_epoch,
@@ -206,6 +206,18 @@ def test_reasoning_tells_epochs_beats_refused_and_origin() -> None:
 def test_session_without_recording_says_why_there_are_no_loops() -> None:
     assert "No loops" in _page(typed_session({"A": 3.0}))
     assert "No loops" not in _page(recorded_session({"A": 12.0}))
+
+
+def test_page_says_that_entries_are_still_to_be_worked_in(queue_down, django_capture_on_commit_callbacks) -> None:
+    with django_capture_on_commit_callbacks(execute=True):
+        session = typed_session({"A": 8.0})
+    page = _page(session)
+    assert "The latest entries are being worked in." in page
+    ComparisonRun.objects.update(state=RunState.FAILED, failure="The comparison was not worked out.")
+    page = _page(session)
+    assert "not up to date</span> The comparison was not worked out. What is shown leaves the latest" in page
+    ComparisonRun.objects.update(state=RunState.DONE)
+    assert "worked in" not in _page(session)
 
 
 @pytest.mark.parametrize("name", ["sites", "metrics", "loops", "segments", "timeline"])

@@ -1,15 +1,26 @@
 """Acute responses follow the epochs, whatever shape a session has."""
 
 import pytest
-from django.db import connection
+from django.db import connection, transaction
 
-from procedures.models import AcuteResponse, ResponseSummary
+from procedures.models import AcuteResponse, ComparisonRun, ResponseSummary
 from procedures.selectors.comparison import compare_session
 from procedures.services.decisions import record_decision
 from procedures.services.responses import refresh_responses
+from procedures.services.sessions import sign_session
 from registry.errors import AccessDenied, RuleBroken
-from registry.models import Role
-from tests.factories import enter, make_epoch, make_session, make_site, make_tributary, make_user, writer_of
+from registry.jobs.carrying import carry_out
+from registry.models import Role, RunState
+from tests.factories import (
+    end_session,
+    enter,
+    make_epoch,
+    make_session,
+    make_site,
+    make_tributary,
+    make_user,
+    writer_of,
+)
 
 pytestmark = pytest.mark.django_db
 KEY = "dpdt_max_mmhg_per_s"
@@ -85,6 +96,35 @@ def test_comparison_costs_the_same_queries_for_few_and_many_sites(
         compare_session(few)
     with django_assert_num_queries(counter.calls):
         assert len(compare_session(many).rows) == 12
+
+
+def test_a_request_only_asks_for_the_comparison_and_a_worker_makes_it(queue_down, django_capture_on_commit_callbacks):
+    session, _ = typed_session([(None, 800), ("A", 880), (None, 820)], django_capture_on_commit_callbacks)
+    run = session.comparing
+    assert run.state == RunState.QUEUED
+    assert not session.responses.exists()
+    carry_out("responses", run.pk)
+    run.refresh_from_db()
+    assert run.state == RunState.DONE
+    assert session.responses.filter(metric=KEY).count() == 1
+
+
+@pytest.mark.django_db(transaction=True)
+def test_an_entry_after_the_comparison_asks_for_it_again(queue_down):
+    session, sites = typed_session([(None, 800), ("A", 880), (None, 820)], lambda execute: transaction.atomic())
+    carry_out("responses", session.comparing.pk)
+    assert ComparisonRun.objects.get().state == RunState.DONE
+    enter(make_epoch(session, sites["A"], start_s=600), KEY, 1600)
+    run = ComparisonRun.objects.get()
+    assert run.state == RunState.QUEUED
+    carry_out("responses", run.pk)
+    assert session.responses.get(metric=KEY).epochs == 2
+
+
+def test_a_signature_waits_for_the_comparison(queue_down, django_capture_on_commit_callbacks):
+    session, _ = typed_session([(None, 800), ("A", 880), (None, 820)], django_capture_on_commit_callbacks)
+    sign_session(by=writer_of(session.centre), session=end_session(session))
+    assert session.responses.filter(metric=KEY).count() == 1
 
 
 class _Counter:
