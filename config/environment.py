@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ipaddress
 import os
+import re
 from pathlib import Path
 
 from django.core.exceptions import ImproperlyConfigured
@@ -32,7 +33,7 @@ def flag(name: str, *, default: bool) -> bool:
 def number(name: str, default: int) -> int:
     """Return a variable that counts something."""
     value = os.environ.get(name, str(default)).strip()
-    if not (value.isascii() and value.isdigit() and len(value) < 6):
+    if not re.fullmatch("[0-9]{1,5}", value):
         raise ImproperlyConfigured(f"{name} must be a whole number, not '{value[:40]}'.")
     return int(value)
 

@@ -48,6 +48,7 @@ UNREACHABLE = {
     "mfa_download_recovery_codes": "needs an authenticator app",
     "registry:undo_merge": "needs two records that were merged",
     "imports:questions": "needs a table whose columns were decided",
+    "procedures:upload": "is asked by a script that sends a file in parts, and answers without a page",
     "procedures:found_epochs": "shows what was found in a file with marked epochs",
 }
 

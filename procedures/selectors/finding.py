@@ -24,7 +24,9 @@ from procedures.models import (
     Site,
 )
 from procedures.selectors.sessions import sessions_for
-from registry.models import Device, User
+from procedures.selectors.signals import reading_of
+from registry.access import Right, allowed
+from registry.models import Device, PatientIdentity, User
 
 MOST_MEASUREMENTS = 500
 
@@ -43,6 +45,19 @@ def find_session_to_report(user: User, key: UUID) -> Session:
         Prefetch("amendments", queryset=Amendment.objects.select_related("made_by")),
         "recordings__signals",
     ).get(pk=key)
+
+
+def identity_shown(user: User, session: Session) -> PatientIdentity | None:
+    """Return who the patient of a session is, to somebody who may see that; else none."""
+    if not allowed(user, session.centre_id, Right.SEE_IDENTITY):
+        return None
+    return PatientIdentity.objects.filter(patient=session.patient_id).first()
+
+
+def find_unread(session: Session, key: UUID) -> Recording | None:
+    """Return a recording of the session whose file could not be read; none where there is no such."""
+    found = session.recordings.filter(pk=key).first()
+    return found if found and reading_of(found).state != "read" else None
 
 
 def find_log_entry(session: Session, key: UUID) -> LogEntry:

@@ -11,8 +11,8 @@ from django.views.decorators.http import require_safe
 
 from procedures.metrics import BY_KEY
 from procedures.models import Session
-from procedures.selectors.finding import find_session
-from registry.access import Right, allowed, require_somewhere
+from procedures.selectors.finding import find_session, identity_shown
+from registry.access import Right, require_somewhere
 from registry.models import PatientIdentity
 from registry.views.request import MemberRequest
 
@@ -35,9 +35,7 @@ def blank(request: MemberRequest) -> HttpResponse:
 def sheet(request: MemberRequest, session: UUID) -> HttpResponse:
     """Show the sheet of an open session; names stand on it for those who may see them."""
     found = find_session(request.user, session)
-    may = allowed(request.user, found.centre_id, Right.SEE_IDENTITY)
-    identity = PatientIdentity.objects.filter(patient=found.patient_id).first() if may else None
-    return _sheet(request, found, identity)
+    return _sheet(request, found, identity_shown(request.user, found))
 
 
 def _sheet(request: MemberRequest, session: Session | None, identity: PatientIdentity | None) -> HttpResponse:

@@ -20,7 +20,7 @@ from procedures.models import Recording, RunState, Session
 from procedures.recordings import RecordingError, assign_roles
 from procedures.selectors.beats import LONGEST_VIEW_S
 from procedures.selectors.ecgs import ecgs_in
-from procedures.selectors.finding import find_recording, find_run
+from procedures.selectors.finding import find_recording, find_run, find_unread
 from procedures.selectors.recorded import SHOWN, latest_run, marked_epochs, recorded_epochs
 from procedures.selectors.sessions import rights_in
 from procedures.selectors.signals import FileReading, channels_of, reading_of, span_of
@@ -109,8 +109,7 @@ def _unread(request: MemberRequest, session: Session) -> Recording | None:
         key = UUID(request.GET.get("replaces", ""))
     except ValueError:
         return None
-    found = session.recordings.filter(pk=key).first()
-    return found if found and reading_of(found).state != "read" else None
+    return find_unread(session, key)
 
 
 def _labels_posted(request: MemberRequest) -> list[str]:

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import ipaddress
 import logging
+import re
 from typing import Any
 from uuid import UUID
 
@@ -17,6 +18,8 @@ from django.forms import BaseForm
 from django.http import HttpRequest
 
 from registry.log_context import noted
+
+_PORT = re.compile(r"[0-9]{1,5}")
 
 log = logging.getLogger("tributary.access")
 
@@ -70,7 +73,7 @@ def origin(request: HttpRequest | None) -> str:
     count = settings.TRUSTED_PROXIES
     address = said[-count] if 0 < count <= len(said) else str(request.META.get("REMOTE_ADDR") or "0.0.0.0")  # noqa: S104 - "no address"
     host, _, port = address.rpartition(":")
-    if port.isdigit() and (host.count(":") == 0 or host.endswith("]")):
+    if _PORT.fullmatch(port) and (host.count(":") == 0 or host.endswith("]")):
         address = host.strip("[]")  # some proxies add the port
     try:
         return str(ipaddress.ip_address(address.strip("[]")))

@@ -68,6 +68,18 @@ def invitations_of(user: User, centre: Centre) -> list[Invitation]:
     return list(Invitation.objects.filter(centre=centre, answer=Answer.OPEN).select_related("user").order_by("pk"))
 
 
+def find_invitation(user: User, centre: Centre, key: UUID) -> Invitation:
+    """Return an invitation of a centre the user administers.
+
+    Raises
+    ------
+    AccessDenied, ObjectDoesNotExist
+        When the user does not administer the centre, or it has no such invitation.
+    """
+    require(user, centre.pk, Right.MANAGE_MEMBERS)
+    return Invitation.objects.select_related("user", "centre").get(pk=key, centre=centre)
+
+
 def find_member(user: User, centre: Centre, key: UUID) -> Member:
     """Return a membership of a centre the user administers.
 

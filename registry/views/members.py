@@ -19,8 +19,8 @@ from registry.errors import RuleBroken
 from registry.forms.people import EndForm, NameForm, NewMemberForm, ReasonForm, RoleForm
 from registry.forms.rules import apply_rule
 from registry.login.reauthentication import confirm_first
-from registry.models import Invitation, Member, Role
-from registry.selectors.people import account_of, find_centre, find_member
+from registry.models import Member, Role
+from registry.selectors.people import account_of, find_centre, find_invitation, find_member
 from registry.services import accounts
 from registry.services.joining import invite, withdraw_invitation
 from registry.services.people import change_role, end_membership, rename
@@ -105,7 +105,7 @@ def _to_act_on(request: MemberRequest, code: str, key: UUID) -> Member:
 @require_POST
 def withdraw(request: MemberRequest, code: str, key: UUID) -> HttpResponse:
     """Take an invitation back."""
-    found = Invitation.objects.get(pk=key, centre=find_centre(request.user, code))
+    found = find_invitation(request.user, find_centre(request.user, code), key)
     withdraw_invitation(by=request.user, invitation=found)
     messages.success(request, f"The invitation of {found.user.username} has been withdrawn.")
     return redirect("people:centre", code)

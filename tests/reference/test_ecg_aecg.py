@@ -81,7 +81,7 @@ def test_derived_beats_are_left_out_and_said(path):
     derived = DERIVED.format(time=TIME.format(step="0.002", unit="s"), leads=lead("I", [9, 9]))
     signals = read_recording(written(path, [lead("I", [1, 2, 3])], derived=derived))
     assert len(signals.channels) == 1
-    assert "Computed" in signals.notes[0]
+    assert "states as derived" in signals.notes[0]
 
 
 def test_other_encodings_and_a_byte_order_mark_are_read(path):

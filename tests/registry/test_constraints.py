@@ -15,6 +15,7 @@ from registry.models import (
     Device,
     ImportPart,
     ImportRun,
+    Invitation,
     Member,
     Patient,
     QueryTurn,
@@ -95,6 +96,11 @@ def make_import_run():
     return ImportRun.objects.create(table_import=make_import(), task="check")
 
 
+def make_invitation():
+    user = make.make_user()
+    return Invitation.objects.create(user=user, centre=make.make_centre(), role=Role.LAB_STAFF, invited_by=user)
+
+
 def make_merge():
     """Return the merge of two patients of a centre."""
     kept = make.make_patient()
@@ -105,6 +111,8 @@ def make_merge():
 
 # Name of the constraint -> maker of a lawful row, and the values that break it.
 CASES = {
+    "invitation_role_known": (make_invitation, {"role": "visitor"}),
+    "invitation_answer_known": (make_invitation, {"answer": "perhaps"}),
     "member_role_known": (lambda: Member.objects.get(user=make.make_user()), {"role": "visitor"}),
     "patient_sex_known": (make.make_patient, {"sex": "other"}),
     "patient_aetiology_known": (make.make_patient, {"aetiology": ""}),

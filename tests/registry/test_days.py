@@ -7,7 +7,8 @@ from pathlib import Path
 from registry.days import in_words
 
 ROOT = Path(__file__).parents[2]
-ONE_WAY = {"j F Y", "j F Y, H:i", "j F Y, H:i:s", "H:i", "H:i:s", "F", "c"}
+# The month in three letters only where a table is narrow.
+ONE_WAY = {"j F Y", "j M Y", "j F Y, H:i", "j F Y, H:i:s", "H:i", "H:i:s", "F", "c"}
 
 
 def test_day_in_words():

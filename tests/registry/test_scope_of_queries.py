@@ -23,6 +23,8 @@ BY_KEY = {
     "items": "describes lists; each takes the centre when it is read",
     "cursor_of": "takes the centre of a session its view has just found; answers a number",
     "people_of": "names the patients of visits found for the viewer",
+    "is_back": "asked by the service itself of those on the list of erasures; answers yes or no",
+    "ages": "signs of life of the service, which belong to no centre",
     "changed_since": "takes the centre of a session its view has just found",
 }
 # Models that belong to no centre: a person's own log-in.

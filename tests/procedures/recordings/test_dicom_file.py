@@ -30,7 +30,7 @@ def test_leads_are_recognised_and_microvolts_said(dataset, tmp_path):
     signals = read_recording(saved(dataset, tmp_path))
     assert signals.format == "DICOM"
     assert signals.duration_s == 10.0
-    assert "Computed" in signals.notes[0]
+    assert "states as derived" in signals.notes[0]
     assignment = assign_roles(signals.channels)
     leads = ("I", "II", "III", "aVR", "aVL", "aVF", "V1", "V2", "V3", "V4", "V5", "V6")
     assert assignment.roles == tuple(f"ECG_{lead}" for lead in leads)

@@ -23,7 +23,7 @@ from tests.signals import Uploaded, conductance_csv, pressure_volume_csv
 pytestmark = pytest.mark.django_db(transaction=True)
 
 SLOW = [
-    ("procedures.recordings.heads", "kind_of"),
+    ("procedures.recordings.heads", "_kind_of"),
     (EdfRecording, "read"),
     (StoredRecording, "read"),
     (ecgs, "measure_stretch"),
@@ -74,7 +74,7 @@ def test_storing_mapping_and_proposing(session, calls):
     by, recording = stored(session, pressure_volume_csv(5))
     map_channels(by=by, recording=recording, mapping={"P_LV": "P_LV"}, version=1)
     propose_epochs(recording, "label,start_s,end_s\nbaseline,0,3\n")
-    assert {"_receive", "kind_of", "_keep"} <= set(calls)
+    assert {"_receive", "_kind_of", "_keep"} <= set(calls)
 
 
 def test_analysis_comparison_and_judged_beat(session, calls):
@@ -132,4 +132,4 @@ def test_pages_open_no_transaction_around_a_service(session, client, calls):
     sent = {name: value for name, value in typed.items() if value is not None}
     answer = client.post(url, sent | {"file": SimpleUploadedFile("ecg.edf", ecg_edf())})
     assert answer.status_code == 302, answer.content.decode()
-    assert {"kind_of", "_keep", "store_signals", "measure_stretch"} <= set(calls)
+    assert {"_kind_of", "_keep", "store_signals", "measure_stretch"} <= set(calls)

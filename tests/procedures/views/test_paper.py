@@ -11,6 +11,7 @@ from django.urls import reverse
 from procedures.models import LeadMeasurement
 from registry.models import Change, Role, new_key
 from tests import factories as make
+from tests.revealing import revealed
 
 pytestmark = pytest.mark.django_db
 
@@ -50,7 +51,7 @@ def test_measurement_typed_from_paper_keeps_its_time_and_says_where_it_was_first
     assert client.post(address, sent | {"from_paper": "on"}).status_code == 302
     stored = LeadMeasurement.objects.get()
     assert stored.measured_at == at
-    assert Change.objects.get(record_id=stored.pk).reason == "Typed from the paper sheet."
+    assert revealed(Change.objects.get(record_id=stored.pk))["reason"] == "Typed from the paper sheet."
     assert client.post(address, sent | {"key": new_key()}).status_code == 302
     other = LeadMeasurement.objects.exclude(pk=stored.pk).get()
-    assert Change.objects.get(record_id=other.pk).reason == ""
+    assert revealed(Change.objects.get(record_id=other.pk))["reason"] == ""

@@ -189,7 +189,7 @@ def test_page_that_says_somebody_is_there_keeps_it_open(client, user, later):
 
 def test_touching_costs_no_query_within_the_minute(client, django_assert_num_queries, later):
     client.get("/account/")
-    with django_assert_num_queries(6):  # session, user, memberships, invitations, sign-on, menu
+    with django_assert_num_queries(5):  # session, user, roles, memberships, invitations
         client.get("/account/")
 
 
