@@ -21,6 +21,7 @@ NOT_SIGNED = {
     "AnalysisRun": "says how far a computation is; its numbers are signed",
     "Upload": "is a file on its way; once it is here it is a recording",
     "StoredSignals": "another form of a recording, which is signed by its hash",
+    "ComparisonRun": "says how far a computation is; its numbers follow from epochs, which are signed",
 }
 WRITTEN = [kind for kind in KINDS.values() if kind.put is not None and kind.fields]
 
