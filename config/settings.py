@@ -306,7 +306,7 @@ JOBS_BY = "threads" if CELERY_BROKER_URL == "memory://localhost" else "queue"
 JOB_QUEUES = ("comparisons", "analyses", "imports")
 CLOCK_QUEUE = "clock"
 SWEEP_EVERY_S = 5
-# Workers and the clock give a sign of life so often; whoever was not heard of for so long stands still. Together with
+# Workers and the clock give a sign of life so often; one that was silent for so long stands still. Together with
 # the time between two looks, a standstill is seen within two minutes.
 SIGN_EVERY_S = 20
 STILL_AFTER_S = 75

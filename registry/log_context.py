@@ -1,6 +1,6 @@
 """What every line of the log says besides its message: which request or run it is about, whose, and of which centre.
 
-Keys only, never a name. A request or a run opens one context; whoever learns more of it notes it there.
+Keys only, never a name. A request or a run opens one context; code that learns more of it notes it there.
 """
 
 from __future__ import annotations

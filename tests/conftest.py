@@ -64,8 +64,8 @@ def trail_may_be_emptied_between_tests() -> Iterator[None]:
         tables = [table for table in tables if table not in _MADE_BY_MIGRATING]
         if self.connection.vendor == "sqlite":
             return of_sqlite(self, style, tables, **options)
-        # No trigger or foreign key is asked in this transaction. Truncating, Django's way, makes every table and index
-        # anew on the disk: a second a test, where the few rows take hundredths.
+        # No trigger or foreign key is asked in this transaction. Truncating, Django's way, writes every table and index
+        # again on the disk: a second a test, where the few rows take hundredths.
         return [
             "SET LOCAL session_replication_role = replica",
             *(f"DELETE FROM {self.quote_name(table)}" for table in tables),  # noqa: S608

@@ -43,7 +43,7 @@ def post_fork(server: Any, worker: Any) -> None:
 
 
 def on_exit(server: Any) -> None:
-    """Remove the counts; they begin anew with the server."""
+    """Remove the counts; they start from zero with the server."""
     shutil.rmtree(os.environ["PROMETHEUS_MULTIPROC_DIR"], ignore_errors=True)
 
 

@@ -47,7 +47,7 @@ def readyz(request: HttpRequest) -> JsonResponse:
 @never_cache
 @login_not_required
 def metrics(request: HttpRequest) -> HttpResponse:
-    """Return the metrics to whoever has the token or comes from an address that is let in; nobody else finds them."""
+    """Return the metrics to callers with the token or from an allowed address; others get 'not found'."""
     if not _may_watch(request):
         raise Http404
     return HttpResponse(measured.exposition(), content_type=measured.CONTENT_TYPE)

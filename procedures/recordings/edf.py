@@ -16,7 +16,7 @@ from .signals import MAX_SAMPLES, Channel, ChannelInfo, RecordingError, Signals
 
 #: Pauses longer in total than this and than what was recorded are refused: they would decode to emptiness.
 _MAX_PAUSE_S = 600.0
-#: Samples read before the file is opened anew, 64 MB of it.
+#: Samples read before the file is opened again, 64 MB of it.
 _MOST_HELD = 2**25
 
 
@@ -70,7 +70,7 @@ class EdfRecording:
         )
 
     def _open(self) -> None:
-        """Open the file, or open it anew: what was read of it before then no longer counts as held by the process."""
+        """Open the file, or reopen it: what was read of it before then no longer counts as held by the process."""
         import edfio
 
         with warnings.catch_warnings():

@@ -216,7 +216,7 @@ def _guarded(reader, path: Path):  # type: ignore[no-untyped-def]  # passes the 
 
 @contextmanager
 def _guarding(name: str) -> Iterator[None]:
-    """Turn whatever a format library raises into a sentence: a file can be damaged in more ways than one foresees.
+    """Turn any error of a format library into a sentence: a file can be damaged in more ways than one foresees.
 
     Parameters
     ----------

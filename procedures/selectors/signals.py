@@ -114,7 +114,7 @@ def load_libraries() -> None:
 
 
 def forget_open(place: str) -> None:
-    """Open a stored form anew the next time; called where one is removed."""
+    """Reopen a stored form the next time; called where one is removed."""
     _OPEN.pop(place, None)
 
 

@@ -70,7 +70,7 @@ def session_details(request: MemberRequest, session: UUID) -> HttpResponse:
     def write(form: SessionDetailsForm) -> None:
         guard = form.guard
         values = form.values | {"patient": found.patient, "amendment_reason": guard["reason"]}
-        # Of this session, whatever key was posted.
+        # Always of this session; a posted key is not believed.
         SESSION.write(by=request.user, key=found.pk, version=guard["version"], values=values)
 
     return answer(

@@ -152,7 +152,7 @@ def _refuse_more(stream: Any, most: int) -> None:
 
 
 def _looks(package: zipfile.ZipFile) -> dict[str, _Look]:
-    """Look at every part, whatever its name, before the library does: it would walk a sheet whole for its size."""
+    """Look at every part, under any name, before the library does: it would walk a sheet whole for its size."""
     looks = {}
     for entry in package.infolist():
         with package.open(entry) as stream, suppress(expat.ExpatError):  # a picture; a broken sheet has no look

@@ -85,6 +85,6 @@ def _post(name: str, runs: list[tuple[RunKind, UUID]], at_most: int | None = Non
                 queue.put(connection, name, kind.name, key)
                 kind.model._default_manager.filter(pk=key).update(sent_at=Now())
                 count += 1
-    except Exception as error:  # whatever a broker's library raises: no request may fail because of it
+    except Exception as error:  # any error of a broker's library: no request may fail because of it
         _log.warning("The queue does not answer; background runs wait until it does: %s", error)
     return count

@@ -13,7 +13,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import Any, BinaryIO
 
-import pyrage  # type: ignore[import-untyped]
+import pyrage  # type: ignore[import-untyped] # the library has no types
 from django.conf import settings
 
 from registry.errors import RuleBroken

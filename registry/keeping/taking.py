@@ -33,7 +33,7 @@ def _keep_apart(folder: Path) -> None:
     for key in key_files():
         if key.exists() and key.resolve().is_relative_to(folder):
             raise RuleBroken(
-                f"The key {key} lies in {folder}. Choose another folder: whoever takes a backup must not get the keys."
+                f"The key {key} lies in {folder}. Choose another folder: the keys must not be kept with the backups."
             )
 
 

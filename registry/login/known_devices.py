@@ -1,6 +1,6 @@
 """Devices on which a person has logged in before: a signed cookie that names nobody and opens nothing.
 
-Whoever holds it has a few attempts of their own for the people in it, however often strangers try elsewhere.
+A person with it has a few attempts of their own for the people in it, however often strangers try elsewhere.
 """
 
 from __future__ import annotations

@@ -23,7 +23,7 @@ from registry.login import access_log, limits
 from registry.models import User
 
 _KEPT = "confirmation"
-# Whoever filled in a form that asked for confirmation before it opened has these minutes to send it.
+# A form that asked for confirmation before it opened may be sent for so many minutes.
 TO_FILL_IN_S = 900
 
 

@@ -86,7 +86,7 @@ class SocialAdapter(DefaultSocialAccountAdapter):
     def on_authentication_error(
         self, request: HttpRequest, provider: Any, error: Any = None, exception: Any = None, extra_context: Any = None
     ) -> None:
-        """Say that it did not work; what the provider answered is nobody's to read."""
+        """Say that it did not work; the provider's answer is shown to no one."""
         raise _stopped(
             request, "Logging in at the hospital did not work. Try again, or log in here.", "provider failed"
         )

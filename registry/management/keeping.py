@@ -13,7 +13,7 @@ from registry.errors import RuleBroken
 
 @contextmanager
 def in_a_sentence(what: str) -> Iterator[None]:
-    """End with exit code 2 and a sentence, whatever was wrong."""
+    """End every fault with exit code 2 and a sentence."""
     try:
         yield
     except RuleBroken as error:

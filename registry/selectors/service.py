@@ -121,7 +121,7 @@ def _queue() -> Part:
     try:
         with queue.opened() as opened:
             opened.ensure_connection(max_retries=1, timeout=ceil(queue.PATIENCE_S))
-    except Exception:  # whatever a broker's library raises
+    except Exception:  # any error of a broker's library
         return Part("queue", False, "The queue does not answer; runs wait until it does.")
     return Part("queue", True, "The queue answers.")
 

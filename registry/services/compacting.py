@@ -7,7 +7,7 @@ from django.db import connection
 
 
 def compact() -> None:
-    """Write the tables anew without what was deleted from them. Outside a transaction; writers wait meanwhile."""
+    """Rewrite the tables without what was deleted from them. Outside a transaction; writers wait meanwhile."""
     with connection.cursor() as cursor:
         if connection.vendor == "sqlite":
             cursor.execute("VACUUM")

@@ -73,7 +73,7 @@ def erase_patient(*, by: User, patient: Patient, reason: str, code_again: str) -
 
 
 def apply_erasures() -> list[Erased]:
-    """Erase again whoever is on the list of erasures and is there, as after the restore of an earlier backup.
+    """Erase again the patients on the list who are back, as after the restore of an earlier backup.
 
     Raises
     ------
@@ -134,7 +134,7 @@ def _erase_rows(
 
 
 def _remove_files(files: dict[str, list[str]]) -> None:
-    """Remove the files, then whatever failed writes left behind in the stores."""
+    """Remove the files, then what failed writes left behind in the stores."""
     for store, names in files.items():
         for name in names:
             STORES[store].remove(name)

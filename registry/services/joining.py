@@ -14,7 +14,7 @@ from registry.services.records import change, put
 
 @transaction.atomic
 def invite(*, by: User, centre: Centre, username: str, full_name: str, role: str) -> tuple[Member | None, bool]:
-    """Let somebody work here: make a new account, give one's own member a role, or ask whoever works elsewhere.
+    """Let somebody work here: make a new account, give one's own member a role, or ask a person who works elsewhere.
 
     Returns
     -------
@@ -53,14 +53,14 @@ def ask_to_join(*, by: User, centre: Centre, user: User, role: str) -> Invitatio
 
 @transaction.atomic
 def answer_invitation(*, by: User, invitation: Invitation, accept: bool) -> Member | None:
-    """Take the person's answer; the right of whoever invited is judged now.
+    """Take the person's answer; the right of the person who invited is judged now.
 
     Raises
     ------
     ObjectDoesNotExist
         When the invitation is somebody else's.
     RuleBroken
-        When it has been answered or withdrawn, or whoever invited administers the centre no more.
+        When it has been answered or withdrawn, or the person who invited no longer administers the centre.
     """
     found = Invitation.objects.select_for_update(no_key=True, of=("self",)).get(pk=invitation.pk, user=by)
     _require_open(found)

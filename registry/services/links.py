@@ -1,4 +1,4 @@
-"""One-time links to set a password. The right of whoever made one is judged again each time it is opened."""
+"""One-time links to set a password. The right of the person who made one is judged again each time it is opened."""
 
 from __future__ import annotations
 

@@ -113,7 +113,7 @@ def child(what: str, name: str, *given: str) -> None:
 
     def timed(words: str, work: object) -> object:
         begun, used = time.perf_counter(), time.process_time()
-        found = work()  # type: ignore[operator]
+        found = work()  # type: ignore[operator] # timed in a process of its own
         took.append((words, time.perf_counter() - begun, time.process_time() - used))
         return found
 
@@ -138,17 +138,17 @@ def send(path: Path, session: Session, timed: object) -> None:
     """Do what the requests of an upload do."""
     by, size = make.writer_of(session.centre), path.stat().st_size
     given = {"by": by, "session": session, "original_name": path.name}
-    upload: Upload = timed("request that begins", lambda: begin_upload(size_bytes=size, **given))  # type: ignore[operator]
+    upload: Upload = timed("request that begins", lambda: begin_upload(size_bytes=size, **given))  # type: ignore[operator] # timed in a process of its own
     with path.open("rb") as file:
         while piece := file.read(PART_BYTES):
             offset = file.tell() - len(piece)
-            timed("request with a part", lambda o=offset, p=piece: append(upload, offset=o, source=BytesIO(p)))  # type: ignore[operator]
+            timed("request with a part", lambda o=offset, p=piece: append(upload, offset=o, source=BytesIO(p)))  # type: ignore[operator] # timed in a process of its own
 
     def end() -> None:
         receive_recording(upload=sent_file(upload), started_at=session.started_at, **given)
         end_upload(upload)
 
-    timed("request that names the file", end)  # type: ignore[operator]
+    timed("request that names the file", end)  # type: ignore[operator] # timed in a process of its own
 
 
 def p95(waited: list[float]) -> str:

@@ -5,7 +5,8 @@ pressure plus a margin (5 mmHg by default; common practice, from memory).
 
 - zero asymptote: slope of ln P on t is −1/tau (Weiss et al., J Clin Invest 1976;58:751, from memory)
 - free asymptote: P = (P0 − Pinf)·exp(−t/tau) + Pinf by least squares on pressure (Am J Physiol 2001;280:H2936)
-- logistic: P = PA/(1 + exp(t/tauL)) + PB (Matsubara et al., Circulation 1995;92:2318, formula from memory)
+- logistic: P = PA/(1 + exp(t/tauL)) + PB (Matsubara et al., Circulation 1995;92:2318; abstract read,
+  formula from memory)
 """
 
 from __future__ import annotations
@@ -249,6 +250,6 @@ def tau_logistic_ms(
 
     References
     ----------
-    Matsubara et al., Circulation 1995;92:2318 (formula from memory).
+    Matsubara et al., Circulation 1995;92:2318 (abstract read; formula from memory).
     """
     return _fit(_logistic, _logistic_slopes, time_ms, pressure, inside, repeats)

@@ -121,7 +121,7 @@ def fit_line(x: FloatArray, y: FloatArray) -> Relation:
 
     References
     ----------
-    Fieller, J R Stat Soc B 1954;16:175 (from memory).
+    Fieller 1954, as general summaries of the theorem give it (J R Stat Soc B 16:175, page from memory).
     """
     x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
     if x.size < 3:

@@ -1,4 +1,4 @@
-"""Erase again whoever was erased before, after a restore."""
+"""After a restore, erase again the patients erased before."""
 
 from __future__ import annotations
 

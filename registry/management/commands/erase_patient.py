@@ -29,7 +29,7 @@ class Command(SentenceCommand):
         parser.add_argument(
             "--leave-space",
             action="store_true",
-            help="do not write the tables anew; until that is done, deleted rows stay in the database's files",
+            help="do not rewrite the tables; until that is done, deleted rows stay in the database's files",
         )
 
     def handle(self, *args: Any, **options: Any) -> None:

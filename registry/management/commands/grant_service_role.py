@@ -38,7 +38,7 @@ class Command(SentenceCommand):
         parser.add_argument("role", help="name of the serving role")
 
     def handle(self, *args: Any, **options: Any) -> None:
-        """Grant everything or nothing; running it again sets the rights anew."""
+        """Grant everything or nothing; running it again sets the rights again."""
         role = options["role"]
         if connection.vendor != "postgresql":
             raise CommandError("Only PostgreSQL has roles. Set DATABASE_URL to the owner's address.", returncode=2)

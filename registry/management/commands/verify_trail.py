@@ -49,7 +49,7 @@ class Command(SentenceCommand):
                 f"rows written to since, and one in {PARTS} of the others, so that {PARTS} runs compare them all"
             ),
         )
-        parser.add_argument("--full", action="store_true", help="verify everything, whatever --remember has kept")
+        parser.add_argument("--full", action="store_true", help="verify everything, past what --remember kept")
         parser.add_argument("--processes", type=int, default=1, help="share the work among so many processes (1)")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -99,7 +99,7 @@ class Command(SentenceCommand):
             raise CommandError(f"{path}: {error} Delete it to verify everything again.", returncode=2) from error
 
     def _remember(self, path: Path, reached: Verified) -> None:
-        """Write the file anew in one step."""
+        """Replace the file in one step."""
         beside = path.with_name(f"{path.name}.{os.getpid()}")
         try:
             beside.write_text(remembered(reached), encoding="utf-8")

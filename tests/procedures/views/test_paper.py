@@ -18,7 +18,7 @@ pytestmark = pytest.mark.django_db
 
 def logged_in(role: str, centre: object) -> Client:
     client = Client()
-    client.force_login(make.make_user(role, centre))  # type: ignore[arg-type]
+    client.force_login(make.make_user(role, centre))  # type: ignore[arg-type] # a centre
     return client
 
 

@@ -42,7 +42,7 @@ def form_classes() -> list[type[forms.BaseForm]]:
 
 def answered(form_class: type[forms.BaseForm], data: dict[str, str], files: dict | None = None) -> forms.Form:
     """Clean the fields of a form class without what the class does besides."""
-    bare = type("Bare", (forms.Form,), dict(form_class.base_fields))  # type: ignore[attr-defined]
+    bare = type("Bare", (forms.Form,), dict(form_class.base_fields))  # type: ignore[attr-defined] # made by the metaclass
     form = bare(data, files or {})
     form.full_clean()
     return form
@@ -68,7 +68,7 @@ def test_every_missing_answer_is_asked_for_in_our_words():
 def test_every_answer_that_cannot_be_used_is_refused_in_our_words():
     library, faults, seen = of_the_library(), [], 0
     for form_class in form_classes():
-        names = form_class.base_fields  # type: ignore[attr-defined]
+        names = form_class.base_fields  # type: ignore[attr-defined] # made by the metaclass
         long = "x" * 5000
         files = {name: SimpleUploadedFile("empty.csv", b"") for name in names}
         form = answered(form_class, dict.fromkeys(names, long), files)

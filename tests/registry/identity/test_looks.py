@@ -66,7 +66,7 @@ def test_the_serial_number_of_a_scanned_label_is_a_look(client, lead, patients):
 
 
 def test_every_identifier_tells_whose_it_is():
-    """Only then is its reading noted. A file on its way in is nobody's yet; a key of the trail is no identifier."""
+    """Only then is its reading noted. A file on its way in belongs to no patient yet; a trail key names none."""
     without = {
         model._meta.label
         for model in apps.get_models()

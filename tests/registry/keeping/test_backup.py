@@ -1,4 +1,4 @@
-"""Backups: what is put back is what was there, nothing lies open, and whatever is wrong is one sentence."""
+"""Backups: what is put back is what was there, nothing lies open, and every fault is one sentence."""
 
 from __future__ import annotations
 
