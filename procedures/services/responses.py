@@ -16,12 +16,13 @@ from procedures.acute_response import Comparison, Epoch, ResponseError, compare
 from procedures.metrics import METRICS, Direction, Metric
 from procedures.models import AcuteResponse, ComparisonRun, EpochBeats, EpochMetric, ResponseSummary, Session
 from procedures.selectors.observations import BASELINE, observed_epochs
-from registry.jobs import Claim, send_later
+from registry.errors import RuleBroken
+from registry.jobs import Claim, NotYet, send_later
 from registry.models import RunState, new_key
 
 ALGORITHM_VERSION = "acute-response 2"
-# How often a comparison is worked out without the lock before one under it ends the race with other writers.
-UNLOCKED_ATTEMPTS = 3
+# How often a comparison is worked out again because somebody wrote meanwhile, before it waits for a quieter moment.
+ATTEMPTS = 3
 _STORED = {field.name for field in AcuteResponse._meta.concrete_fields}
 
 
@@ -64,19 +65,26 @@ def refresh_responses(session_id: UUID, claim: Claim | None = None) -> None:
     """Recompute every ranked metric of a session from its epochs and replace what is stored.
 
     The comparison is worked out before the session is locked, so that nobody at the bedside waits for it. When its
-    epochs changed meanwhile it is worked out again, the last time under the lock. Derived numbers leave no line in the
-    change trail: they follow from records that do.
+    epochs changed meanwhile it is worked out again. Derived numbers leave no line in the change trail: they follow from
+    records that do.
+
+    Raises
+    ------
+    NotYet
+        In a job, when epochs were written during every attempt; the job tries again.
+    RuleBroken
+        Outside a job, in the same case.
     """
-    for _ in range(UNLOCKED_ATTEMPTS):
+    for _ in range(ATTEMPTS):
         session = Session.objects.get(pk=session_id)
         basis, found = _basis(session), _compared(session)
         with transaction.atomic():
             locked = Session.objects.select_for_update(no_key=True).get(pk=session_id)
             if _basis(locked) == basis:
                 return _replace(locked, *found, claim)
-    with transaction.atomic():
-        locked = Session.objects.select_for_update(no_key=True).get(pk=session_id)
-        _replace(locked, *_compared(locked), claim)
+    if claim:
+        raise NotYet("Waiting for a pause between entries")
+    raise RuleBroken("Epochs are still being entered in this session. Try again when they are in.")
 
 
 def _basis(session: Session) -> list[Any]:

@@ -1,10 +1,13 @@
 """Acute responses follow the epochs, whatever shape a session has."""
 
+import itertools
+
 import pytest
 from django.db import connection, transaction
 
 from procedures.models import AcuteResponse, ComparisonRun, ResponseSummary
 from procedures.selectors.comparison import compare_session
+from procedures.services import responses
 from procedures.services.decisions import record_decision
 from procedures.services.responses import refresh_responses
 from procedures.services.sessions import sign_session
@@ -119,6 +122,26 @@ def test_an_entry_after_the_comparison_asks_for_it_again(queue_down):
     assert run.state == RunState.QUEUED
     carry_out("responses", run.pk)
     assert session.responses.get(metric=KEY).epochs == 2
+
+
+def test_entries_without_a_pause_put_the_comparison_off_rather_than_lock_it(
+    queue_down, django_capture_on_commit_callbacks, monkeypatch
+):
+    session, _ = typed_session([(None, 800), ("A", 880), (None, 820)], django_capture_on_commit_callbacks)
+    compared, states = responses._compared, itertools.count()
+    tried = []
+    monkeypatch.setattr(responses, "_basis", lambda session: [next(states)])
+    monkeypatch.setattr(responses, "_compared", lambda session: tried.append(session) or compared(session))
+
+    carry_out("responses", session.comparing.pk)
+
+    run = ComparisonRun.objects.get()
+    assert (run.state, run.attempts, run.failure) == (RunState.QUEUED, 0, "")
+    assert run.step == "Waiting for a pause between entries"
+    assert len(tried) == responses.ATTEMPTS
+    assert not session.responses.exists()
+    with pytest.raises(RuleBroken, match="Epochs are still being entered"):
+        sign_session(by=writer_of(session.centre), session=end_session(session))
 
 
 def test_a_signature_waits_for_the_comparison(queue_down, django_capture_on_commit_callbacks):
