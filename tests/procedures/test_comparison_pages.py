@@ -212,12 +212,12 @@ def test_page_says_that_entries_are_still_to_be_worked_in(queue_down, django_cap
     with django_capture_on_commit_callbacks(execute=True):
         session = typed_session({"A": 8.0})
     page = _page(session)
-    assert "The latest entries are being worked in." in page
+    assert "The latest entries are being added to the comparison." in page
     ComparisonRun.objects.update(state=RunState.FAILED, failure="The comparison was not worked out.")
     page = _page(session)
     assert "not up to date</span> The comparison was not worked out. What is shown leaves the latest" in page
     ComparisonRun.objects.update(state=RunState.DONE)
-    assert "worked in" not in _page(session)
+    assert "latest entries" not in _page(session)
 
 
 @pytest.mark.parametrize("name", ["sites", "metrics", "loops", "segments", "timeline"])
