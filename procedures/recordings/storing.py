@@ -8,13 +8,12 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from .csv_file import CsvRecording
 from .object_store import _signal_store
 from .reading import Recording, _guarding
 from .signals import Annotation, Channel, ChannelInfo
-from .stored import CHUNK_SAMPLES, CHUNK_STRETCHES, LAYOUT, LEVELS
+from .stored import CHUNK_SAMPLES, CHUNK_STRETCHES, LAYOUT, LEVELS, Floats
 
 #: Read and written at a time: two chunks at 1000 Hz, and whole chunks or halves at 500 and 250 Hz.
 PART_S = 131.072
@@ -122,16 +121,17 @@ class SignalWriter:
     def append(self, parts: Sequence[Channel]) -> None:
         """Write what follows, one part a channel in the order they were named; parts of one rate are of one length."""
         for group, members in enumerate(self._members):
-            table = np.stack([np.asarray(parts[i].samples, dtype=np.float64) for i in members])
-            samples, old = self._samples[group], self._head["lengths"][group]
-            new = old + table.shape[1]
-            samples.resize((len(members), new))
-            samples[:, old:new] = table
-            for size, overview in zip(LEVELS, self._overviews[group], strict=True):
-                # The last stretch may have been begun before: it is made again from its first sample.
-                begin = old // size
-                known = np.asarray(samples[:, begin * size : old]) if old > begin * size else table[:, :0]
-                _extend(overview, begin, size, self._with_sums(group, np.concatenate((known, table), axis=1)))
+            old = self._head["lengths"][group]
+            new = old + len(parts[members[0]].samples)
+            self._grow(group, new)
+            # Row by row: a whole part at once pushes what other processes work with out of the processor's caches.
+            for row, member in enumerate(members):
+                values = np.asarray(parts[member].samples, dtype=np.float64)
+                self._samples[group][row, old:new] = values
+                self._outline(group, row, old, values, [row])
+            for row, rows in enumerate(self._sums[group], start=len(members)):
+                values = np.asarray(np.sum([parts[members[one]].samples for one in rows], axis=0, dtype=np.float64))
+                self._outline(group, row, old, values, rows)
             self._head["lengths"][group] = new
         rates = [parts[members[0]].sample_rate_hz for members in self._members]
         lengths = zip(self._head["lengths"], rates, strict=True)
@@ -160,23 +160,31 @@ class SignalWriter:
             self._head["duration_s"] = duration_s
         self._say()
 
-    def _with_sums(self, group: int, table: NDArray[np.float64]) -> NDArray[np.float64]:
-        sums = [table[rows].sum(axis=0, keepdims=True) for rows in self._sums[group]]
-        return np.concatenate((table, *sums), axis=0)
+    def _grow(self, group: int, length: int) -> None:
+        self._samples[group].resize((len(self._members[group]), length))
+        rows = len(self._members[group]) + len(self._sums[group])
+        for size, overview in zip(LEVELS, self._overviews[group], strict=True):
+            overview.resize((2, rows, -(-length // size)))
+
+    def _outline(self, group: int, row: int, old: int, values: Floats, summed: list[int]) -> None:
+        """Write the lowest and highest values of what was appended to one row: of one channel, or of a sum."""
+        if not values.size:
+            return
+        for size, overview in zip(LEVELS, self._overviews[group], strict=True):
+            begin = old // size
+            # The last stretch may have been begun before: it is made again from its first sample.
+            known = [np.asarray(self._samples[group][one, begin * size : old]) for one in summed]
+            stretches = _extremes(np.concatenate((np.sum(known, axis=0), values)) if known[0].size else values, size)
+            overview[:, row, begin : begin + stretches.shape[1]] = stretches
 
     def _say(self) -> None:
         """Last of all: a reader believes the lengths that stand here, not the size of an array."""
         self._group.attrs["recording"] = self._head
 
 
-def _extend(overview: Any, begin: int, size: int, table: NDArray[np.float64]) -> None:
-    if not table.shape[1]:
-        return
-    edges = np.arange(0, table.shape[1], size)
-    stretches = np.stack((np.fmin.reduceat(table, edges, axis=1), np.fmax.reduceat(table, edges, axis=1)))
-    end = begin + edges.size
-    overview.resize((2, table.shape[0], end))
-    overview[:, :, begin:end] = stretches
+def _extremes(values: Floats, size: int) -> Floats:
+    edges = np.arange(0, values.size, size)
+    return np.stack((np.fmin.reduceat(values, edges), np.fmax.reduceat(values, edges)))
 
 
 def store_signals(
@@ -212,27 +220,31 @@ def store_signals(
     OSError
         Where there is no room, or it may not be written.
     """
-    writer = SignalWriter(
-        place,
-        recording.channels,
-        format=recording.format,
-        sha256=sha256,
-        start_s=recording.start_s,
-        started_at=recording.started_at,
-        sums=sums,
-        key=key,
-    )
-    for share, parts in recording.parts() if isinstance(recording, CsvRecording) else _parts_of(recording):
-        writer.append(parts)
-        if tell:
-            tell(share)
-    writer.finish(
-        duration_s=recording.duration_s,
-        rate_hz=recording.rate_hz if isinstance(recording, CsvRecording) else None,
-        annotations=recording.annotations,
-        gaps=recording.gaps,
-        notes=recording.notes,
-    )
+    import zarr
+
+    # One object at a time: the other processors are for those who wait at the bedside.
+    with zarr.config.set({"async.concurrency": 1}):
+        writer = SignalWriter(
+            place,
+            recording.channels,
+            format=recording.format,
+            sha256=sha256,
+            start_s=recording.start_s,
+            started_at=recording.started_at,
+            sums=sums,
+            key=key,
+        )
+        for share, parts in recording.parts() if isinstance(recording, CsvRecording) else _parts_of(recording):
+            writer.append(parts)
+            if tell:
+                tell(share)
+        writer.finish(
+            duration_s=recording.duration_s,
+            rate_hz=recording.rate_hz if isinstance(recording, CsvRecording) else None,
+            annotations=recording.annotations,
+            gaps=recording.gaps,
+            notes=recording.notes,
+        )
 
 
 def _parts_of(recording: Recording) -> Iterator[tuple[float, tuple[Channel, ...]]]:
