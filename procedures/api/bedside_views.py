@@ -11,7 +11,7 @@ from uuid import UUID
 
 from django.core.exceptions import ObjectDoesNotExist, RequestDataTooBig
 from django.db import IntegrityError
-from django.http import Http404
+from django.http import Http404, HttpRequest
 from django.middleware.csrf import get_token
 from django.utils import timezone
 from drf_spectacular.types import OpenApiTypes
@@ -124,7 +124,7 @@ class TokenView(APIView):
     def get(self, request: Request) -> Response:
         """Answer who is logged in, if anybody, and the token."""
         me = str(request.user.pk) if request.user.is_authenticated else None
-        return Response({"me": me, "token": get_token(request._request), "server_now": timezone.now()})
+        return Response({"me": me, "token": get_token(cast(HttpRequest, request)), "server_now": timezone.now()})
 
 
 class StateView(APIView):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import cast
 from uuid import UUID
 
+from django.http import HttpRequest
 from django.urls import reverse
 from drf_spectacular.utils import OpenApiParameter, extend_schema
 from rest_framework.decorators import action
@@ -45,6 +46,6 @@ class SessionViewSet(WritableRecordViewSet):
         sent = writing.SignatureSerializer(data=request.data)
         sent.is_valid(raise_exception=True)
         page = reverse("procedures:sign", args=[session.pk])
-        confirm_signature(request._request, sent.validated_data["password"], page=page)
+        confirm_signature(cast(HttpRequest, request), sent.validated_data["password"], page=page)
         signed = sign_session(by=cast(User, request.user), session=session)
         return Response(answered_by(SESSION)(signed).data)

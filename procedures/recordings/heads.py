@@ -16,6 +16,7 @@ from pathlib import Path
 from . import aecg_file, dicom_file
 from .clock import _moment_of
 from .csv_file import CsvRecording
+from .dicom_file import _refuse_many_items
 from .edf_header import _read_edf_header
 from .reading import _guarded, _kind_of
 from .signals import ChannelInfo, RecordingError
@@ -115,7 +116,7 @@ def _dicom(path: Path) -> Head:
 
     if path.stat().st_size > dicom_file.MAX_BYTES:
         raise RecordingError(dicom_file.TOO_LARGE)
-    dicom_file._refuse_many_items(path)
+    _refuse_many_items(path)
     with path.open("rb") as file:
         head = io.BytesIO(file.read(_HEAD_BYTES))
     with warnings.catch_warnings():

@@ -120,7 +120,8 @@ def _validators(stored: models.Field) -> list[Callable[[Any], None]]:
     """Return the model field's own validators; lengths and choices are judged by the reading itself."""
     from django.core.validators import MaxLengthValidator
 
-    return [check for check in stored._validators if not isinstance(check, MaxLengthValidator)]  # type: ignore[attr-defined] # a field of a form or a model
+    given = stored.deconstruct()[3].get("validators", ())
+    return [check for check in given if not isinstance(check, MaxLengthValidator)]
 
 
 def _sort(stored: models.Field, shown: forms.Field | None) -> tuple[Sort | None, tuple[tuple[str, str], ...]]:

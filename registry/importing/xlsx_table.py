@@ -161,12 +161,16 @@ def _looks(package: zipfile.ZipFile) -> dict[str, _Look]:
 
 
 def _opened(content: bytes, found: dict[str, _Look], wanted: str) -> Table:
-    from openpyxl import load_workbook  # type: ignore[import-untyped] # the library has no types
+    from openpyxl.reader.excel import ExcelReader  # type: ignore[import-untyped] # the library has no types
 
-    book = load_workbook(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
+    # As load_workbook does; the reader says besides which entry of the package each sheet is.
+    reader = ExcelReader(io.BytesIO(content), read_only=True, data_only=True, keep_links=False)
+    reader.read()
+    book = reader.wb
+    places = {sheet.name: entry.target for sheet, entry in reader.parser.find_sheets()}
     visible = [ws for ws in book.worksheets if ws.sheet_state == "visible"]
     hidden = [ws.title for ws in book.worksheets if ws.sheet_state != "visible"]
-    looks = {ws.title: found[ws._worksheet_path] for ws in visible}
+    looks = {ws.title: found[places[ws.title]] for ws in visible}
     filled = [ws for ws in visible if looks[ws.title].last_row]
     names = tuple(ws.title for ws in filled)
     notes = [f"The hidden sheet '{title}' is left out." for title in hidden[:10]]
@@ -213,7 +217,7 @@ def _guarded(cells: Iterator[Row]) -> Iterator[Row]:
 
 def _formulas(content: bytes, title: str) -> Iterator[Sequence[Any]]:
     """Walk the sheet a second time for its formulas: one that was never worked out must not pass as missing."""
-    from openpyxl import load_workbook
+    from openpyxl import load_workbook  # type: ignore[import-untyped] # the library has no types
 
     sheet = load_workbook(io.BytesIO(content), read_only=True, data_only=False, keep_links=False)[title]
     sheet.reset_dimensions()
