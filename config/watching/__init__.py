@@ -1,1 +1,1 @@
-"""Watching the service: how its parts are, its metrics, its log."""
+"""Watching the service: how its components are, its metrics, its log."""

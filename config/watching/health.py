@@ -1,7 +1,7 @@
-"""For machines that watch: is the process alive, can it be given requests, how is each part, and the metrics.
+"""For machines that watch: is the process alive, can it be given requests, how is each component, and the metrics.
 
 ``/healthz`` says that the process answers, and asks nothing else. ``/readyz`` answers 503 when no request could be
-served; with ``?all=1`` also when a part is down without which people can still work (queue, workers, clock, disk).
+served; with ``?all=1`` also when a component is down without which people can still work (queue, workers, clock, disk).
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from django.views.decorators.http import require_safe
 
 from config.watching import metrics as measured
 from registry.login.access_log import origin
-from registry.selectors.service import parts
+from registry.selectors.service import components
 
 
 @require_safe
@@ -32,13 +32,13 @@ def healthz(request: HttpRequest) -> JsonResponse:
 @never_cache
 @login_not_required
 def readyz(request: HttpRequest) -> JsonResponse:
-    """Say in a word whether requests can be served; each part is named only to those who may see metrics."""
-    found = parts()
-    down = [part for part in found if not part.well]
-    word = "not ready" if any(part.needed for part in down) else "in part" if down else "ready"
+    """Say in a word whether requests can be served; each component is named only to those who may see metrics."""
+    found = components()
+    down = [component for component in found if not component.well]
+    word = "not ready" if any(component.needed for component in down) else "in part" if down else "ready"
     answer: dict[str, object] = {"status": word}
     if _may_watch(request):
-        answer["parts"] = {part.name: {"well": part.well, "says": part.says} for part in found}
+        answer["components"] = {component.name: {"well": component.well, "says": component.says} for component in found}
     refused = word == "not ready" or (down and "all" in request.GET)
     return JsonResponse(answer, status=503 if refused else 200)
 

@@ -1,4 +1,4 @@
-"""Metrics in the Prometheus format: requests added up over all web processes, and the parts of the service.
+"""Metrics in the Prometheus format: requests added up over all web processes, and the components of the service.
 
 With several processes each writes its counts into a folder (``PROMETHEUS_MULTIPROC_DIR``, set by
 ``config/ops/gunicorn.py``), and whichever is asked adds them up. The files belong to places of the server and not to
@@ -46,19 +46,21 @@ def count(method: str, route: str, status: int, seconds: float) -> None:
 
 
 class _Service(Collector):
-    """The parts of the service, asked when somebody looks: the same from every process."""
+    """The components of the service, asked when somebody looks: the same from every process."""
 
     def collect(self) -> Iterable[Metric]:
-        well = GaugeMetricFamily("tributary_part_well", "1 when a part of the service is well.", labels=["part"])
-        parts = service.parts()
-        for part in parts:
-            well.add_metric([part.name], float(part.well))
+        well = GaugeMetricFamily(
+            "tributary_component_well", "1 when a component of the service is well.", labels=["component"]
+        )
+        components = service.components()
+        for component in components:
+            well.add_metric([component.name], float(component.well))
         yield well
         free = GaugeMetricFamily("tributary_disk_free_bytes", "Room left.", labels=["kept"])
         for name, space in service.disks():
             free.add_metric([name], space.free)
         yield free
-        if all(part.well for part in parts if part.needed):
+        if all(component.well for component in components if component.needed):
             yield from _from_database()
 
 

@@ -1,4 +1,4 @@
-"""A file that is being sent in parts; how much of it is here, the file itself says."""
+"""A file that is being sent in pieces; how much of it is here, the file itself says."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from registry.models.trailed import UNDER_WAY, untrailed
 
 
 class Upload(Record):
-    """A file on its way to a session, in parts; it goes when it has become a recording, or is left lying too long."""
+    """A file on its way to a session, in pieces; it goes when it has become a recording, or is left lying too long."""
 
     session = models.ForeignKey(Session, models.CASCADE, related_name="uploads")
     uploaded_by = models.ForeignKey(User, models.CASCADE, related_name="+")

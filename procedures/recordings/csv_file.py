@@ -1,6 +1,6 @@
 """CSV recordings: a header ``time_s,P_LV [mmHg],V_1 [mL],...`` and one row for each sample time.
 
-Read from the first row to the last, a part at a time, so that memory does not grow with the file.
+Read from the first row to the last, a piece at a time, so that memory does not grow with the file.
 """
 
 from __future__ import annotations
@@ -21,12 +21,12 @@ _MAX_FILE_BYTES = 2**31
 _HEAD_BYTES = 1_000_000
 # A piece is turned into numbers in one call of the library, during which no other thread works: short.
 _PIECE_BYTES = 131_072
-# Rows of a part: two chunks of the stored form, fewer where there are very many columns.
-_PART_ROWS, _PART_VALUES = 131_072, 2**22
+# Rows of a piece: two chunks of the stored form, fewer where there are very many columns.
+_PIECE_ROWS, _PIECE_VALUES = 131_072, 2**22
 
 
 class CsvRecording:
-    """A CSV file, read once from start to end by :meth:`parts`; its rate and length are certain after that.
+    """A CSV file, read once from start to end by :meth:`pieces`; its rate and length are certain after that.
 
     Parameters
     ----------
@@ -68,7 +68,7 @@ class CsvRecording:
         """The columns that are not the time."""
         return tuple(ChannelInfo(label, unit, self.rate_hz) for label, unit in self._signals)
 
-    def parts(self) -> Iterator[tuple[float, tuple[Channel, ...]]]:
+    def pieces(self) -> Iterator[tuple[float, tuple[Channel, ...]]]:
         """Read all rows; yields the share of the file that was read, and the samples that follow.
 
         Raises
@@ -77,26 +77,26 @@ class CsvRecording:
             Where times or values are not as described; the message names row and column.
         """
         tables, rows = list[NDArray[np.float64]](), 0
-        part_rows = min(_PART_ROWS, max(1, _PART_VALUES // len(self._columns)))
+        piece_rows = min(_PIECE_ROWS, max(1, _PIECE_VALUES // len(self._columns)))
         with Clock() as clock:
             for read_bytes, table in self._tables():
                 clock.take(table[:, self._time])
                 tables.append(table)
                 rows += len(table)
-                while rows >= part_rows:
+                while rows >= piece_rows:
                     joined = np.concatenate(tables)
-                    yield read_bytes / self._size, self._part(joined[:part_rows])
-                    tables, rows = [joined[part_rows:]], rows - part_rows
+                    yield read_bytes / self._size, self._piece(joined[:piece_rows])
+                    tables, rows = [joined[piece_rows:]], rows - piece_rows
             self.rate_hz = clock.rate_hz()
             self.duration_s = round(clock.count / self.rate_hz, 9)
         if rows:
-            yield 1.0, self._part(np.concatenate(tables))
+            yield 1.0, self._piece(np.concatenate(tables))
 
     @property
     def _signals(self) -> list[tuple[str, str]]:
         return [column for i, column in enumerate(self._columns) if i != self._time]
 
-    def _part(self, table: NDArray[np.float64]) -> tuple[Channel, ...]:
+    def _piece(self, table: NDArray[np.float64]) -> tuple[Channel, ...]:
         values = np.ascontiguousarray(np.delete(table, self._time, axis=1).T)
         return tuple(
             Channel(label, unit, self.rate_hz, row) for (label, unit), row in zip(self._signals, values, strict=True)
@@ -157,15 +157,15 @@ def _read_csv(path: Path) -> Signals:
     RecordingError
         Where header, units, times or values are not as described, or it is too long to be decoded at once.
     """
-    recording, parts, count = CsvRecording(path), list[tuple[Channel, ...]](), 0
-    for _, part in recording.parts():
-        parts.append(part)
-        count += sum(channel.samples.size for channel in part)
+    recording, pieces, count = CsvRecording(path), list[tuple[Channel, ...]](), 0
+    for _, piece in recording.pieces():
+        pieces.append(piece)
+        count += sum(channel.samples.size for channel in piece)
         if count > MAX_SAMPLES:
             raise RecordingError("The CSV file is too long to be decoded at once; split it.")
     return Signals(
         channels=tuple(
-            Channel(info.label, info.unit, info.sample_rate_hz, np.concatenate([part[i].samples for part in parts]))
+            Channel(info.label, info.unit, info.sample_rate_hz, np.concatenate([piece[i].samples for piece in pieces]))
             for i, info in enumerate(recording.channels)
         ),
         annotations=(),

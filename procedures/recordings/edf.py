@@ -90,7 +90,7 @@ class EdfRecording:
         chosen = [i for i, info in enumerate(self.channels) if labels is None or info.label in labels]
         wanted = sum(self.channels[i].sample_rate_hz for i in chosen) * max(0.0, end - start)
         if wanted > MAX_SAMPLES:
-            raise RecordingError("The recording is too long to be decoded at once; read it in parts.")
+            raise RecordingError("The recording is too long to be decoded at once; read it in pieces.")
         self._held += wanted
         if self._held > _MOST_HELD:
             self._open()

@@ -29,7 +29,7 @@ def sha256_of(path: Path) -> str:
 
 
 class FollowedHashes:
-    """Hashes of files that still grow, kept up with while their parts come, so that the end costs no second reading.
+    """Hashes of files that still grow, kept up with while their pieces come, so that the end costs no second reading.
 
     They are kept in the memory of one process. What another process received is read when this one hears of it.
 

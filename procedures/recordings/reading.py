@@ -98,7 +98,7 @@ class DecodedRecording:
 
 
 def open_recording(path: Path | str) -> Recording:
-    """Open a recording for reading in parts; an EDF file is not decoded until a part is asked for.
+    """Open a recording for reading in pieces; an EDF file is not decoded until a piece is asked for.
 
     Parameters
     ----------
@@ -108,7 +108,7 @@ def open_recording(path: Path | str) -> Recording:
     Returns
     -------
     Recording
-        Open; its parts are read on demand.
+        Open; its pieces are read on demand.
 
     Raises
     ------
@@ -122,7 +122,7 @@ def open_recording(path: Path | str) -> Recording:
 
 
 def open_for_storing(path: Path | str) -> Recording | CsvRecording:
-    """Open a recording for being read once from start to end, in parts where its format allows.
+    """Open a recording for being read once from start to end, in pieces where its format allows.
 
     Parameters
     ----------
@@ -132,12 +132,12 @@ def open_for_storing(path: Path | str) -> Recording | CsvRecording:
     Returns
     -------
     Recording or CsvRecording
-        A CSV file says its rate and length only when all its parts were read.
+        A CSV file says its rate and length only when all its pieces were read.
 
     Raises
     ------
     RecordingError
-        As `read_recording`; of a CSV file also while its parts are read.
+        As `read_recording`; of a CSV file also while its pieces are read.
     """
     path = Path(path)
     kind = _kind_of(path)

@@ -16,9 +16,9 @@ from .signals import Annotation, Channel, ChannelInfo
 from .stored import CHUNK_SAMPLES, CHUNK_STRETCHES, LAYOUT, LEVELS, Floats
 
 #: Read and written at a time: two chunks at 1000 Hz, and whole chunks or halves at 500 and 250 Hz.
-PART_S = 131.072
-#: Most values read at a time, 64 MB: shorter parts where there are many channels or fast ones.
-PART_VALUES = 2**23
+PIECE_S = 131.072
+#: Most values read at a time, 64 MB: shorter pieces where there are many channels or fast ones.
+PIECE_VALUES = 2**23
 #: Called with the share done, 0 to 1.
 Tell = Callable[[float], None]
 
@@ -70,13 +70,13 @@ class SignalWriter:
         self._sums: list[list[list[int]]] = [[] for _ in rates]  # of each rate: the rows that make each sum
         summed = []
         for labels in sums:
-            parts = [c for c in described if c["label"] in labels]
-            if len(parts) < 2 or len({c["group"] for c in parts}) > 1:
+            summands = [c for c in described if c["label"] in labels]
+            if len(summands) < 2 or len({c["group"] for c in summands}) > 1:
                 continue
-            group = parts[0]["group"]
+            group = summands[0]["group"]
             row = len(self._members[group]) + len(self._sums[group])
-            self._sums[group].append([c["row"] for c in parts])
-            summed.append({"labels": list(labels), "rate": parts[0]["rate"], "group": group, "row": row})
+            self._sums[group].append([c["row"] for c in summands])
+            summed.append({"labels": list(labels), "rate": summands[0]["rate"], "group": group, "row": row})
         options: dict[str, Any] = {
             "dtype": "float64",
             "fill_value": np.nan,
@@ -118,22 +118,22 @@ class SignalWriter:
         self._marks.attrs["annotations"] = []
         self._say()
 
-    def append(self, parts: Sequence[Channel]) -> None:
-        """Write what follows, one part a channel in the order they were named; parts of one rate are of one length."""
+    def append(self, pieces: Sequence[Channel]) -> None:
+        """Write what follows, a piece of each channel in their order; those of one rate are of one length."""
         for group, members in enumerate(self._members):
             old = self._head["lengths"][group]
-            new = old + len(parts[members[0]].samples)
+            new = old + len(pieces[members[0]].samples)
             self._grow(group, new)
-            # Row by row: a whole part at once pushes what other processes work with out of the processor's caches.
+            # Row by row: a whole piece at once pushes what other processes work with out of the processor's caches.
             for row, member in enumerate(members):
-                values = np.asarray(parts[member].samples, dtype=np.float64)
+                values = np.asarray(pieces[member].samples, dtype=np.float64)
                 self._samples[group][row, old:new] = values
                 self._outline(group, row, old, values, [row])
             for row, rows in enumerate(self._sums[group], start=len(members)):
-                values = np.asarray(np.sum([parts[members[one]].samples for one in rows], axis=0, dtype=np.float64))
+                values = np.asarray(np.sum([pieces[members[one]].samples for one in rows], axis=0, dtype=np.float64))
                 self._outline(group, row, old, values, rows)
             self._head["lengths"][group] = new
-        rates = [parts[members[0]].sample_rate_hz for members in self._members]
+        rates = [pieces[members[0]].sample_rate_hz for members in self._members]
         lengths = zip(self._head["lengths"], rates, strict=True)
         self._head["duration_s"] = round(max(length / rate for length, rate in lengths), 9)
         self._say()
@@ -196,7 +196,7 @@ def store_signals(
     key: bytes | None = None,
     tell: Tell | None = None,
 ) -> None:
-    """Write the stored form of a whole recording, a part at a time.
+    """Write the stored form of a whole recording, a piece at a time.
 
     Parameters
     ----------
@@ -234,8 +234,8 @@ def store_signals(
             sums=sums,
             key=key,
         )
-        for share, parts in recording.parts() if isinstance(recording, CsvRecording) else _parts_of(recording):
-            writer.append(parts)
+        for share, pieces in recording.pieces() if isinstance(recording, CsvRecording) else _pieces_of(recording):
+            writer.append(pieces)
             if tell:
                 tell(share)
         writer.finish(
@@ -247,13 +247,13 @@ def store_signals(
         )
 
 
-def _parts_of(recording: Recording) -> Iterator[tuple[float, tuple[Channel, ...]]]:
+def _pieces_of(recording: Recording) -> Iterator[tuple[float, tuple[Channel, ...]]]:
     per_second = sum(channel.sample_rate_hz for channel in recording.channels)
-    part_s = min(PART_S, max(PART_VALUES / per_second, 1.0))
-    parts = max(1, int(np.ceil(recording.duration_s / part_s)))
-    for part in range(parts):
-        begin = recording.start_s + part * part_s
-        end = None if part == parts - 1 else recording.start_s + (part + 1) * part_s
+    piece_s = min(PIECE_S, max(PIECE_VALUES / per_second, 1.0))
+    count = max(1, int(np.ceil(recording.duration_s / piece_s)))
+    for piece in range(count):
+        begin = recording.start_s + piece * piece_s
+        end = None if piece == count - 1 else recording.start_s + (piece + 1) * piece_s
         with _guarding("of this recording"):
             read = recording.read(begin, end)
-        yield (part + 1) / parts, read
+        yield (piece + 1) / count, read

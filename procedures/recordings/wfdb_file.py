@@ -27,7 +27,7 @@ _END, _END_BYTES, _MAX_LIST_BYTES = b"PK\x05\x06", 65_557, 1_000_000
 
 
 class WfdbRecording:
-    """A WFDB record, unpacked beside and read in parts.
+    """A WFDB record, unpacked beside and read in pieces.
 
     Parameters
     ----------
@@ -49,7 +49,7 @@ class WfdbRecording:
         self._cleared = weakref.finalize(self, shutil.rmtree, self._folder, ignore_errors=True)
         with _opened(path) as archive:
             self._header = _unpack(archive, self._folder)
-        if self._header.in_parts:
+        if self._header.in_pieces:
             record = self._record(0, 1)
             length = self._header.samples
         else:  # what stands before a stretch is needed to read it, or its length is known at the end only
@@ -101,7 +101,7 @@ class WfdbRecording:
         )
 
     def _samples(self, first: int, last: int) -> list[Any]:
-        if self._header.in_parts:
+        if self._header.in_pieces:
             return [np.asarray(one, dtype=np.float64) for one in self._record(first, last).e_p_signal]
         return [
             np.asarray(one[first * frames : last * frames], dtype=np.float64)

@@ -21,7 +21,7 @@ _BYTES |= {"310": 4 / 3, "311": 4 / 3}
 _FILE = re.compile(r"^[A-Za-z0-9][A-Za-z0-9_.-]*$")
 _UNIT = re.compile(r"^[-+\d.eE]*(?:\([-+\d]*\))?(?:/(\S+))?$")
 #: Formats of which any stretch can be read by itself.
-_IN_PARTS = frozenset({"16", "24", "32", "61", "80", "160", "212"})
+_IN_PIECES = frozenset({"16", "24", "32", "61", "80", "160", "212"})
 _FORMAT = re.compile(r"^(\d+)(?:x(\d+))?(?::\d+)?(?:\+(\d+))?$")
 
 
@@ -41,7 +41,7 @@ class WfdbHeader:
         Frames per second, Hz, and how many there are (0 where the header does not say).
     started_at
         Wall-clock start, or None.
-    in_parts
+    in_pieces
         Whether any stretch can be read without what stands before it.
     """
 
@@ -52,7 +52,7 @@ class WfdbHeader:
     rate_hz: float
     samples: int
     started_at: datetime | None
-    in_parts: bool
+    in_pieces: bool
 
 
 def _check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
@@ -84,7 +84,7 @@ def _check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
         raise RecordingError("The WFDB header gives a sampling rate of zero.")
     needed: dict[str, float] = {}
     per_frame = 0
-    uncalibrated, channels, in_parts = list[str](), list[ChannelInfo](), samples > 0
+    uncalibrated, channels, in_pieces = list[str](), list[ChannelInfo](), samples > 0
     for number, line in enumerate(lines[1 : count + 1], start=1):
         parts = line.split(maxsplit=8)
         if len(parts) < 2 or not (form := _FORMAT.match(parts[1])):
@@ -101,7 +101,7 @@ def _check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
         needed[name] = needed.get(name, float(offset or 0)) + samples * frames * _BYTES[kind]
         if len(parts) < 3 or float(re.match(r"[\d.]*", parts[2])[0] or 0) == 0:  # type: ignore[index] # the pattern matches the empty text too
             uncalibrated.append(parts[8] if len(parts) > 8 else name)
-        in_parts = in_parts and kind in _IN_PARTS and ":" not in parts[1]
+        in_pieces = in_pieces and kind in _IN_PIECES and ":" not in parts[1]
         unit = _UNIT.match(parts[2]) if len(parts) > 2 else None
         label = parts[8].strip() if len(parts) > 8 else f"signal {number}"
         channels.append(ChannelInfo(label, (unit[1] if unit else None) or "mV", rate * frames))
@@ -120,7 +120,7 @@ def _check_wfdb_header(text: str, sizes: Mapping[str, int]) -> WfdbHeader:
         rate_hz=rate,
         samples=samples,
         started_at=_started_at(words[4:6]),
-        in_parts=in_parts,
+        in_pieces=in_pieces,
     )
 
 

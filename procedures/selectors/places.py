@@ -43,8 +43,8 @@ def incoming() -> Path:
     return folder
 
 
-def part_of(upload: Upload) -> Path:
-    """Return where the parts of an upload lie."""
+def sent_so_far(upload: Upload) -> Path:
+    """Return where what has arrived of an upload lies."""
     return incoming() / f"{upload.pk.hex}.part"
 
 
@@ -65,7 +65,7 @@ def files_of(recordings: Iterable[Recording], uploads: Iterable[Upload] = ()) ->
     return RecordingFiles(
         originals=[originals_root() / recording.file.name for recording in kept],
         forms=[place_of(place) for place in forms.values_list("place", flat=True)],
-        incoming=[part_of(upload) for upload in uploads],
+        incoming=[sent_so_far(upload) for upload in uploads],
     )
 
 

@@ -1,4 +1,4 @@
-"""Files sent in parts: begun, continued where they stopped, ended. The file's own length says how much is here."""
+"""Files sent in pieces: begun, continued where they stopped, ended. The file's own length says how much is here."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from django.utils import timezone
 
 from procedures.models import Session, Upload
 from procedures.recordings.hashing import FollowedHashes
-from procedures.selectors.places import incoming, part_of
+from procedures.selectors.places import incoming, sent_so_far
 from procedures.selectors.sessions import sessions_for
 from procedures.services.file_names import kept_name
 from procedures.services.intake import SentFile
@@ -25,18 +25,18 @@ from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import User
 
-#: A part file that nobody touched for so long is given up.
+#: An upload that nobody continued for so long is given up.
 KEPT = dt.timedelta(hours=24)
 MOST_AT_ONCE = 20
 _PIECE = 1 << 20
 _ROOM_EVERY = 64 << 20
-# What is hashed at most beside one part; a process that was passed over so far catches up within a few.
+# What is hashed at most beside one piece; a process that was passed over so far catches up within a few.
 _CATCH_UP = 64 << 20
 _hashes = FollowedHashes()
 
 
 class OtherOffset(RuleBroken):
-    """The part does not begin where the file ends."""
+    """The piece does not begin where the file ends."""
 
     code, status = "other_offset", 409
 
@@ -48,7 +48,7 @@ class AlreadyReceiving(RuleBroken):
 
 
 class WrongChecksum(RuleBroken):
-    """The part was changed on its way."""
+    """The piece was changed on its way."""
 
     code, status = "wrong_checksum", 460
 
@@ -60,7 +60,7 @@ class TooLarge(RuleBroken):
 
 
 def begin_upload(*, by: User, session: Session, original_name: str, size_bytes: int) -> Upload:
-    """Make room for a file that will be sent in parts.
+    """Make room for a file that will be sent in pieces.
 
     Raises
     ------
@@ -83,7 +83,7 @@ def begin_upload(*, by: User, session: Session, original_name: str, size_bytes: 
         size_bytes=size_bytes,
     )
     with said():
-        part_of(upload).touch(exist_ok=False)
+        sent_so_far(upload).touch(exist_ok=False)
     upload.save(force_insert=True)
     return upload
 
@@ -100,14 +100,14 @@ def upload_for(by: User, key: UUID) -> Upload:
     """
     upload = Upload.objects.select_related("session__patient").get(pk=key, uploaded_by=by, session__in=sessions_for(by))
     require(by, upload.session.centre_id, Right.WRITE_SESSIONS)
-    if not part_of(upload).exists():
+    if not sent_so_far(upload).exists():
         raise Upload.DoesNotExist("This upload was given up. Send the file again.")
     return upload
 
 
 def received_bytes(upload: Upload) -> int:
     """Return how much of the file is here."""
-    return part_of(upload).stat().st_size
+    return sent_so_far(upload).stat().st_size
 
 
 def append(upload: Upload, *, offset: int, source: IO[bytes], checksum: tuple[str, str] | None = None) -> int:
@@ -116,7 +116,7 @@ def append(upload: Upload, *, offset: int, source: IO[bytes], checksum: tuple[st
     Raises
     ------
     OtherOffset, AlreadyReceiving, WrongChecksum, TooLarge, NoRoom, StoreClosed
-        With WrongChecksum and TooLarge nothing of this part is kept.
+        With WrongChecksum and TooLarge nothing of this piece is kept.
     """
     require_room(upload.size_bytes - offset)
     digest = hashlib.new(checksum[0], usedforsecurity=False) if checksum else None
@@ -127,7 +127,7 @@ def append(upload: Upload, *, offset: int, source: IO[bytes], checksum: tuple[st
         while piece := source.read(_PIECE):
             if here + len(piece) > upload.size_bytes:
                 file.truncate(offset)
-                _hashes.forget(part_of(upload))
+                _hashes.forget(sent_so_far(upload))
                 raise TooLarge("More was sent than the file was said to hold.")
             with said():
                 file.write(piece)
@@ -138,9 +138,9 @@ def append(upload: Upload, *, offset: int, source: IO[bytes], checksum: tuple[st
                 require_room(upload.size_bytes - here)
         if digest and checksum and base64.b64encode(digest.digest()).decode() != checksum[1]:
             file.truncate(offset)
-            _hashes.forget(part_of(upload))
-            raise WrongChecksum("This part was changed on its way. It is sent again.")
-        _hashes.follow(part_of(upload), at_most=_CATCH_UP)
+            _hashes.forget(sent_so_far(upload))
+            raise WrongChecksum("This piece was changed on its way. It is sent again.")
+        _hashes.follow(sent_so_far(upload), at_most=_CATCH_UP)
         return here
 
 
@@ -150,19 +150,19 @@ def sent_file(upload: Upload) -> SentFile:
     Raises
     ------
     RuleBroken
-        When a part is missing.
+        When a piece is missing.
     """
     here = received_bytes(upload)
     if here != upload.size_bytes:
         sentence = f"Only {here} of {upload.size_bytes} bytes of the file are here. Upload the rest."
         raise RuleBroken(sentence, fields={"file": [sentence]})
-    return SentFile(part_of(upload), _hashes.follow(part_of(upload)), ours=True)
+    return SentFile(sent_so_far(upload), _hashes.follow(sent_so_far(upload)), ours=True)
 
 
 def end_upload(upload: Upload) -> None:
     """Forget an upload: it has become a recording, or is not wanted any more."""
-    _hashes.forget(part_of(upload))
-    part_of(upload).unlink(missing_ok=True)
+    _hashes.forget(sent_so_far(upload))
+    sent_so_far(upload).unlink(missing_ok=True)
     upload.delete()
 
 
@@ -178,20 +178,20 @@ def clear_uploads() -> int:
         except FileNotFoundError:
             continue  # another process was faster
     for upload in Upload.objects.filter(created_at__lt=stale):
-        if not part_of(upload).exists():
+        if not sent_so_far(upload).exists():
             upload.delete()
     return count
 
 
 def expires_at(upload: Upload) -> dt.datetime:
     """Return when an upload is given up unless something more of it comes."""
-    return dt.datetime.fromtimestamp(part_of(upload).stat().st_mtime, dt.UTC) + KEPT
+    return dt.datetime.fromtimestamp(sent_so_far(upload).stat().st_mtime, dt.UTC) + KEPT
 
 
 @contextmanager
 def _own(upload: Upload) -> Iterator[IO[bytes]]:
     """Hold the file alone: a second request with the same file would mix their bytes."""
-    with part_of(upload).open("r+b", buffering=0) as file:
+    with sent_so_far(upload).open("r+b", buffering=0) as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:

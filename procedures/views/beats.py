@@ -45,7 +45,7 @@ def beats(request: MemberRequest, recording: UUID) -> HttpResponse:
         "may_write": rights_in(request.user, found.session)["write_sessions"],
         "signed": found.session.status == Status.SIGNED,
     }
-    return render(request, "procedures/parts/beats.html", context)
+    return render(request, "procedures/sections/beats.html", context)
 
 
 @require_POST

@@ -58,7 +58,7 @@ def patient_meant(request: MemberRequest) -> HttpResponse:
     found = find_patients(request.user, wanted)
     seen = identities_seen(request.user, found)
     context = {"found": [(p, p.identity if p.pk in seen else None) for p in found], "wanted": wanted.strip()}
-    return render(request, "procedures/parts/patient_meant.html", context)
+    return render(request, "procedures/sections/patient_meant.html", context)
 
 
 @require_http_methods(["GET", "HEAD", "POST"])

@@ -186,7 +186,7 @@ def reading(request: MemberRequest, recording: UUID) -> HttpResponse:
     """Say how far the reading of the file is; once it has ended, tell the page that watches to reload."""
     found = recording_for(request.user, recording)
     now = reading_of(found)
-    response = render(request, "procedures/parts/reading.html", _unread_context(request, found, now))
+    response = render(request, "procedures/sections/reading.html", _unread_context(request, found, now))
     if request.htmx and not now.busy:
         response["HX-Refresh"] = "true"
     return response
@@ -263,7 +263,7 @@ def progress(request: MemberRequest, recording: UUID) -> HttpResponse:
     run = latest_run(found)
     busy = bool(run and run.busy)
     context = {"recording": found, "run": run, "busy": busy, "rights": rights_in(request.user, found.session)}
-    response = render(request, "procedures/parts/progress.html", context)
+    response = render(request, "procedures/sections/progress.html", context)
     if request.htmx and request.GET.get("watching") and run and not busy:
         response["HX-Refresh"] = "true"
     return response

@@ -1,4 +1,4 @@
-"""Files in parts by the open protocol tus 1.0.0 (https://tus.io/protocols/resumable-upload)."""
+"""Files in pieces by the open protocol tus 1.0.0 (https://tus.io/protocols/resumable-upload)."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from registry.views.request import MemberRequest
 VERSION = "1.0.0"
 EXTENSIONS = "creation,checksum,termination,expiration"
 CHECKSUMS = ("sha256", "sha1")
-_PART = "application/offset+octet-stream"
+_PIECE = "application/offset+octet-stream"
 View = Callable[..., HttpResponse]
 
 
@@ -83,8 +83,8 @@ def upload(request: MemberRequest, upload: UUID) -> HttpResponse:
             return HttpResponse(status=204)
         if request.method == "HEAD":
             return _about(HttpResponse(status=200), found)
-        if request.content_type != _PART:
-            return HttpResponse(f"A part is sent as {_PART}.", status=415, content_type="text/plain")
+        if request.content_type != _PIECE:
+            return HttpResponse(f"A piece is sent as {_PIECE}.", status=415, content_type="text/plain")
         append(found, offset=_whole(request, "Upload-Offset"), source=request, checksum=_checksum(request))  # type: ignore[arg-type] # a request reads like a file
         return _about(HttpResponse(status=204), found)
 

@@ -37,7 +37,7 @@ from registry.models.people import Centre, Member, Role, User
 from registry.models.planned_visit import PlannedVisit
 from registry.models.query import DataQuery, QueryState, QueryTurn, TurnKind
 from registry.models.sign import Sign
-from registry.models.table_import import ImportPart, ImportRun, ImportState, ImportTask, PartOf, TableImport
+from registry.models.table_import import ImportPiece, ImportRun, ImportState, ImportTask, PieceOf, TableImport
 
 __all__ = [
     "FAILURES",
@@ -64,7 +64,7 @@ __all__ = [
     "ExplantReason",
     "GlobalAssessment",
     "ImagingMethod",
-    "ImportPart",
+    "ImportPiece",
     "ImportRun",
     "ImportState",
     "ImportTask",
@@ -75,11 +75,11 @@ __all__ = [
     "Member",
     "Morphology",
     "PairApart",
-    "PartOf",
     "Patient",
     "PatientIdentity",
     "PatientKey",
     "PatientMerge",
+    "PieceOf",
     "PlannedVisit",
     "PreviousDevice",
     "QueryState",

@@ -113,21 +113,21 @@ class ImportRun(Job):
         return f"{self.get_task_display()} {self.get_state_display()}"
 
 
-class PartOf(models.TextChoices):
-    """What a part is a piece of."""
+class PieceOf(models.TextChoices):
+    """What it is a piece of."""
 
     FILE = "file", "The file"
     FINDINGS = "findings", "What the dry run found"
 
 
-class ImportPart(models.Model):
+class ImportPiece(models.Model):
     """A piece of the file, or a page of findings; both may name persons, so both are ciphertext.
 
     They go when the table is loaded or discarded.
     """
 
-    table_import = models.ForeignKey(TableImport, models.CASCADE, related_name="parts")
-    of = models.CharField(max_length=10, choices=PartOf)
+    table_import = models.ForeignKey(TableImport, models.CASCADE, related_name="pieces")
+    of = models.CharField(max_length=10, choices=PieceOf)
     number = models.PositiveIntegerField()
     content = EncryptedTextField()
 
@@ -141,8 +141,8 @@ class ImportPart(models.Model):
     class Meta:
         ordering = ("number",)
         constraints = [
-            models.UniqueConstraint(fields=("table_import", "of", "number"), name="importpart_in_line"),
-            one_of("importpart", "of", PartOf.values),
+            models.UniqueConstraint(fields=("table_import", "of", "number"), name="importpiece_in_line"),
+            one_of("importpiece", "of", PieceOf.values),
         ]
 
     def __str__(self) -> str:

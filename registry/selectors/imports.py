@@ -17,7 +17,7 @@ from registry.importing.plan import Plan
 from registry.importing.reading import read_table
 from registry.importing.scan import Scan
 from registry.importing.table import Cell, Fault, Table, TableError
-from registry.models import ImportPart, ImportRun, ImportState, PartOf, TableImport, User
+from registry.models import ImportPiece, ImportRun, ImportState, PieceOf, TableImport, User
 from registry.numbers.outside import LARGEST
 
 FIRST_ROWS = 4
@@ -79,7 +79,7 @@ def table_of(run: TableImport) -> Table:
     TableError
         When it cannot be read.
     """
-    pieces = ImportPart.objects.filter(table_import=run, of=PartOf.FILE).values_list("content", flat=True)
+    pieces = ImportPiece.objects.filter(table_import=run, of=PieceOf.FILE).values_list("content", flat=True)
     content = b"".join(base64.b64decode(piece) for piece in pieces)
     return read_table(content, sheet=run.sheet, encoding=run.encoding, separator=run.separator)
 
@@ -104,13 +104,13 @@ def first_rows(run: TableImport) -> list[tuple[int, list[str]]]:
 
 def findings_page(run: TableImport, number: int) -> list[list[Any]]:
     """Return one page of what the dry run found."""
-    part = run.parts.filter(of=PartOf.FINDINGS, number=number).first()
+    part = run.pieces.filter(of=PieceOf.FINDINGS, number=number).first()
     return list(json.loads(part.content)) if part else []
 
 
 def findings_pages(run: TableImport) -> Iterator[list[list[Any]]]:
     """Walk through everything the dry run found, page after page."""
-    for content in run.parts.filter(of=PartOf.FINDINGS).values_list("content", flat=True).iterator(chunk_size=20):
+    for content in run.pieces.filter(of=PieceOf.FINDINGS).values_list("content", flat=True).iterator(chunk_size=20):
         yield json.loads(content)
 
 

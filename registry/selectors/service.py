@@ -1,4 +1,4 @@
-"""How the service is doing: which of its parts stand, what waits, what failed, how much room is left.
+"""How the service is doing: which of its components stand, what waits, what failed, how much room is left.
 
 Nothing here grows with the registry: busy runs have an index of their own, and failures are looked for among the runs
 of the last days, whose keys are in the order of time.
@@ -33,8 +33,8 @@ MOST_FAILURES = 50
 
 
 @dataclass(frozen=True)
-class Part:
-    """A part of the service. Without a needed one no request can be answered; the others may be down for a while."""
+class Component:
+    """A component of the service. Without a needed one no request is answered; the others may be down for a while."""
 
     name: str
     well: bool
@@ -42,8 +42,8 @@ class Part:
     needed: bool = False
 
 
-def parts() -> list[Part]:
-    """Return every part and how it is; nothing raises."""
+def components() -> list[Component]:
+    """Return every component and how it is; nothing raises."""
     database = _database()
     found = [database, _room()]
     if not database.well:
@@ -58,13 +58,13 @@ def parts() -> list[Part]:
     return found
 
 
-def _database() -> Part:
+def _database() -> Component:
     try:
         with connection.cursor() as cursor:
             cursor.execute("SELECT 1")
     except DatabaseError:
-        return Part("database", False, "The database does not answer.", needed=True)
-    return Part("database", True, "The database answers.", needed=True)
+        return Component("database", False, "The database does not answer.", needed=True)
+    return Component("database", True, "The database answers.", needed=True)
 
 
 def unapplied_migrations() -> int:
@@ -82,31 +82,31 @@ def _count_unapplied() -> int:
     return count
 
 
-def _migrations() -> Part:
+def _migrations() -> Component:
     count = unapplied_migrations()
     says = (
         "All migrations are applied." if not count else f"{count} migrations are not applied: run 'manage.py migrate'."
     )
-    return Part("migrations", not count, says, needed=True)
+    return Component("migrations", not count, says, needed=True)
 
 
-def _erasures() -> Part:
+def _erasures() -> Component:
     """A database from an earlier backup must not be read before those erased since are erased from it again."""
     try:
         count = sum(map(is_back, noted_erasures()))
     except RuleBroken as error:
-        return Part("erasures", False, str(error), needed=True)
+        return Component("erasures", False, str(error), needed=True)
     if count:
         says = f"{count} erased patients are back, as after a restore: run 'manage.py apply_erasures'."
-        return Part("erasures", False, says, needed=True)
-    return Part("erasures", True, "Nobody who was erased is there.", needed=True)
+        return Component("erasures", False, says, needed=True)
+    return Component("erasures", True, "Nobody who was erased is there.", needed=True)
 
 
-def _room() -> Part:
+def _room() -> Component:
     free = min(space.free for _, space in disks())
     well = free > settings.STORE_RESERVE_BYTES
     words = f"{free // 1024**2} MB are free" + ("." if well else ", too little to take files in.")
-    return Part("disk", well, words)
+    return Component("disk", well, words)
 
 
 def disks() -> Iterator[tuple[str, Any]]:
@@ -117,13 +117,13 @@ def disks() -> Iterator[tuple[str, Any]]:
         yield name, shutil.disk_usage(existing)
 
 
-def _queue() -> Part:
+def _queue() -> Component:
     try:
         with queue.opened() as opened:
             opened.ensure_connection(max_retries=1, timeout=ceil(queue.PATIENCE_S))
     except Exception:  # any error of a broker's library
-        return Part("queue", False, "The queue does not answer; runs wait until it does.")
-    return Part("queue", True, "The queue answers.")
+        return Component("queue", False, "The queue does not answer; runs wait until it does.")
+    return Component("queue", True, "The queue answers.")
 
 
 def ages() -> dict[str, float]:
@@ -132,22 +132,22 @@ def ages() -> dict[str, float]:
     return {name: max(0.0, (now - seen).total_seconds()) for name, seen, now in rows}
 
 
-def _clock() -> Part:
+def _clock() -> Component:
     age = ages().get(signs.CLOCK)
     well = age is not None and age <= settings.STILL_AFTER_S
     heard = "never" if age is None else f"{age:.0f} s ago"
-    return Part("clock", well, f"The clock was heard {heard}." + ("" if well else " It stands still."))
+    return Component("clock", well, f"The clock was heard {heard}." + ("" if well else " It stands still."))
 
 
-def _workers(name: str) -> Part:
+def _workers(name: str) -> Component:
     """A worker at a run is heard by its lease; one that is free, by its sign."""
-    part, (waiting, age, running) = f"workers of {name}", busy(name)
+    component, (waiting, age, running) = f"workers of {name}", busy(name)
     waits = "" if not waiting else f" {waiting} runs wait, the oldest for {age:.0f} s."
     heard = ages().get(signs.queue_sign(name))
     if running or (heard is not None and heard <= settings.STILL_AFTER_S):
-        return Part(part, True, f"{running} runs are at work.{waits}")
+        return Component(component, True, f"{running} runs are at work.{waits}")
     said = "never heard of" if heard is None else f"last heard of {heard:.0f} s ago"
-    return Part(part, False, f"Nobody works on this queue; {said}.{waits}")
+    return Component(component, False, f"Nobody works on this queue; {said}.{waits}")
 
 
 def kinds_in(name: str) -> list[RunKind]:
@@ -199,7 +199,7 @@ class Failure:
 
 
 def service(user: User) -> dict[str, Any]:
-    """Return what an administrator sees: parts, queues, failures in the own centres, room, and the last good backup.
+    """Return what an administrator sees: components, queues, failures in the own centres, room, the last good backup.
 
     Raises
     ------
@@ -218,7 +218,7 @@ def service(user: User) -> dict[str, Any]:
     ]
     verified = Sign.objects.filter(name=signs.VERIFIED).first()
     return {
-        "parts": parts(),
+        "components": components(),
         "queues": [(name, *busy(name)) for name in settings.JOB_QUEUES],
         "failures": sorted(failures, key=lambda one: one.run.pk, reverse=True)[:MOST_FAILURES],
         "days": FAILURES_OF.days,

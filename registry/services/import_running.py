@@ -17,7 +17,7 @@ from registry.importing.plan import readings
 from registry.importing.rows import PROBLEM, STORED, UNUSUAL, Finding, Judged, judge
 from registry.importing.table import TableError
 from registry.jobs import Claim, Refused
-from registry.models import ImportPart, ImportRun, ImportState, ImportTask, PartOf, TableImport, TrailHead, User
+from registry.models import ImportPiece, ImportRun, ImportState, ImportTask, PieceOf, TableImport, TrailHead, User
 from registry.selectors.imports import plan_of, scan_of, table_kind_of, table_of
 from registry.services.codes import for_coded, hold_series, note_codes
 from registry.services.imports import require_import
@@ -71,7 +71,7 @@ class _Findings:
         self._claim, self._run, self._page, self._number = claim, run, list[Finding](), 0
         self.counts = dict.fromkeys((PROBLEM, UNUSUAL, STORED), 0)
         with claim.writing(last=False):
-            run.parts.filter(of=PartOf.FINDINGS).delete()
+            run.pieces.filter(of=PieceOf.FINDINGS).delete()
 
     def add(self, finding: Finding) -> None:
         self.counts[finding.gravity] += 1
@@ -83,9 +83,9 @@ class _Findings:
         if self._page:
             self._number += 1
             text = json.dumps(self._page, ensure_ascii=False)
-            about = {"table_import": self._run, "of": PartOf.FINDINGS, "number": self._number}
+            about = {"table_import": self._run, "of": PieceOf.FINDINGS, "number": self._number}
             with self._claim.writing(last=False):
-                ImportPart.objects.create(**about, content=text)
+                ImportPiece.objects.create(**about, content=text)
             self._page = []
 
 
@@ -162,7 +162,7 @@ def _write(run: TableImport, made: list[Made], rows: int) -> None:
             model._default_manager.bulk_create(records[start : start + BATCH])
     for_coded(note_codes, run.centre_id, (record for record, _ in made))
     write_created(centre_id=run.centre_id, by=_by(run), records=made)
-    run.parts.all().delete()
+    run.pieces.all().delete()
     run.state = ImportState.LOADED
     run.records_made, run.finished_at = rows, timezone.now()
     run.look = "{}"

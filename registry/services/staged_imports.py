@@ -9,7 +9,7 @@ from uuid import UUID
 from django.utils import timezone
 
 from registry.importing.table import TableError
-from registry.models import Centre, Change, ImportPart, ImportState, Patient, PatientIdentity, TableImport
+from registry.models import Centre, Change, ImportPiece, ImportState, Patient, PatientIdentity, TableImport
 from registry.selectors.imports import table_of
 from registry.trail.content import contents, keys_for
 
@@ -27,7 +27,7 @@ class Mentions:
 def mentions_of(centre: Centre, patients: Collection[UUID]) -> Mentions:
     """Return the imports of the centre that concern these patients. Reads files, so call it before locking."""
     needles = _needles(patients)
-    kept = set(ImportPart.objects.filter(table_import__centre=centre).values_list("table_import", flat=True))
+    kept = set(ImportPiece.objects.filter(table_import__centre=centre).values_list("table_import", flat=True))
     staged, loaded = [], set(_loaded_with(centre, patients))
     for run in TableImport.objects.filter(centre=centre).order_by("pk"):
         if run.pk in kept and _mentions(run, needles):
@@ -39,7 +39,7 @@ def mentions_of(centre: Centre, patients: Collection[UUID]) -> Mentions:
 
 def forget_mentions(mentions: Mentions) -> int:
     """Throw kept files away, and forget what loaded ones were called and held. Returns how many imports changed."""
-    ImportPart.objects.filter(table_import__in=mentions.staged).delete()
+    ImportPiece.objects.filter(table_import__in=mentions.staged).delete()
     blank = {"original_name": _FORGOTTEN, "look": "{}", "plan": "{}", "sheet": ""}
     staged = TableImport.objects.filter(pk__in=mentions.staged)
     staged.update(state=ImportState.DISCARDED, finished_at=timezone.now(), **blank)

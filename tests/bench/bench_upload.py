@@ -1,6 +1,6 @@
 """What a large upload costs: memory and time of the web process and the worker, and how long the bedside waits.
 
-A CSV and an EDF file of 500 MB (``BENCH_MB``) are sent in parts of 8 MB and then named by the form, in a process that
+A CSV and an EDF file of 500 MB (``BENCH_MB``) are sent in pieces of 8 MB and then named by the form, in a process that
 does what the web process does; another reads them as the worker does. Meanwhile this one writes log entries to the same
 session. ``DATABASE_URL`` chooses the database; on PostgreSQL one of its own is made and dropped again.
 
@@ -46,7 +46,7 @@ settings.MEDIA_ROOT = FOLDER / "store"
 settings.JOBS_BY = "queue"  # nobody listens: the worker of this bench is told
 MEGABYTES = float(os.environ.get("BENCH_MB", "500"))
 ENTRIES = 60
-PART_BYTES = 8 << 20
+PIECE_BYTES = 8 << 20
 NAMES = ["P_LV [mmHg]", *(f"V_{n} [mL]" for n in range(1, 8)), *(f"ECG_{n} [mV]" for n in ("I", "II", "V1", "V2"))]
 
 
@@ -140,9 +140,9 @@ def send(path: Path, session: Session, timed: object) -> None:
     given = {"by": by, "session": session, "original_name": path.name}
     upload: Upload = timed("request that begins", lambda: begin_upload(size_bytes=size, **given))  # type: ignore[operator] # timed in a process of its own
     with path.open("rb") as file:
-        while piece := file.read(PART_BYTES):
+        while piece := file.read(PIECE_BYTES):
             offset = file.tell() - len(piece)
-            timed("request with a part", lambda o=offset, p=piece: append(upload, offset=o, source=BytesIO(p)))  # type: ignore[operator] # timed in a process of its own
+            timed("request with a piece", lambda o=offset, p=piece: append(upload, offset=o, source=BytesIO(p)))  # type: ignore[operator] # timed in a process of its own
 
     def end() -> None:
         receive_recording(upload=sent_file(upload), started_at=session.started_at, **given)

@@ -33,7 +33,7 @@ def everybody_well(settings: Any) -> None:
 
 
 def down() -> set[str]:
-    return {part.name for part in service.parts() if not part.well}
+    return {part.name for part in service.components() if not part.well}
 
 
 def test_liveness_asks_the_database_nothing(client: Client, django_assert_num_queries: Any) -> None:
@@ -47,7 +47,7 @@ def test_readiness_names_every_part(client: Client, settings: Any) -> None:
     answer = client.get("/readyz")
     assert answer.status_code == 200
     assert answer.json()["status"] == "ready"
-    assert set(answer.json()["parts"]) == {
+    assert set(answer.json()["components"]) == {
         "erasures", "database", "disk", "migrations", "workers of analyses", "workers of comparisons",
         "workers of imports",
     }  # fmt: skip
@@ -66,7 +66,7 @@ def test_unapplied_migrations_are_not_ready(client: Client) -> None:
     with patch("django.db.migrations.executor.MigrationExecutor.migration_plan", return_value=[object()]):
         answer = client.get("/readyz")
     assert answer.status_code == 503
-    assert "1 migrations are not applied" in answer.json()["parts"]["migrations"]["says"]
+    assert "1 migrations are not applied" in answer.json()["components"]["migrations"]["says"]
     assert client.get("/readyz").status_code == 200, "seen as soon as they are applied"
 
 
@@ -150,7 +150,7 @@ def test_metrics_name_routes_and_never_what_was_asked_for(client: Client, settin
     client.get("/patients/Markername")
     text = client.get("/metrics").content.decode()
     assert 'tributary_requests_total{method="GET",route="registry:patients",status="200"}' in text
-    assert 'tributary_part_well{part="database"} 1.0' in text
+    assert 'tributary_component_well{component="database"} 1.0' in text
     assert 'tributary_runs_failed{kind="analysis"} 1.0' in text
     assert "Markername" not in text
 

@@ -79,7 +79,7 @@ def test_workers_and_clock_that_stand_still_are_seen_and_heard_again(service: Ru
     those = {"clock", *(f"workers of {name}" for name in settings.JOB_QUEUES)}
 
     def still() -> set[str]:
-        return {part.name for part in watched.parts() if not part.well} & those
+        return {part.name for part in watched.components() if not part.well} & those
 
     wait_for(lambda: still() == set() or not service.alive(), "a sign of everybody")
     os.killpg(service.process.pid, signal.SIGSTOP)

@@ -13,7 +13,7 @@ from registry.models import (
     Consent,
     DataQuery,
     Device,
-    ImportPart,
+    ImportPiece,
     ImportRun,
     Invitation,
     Member,
@@ -86,9 +86,9 @@ def make_import():
     return TableImport.objects.create(centre=centre, kind="patients", uploaded_by=make.writer_of(centre), **file)
 
 
-def make_import_part():
+def make_import_piece():
     """Return a piece of an import's file."""
-    return ImportPart.objects.create(table_import=make_import(), of="file", number=1, content="a")
+    return ImportPiece.objects.create(table_import=make_import(), of="file", number=1, content="a")
 
 
 def make_import_run():
@@ -191,7 +191,7 @@ CASES = {
     "importrun_task_known": (make_import_run, {"task": "sort"}),
     "importrun_progress_percent_range": (make_import_run, {"progress_percent": 101}),
     "importrun_running_is_claimed": (make_import_run, {"state": "running"}),
-    "importpart_of_known": (make_import_part, {"of": "page"}),
+    "importpiece_of_known": (make_import_piece, {"of": "page"}),
     "centre_locks_in_time": (make.make_centre, {"idle_lock_min": 241}),
     "merge_of_two": (make_merge, {"merged": F("kept")}),
     "merge_undone_by_with_undone_at": (make_merge, {"undone_at": make.START}),

@@ -1,7 +1,7 @@
-// A file in parts by the open protocol tus: goes on by itself after a short break, and where it stopped after a long one.
+// A file in pieces by the open protocol tus: goes on by itself after a short break, and where it stopped after a long one.
 // What is remembered between two visits is the address of the upload and its size, under a digest; never a name of a file.
 const PREFIX = "tributary-upload-";
-const PART_BYTES = 8 * 1024 * 1024;
+const PIECE_BYTES = 8 * 1024 * 1024;
 
 /**
  * @param {File} file
@@ -62,7 +62,7 @@ export function sendInParts(file, endpoint, token, { progress, stop }) {
   return new Promise((resolve, reject) => {
     const upload = new window.tus.Upload(file, {
       endpoint,
-      chunkSize: PART_BYTES,
+      chunkSize: PIECE_BYTES,
       retryDelays: [0, 1000, 3000, 5000, 10000, 20000],
       metadata: { filename: file.name },
       headers: { "X-CSRFToken": token },

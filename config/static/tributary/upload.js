@@ -65,7 +65,7 @@ function takeAnswer(form, html) {
 const uploadField = (form) => /** @type {HTMLInputElement | null} */ (form.elements.namedItem("upload"));
 
 /**
- * Sends the file first, in parts that survive a lost line, then the form that names it.
+ * Sends the file first, in pieces that survive a lost line, then the form that names it.
  * @param {HTMLFormElement} form
  * @param {string} endpoint
  */

@@ -13,7 +13,7 @@ from django.db import transaction
 from registry.access import Right, require
 from registry.described.table import TableKind
 from registry.errors import RuleBroken
-from registry.models import ImportRun, ImportState, PartOf, TableImport, User
+from registry.models import ImportRun, ImportState, PieceOf, TableImport, User
 from registry.selectors.imports import table_kind_of
 
 
@@ -46,7 +46,7 @@ def editing(by: User, run: TableImport) -> Iterator[TableImport]:
 
 def reset(run: TableImport) -> None:
     """Drop what a dry run found: something it rested on has changed."""
-    run.parts.filter(of=PartOf.FINDINGS).delete()
+    run.pieces.filter(of=PieceOf.FINDINGS).delete()
     run.state, run.loaded_by = ImportState.NEW, None
     run.problems = run.unusual = run.stored_already = 0
 

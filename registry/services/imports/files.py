@@ -18,7 +18,7 @@ from registry.errors import RuleBroken
 from registry.importing.csv_table import ENCODINGS, SEPARATORS
 from registry.importing.reading import read_table
 from registry.importing.table import MAX_BYTES, Table, TableError
-from registry.models import Centre, ImportPart, ImportState, PartOf, TableImport, User
+from registry.models import Centre, ImportPiece, ImportState, PieceOf, TableImport, User
 from registry.selectors.imports import table_of
 from registry.services.imports.editing import editing, require_import, reset, text_of
 from registry.services.records import put
@@ -89,7 +89,7 @@ def begin_import(
             pieces = (content[start : start + PIECE] for start in range(0, len(content), PIECE))
             for number, piece in enumerate(pieces):
                 encoded = base64.b64encode(piece).decode()
-                ImportPart.objects.create(table_import=run, of=PartOf.FILE, number=number, content=encoded)
+                ImportPiece.objects.create(table_import=run, of=PieceOf.FILE, number=number, content=encoded)
     return run
 
 
@@ -119,7 +119,7 @@ def choose_sheet(*, by: User, run: TableImport, sheet: str) -> TableImport:
 def discard_import(*, by: User, run: TableImport) -> TableImport:
     """Throw the kept file away; nothing of it was written, or everything was."""
     with editing(by, run) as locked:
-        locked.parts.all().delete()
+        locked.pieces.all().delete()
         locked.state, locked.look, locked.finished_at = ImportState.DISCARDED, "{}", timezone.now()
         locked.save()
         return locked

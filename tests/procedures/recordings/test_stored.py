@@ -10,7 +10,7 @@ import pytest
 from procedures.recordings import Annotation, Channel, RecordingError, Signals, open_recording, write_edf
 from procedures.recordings.reading import DecodedRecording
 from procedures.recordings.stored import StoredRecording
-from procedures.recordings.storing import PART_S, SignalWriter, store_signals
+from procedures.recordings.storing import PIECE_S, SignalWriter, store_signals
 from tests.signals import pressure_volume_csv, write
 
 KEY = bytes(range(32))
@@ -90,7 +90,7 @@ def test_an_edf_file_with_pauses_is_the_same_to_the_bit(tmp_path):
     store_signals(opened, tmp_path / "form", sha256="")
     stored = StoredRecording(tmp_path / "form")
     assert stored.annotations == opened.annotations
-    for window in ((None, None), (12.345, 22.345), (PART_S - 1, PART_S + 1), (299.9, 400)):
+    for window in ((None, None), (12.345, 22.345), (PIECE_S - 1, PIECE_S + 1), (299.9, 400)):
         same(stored.read(*window), opened.read(*window))
 
 

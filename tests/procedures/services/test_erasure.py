@@ -323,8 +323,8 @@ def test_tables_under_way_that_mention_the_patient_are_thrown_away_and_others_st
 
     theirs.refresh_from_db()
     others.refresh_from_db()
-    assert (theirs.state, theirs.parts.count()) == ("discarded", 0)
-    assert others.parts.count() > 0
+    assert (theirs.state, theirs.pieces.count()) == ("discarded", 0)
+    assert others.pieces.count() > 0
     assert others.state == "new"
 
 
@@ -368,11 +368,11 @@ def test_after_a_restore_the_erasures_are_applied_again(patient, other, lead, se
     assert Session.objects.filter(pk=session.pk).exists()
     answer = Client().get("/readyz")
     assert answer.status_code == 503, "nobody reads a person who was erased"
-    assert answer.json()["parts"]["erasures"]["says"].startswith("1 erased patients are back")
+    assert answer.json()["components"]["erasures"]["says"].startswith("1 erased patients are back")
 
     apply_erasures()
 
-    assert Client().get("/readyz").json()["parts"]["erasures"]["well"]
+    assert Client().get("/readyz").json()["components"]["erasures"]["well"]
     assert found_in(all_words(), MARK, HOSPITAL, patient.code) == set()
     assert [revealed(one)["reason"] for one in Change.objects.filter(action="erased").order_by("sequence")] == [
         ErasureReason.REQUEST.label,

@@ -48,8 +48,8 @@ def edf(tmp_path):
 @pytest.mark.django_db(transaction=True)
 def test_csv_is_decoded_once_whatever_is_asked_of_it(monkeypatch, client):
     decoded = []
-    usual = CsvRecording.parts
-    monkeypatch.setattr(CsvRecording, "parts", lambda self: decoded.append(self.path) or usual(self))
+    usual = CsvRecording.pieces
+    monkeypatch.setattr(CsvRecording, "pieces", lambda self: decoded.append(self.path) or usual(self))
     session = make.make_session()
     recording = store(session)
     assert recording.signals.state == RunState.DONE

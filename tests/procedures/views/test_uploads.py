@@ -13,7 +13,7 @@ from django.core.files.uploadedfile import SimpleUploadedFile
 from django.urls import reverse
 
 from procedures.models import Recording, Upload
-from procedures.selectors.places import incoming, part_of
+from procedures.selectors.places import incoming, sent_so_far
 from procedures.services import uploads
 from procedures.services.uploads import clear_uploads
 from registry.models import Role
@@ -172,7 +172,7 @@ def test_name_that_tells_the_patient_is_not_kept(session, begin):
 def test_what_is_left_lying_is_cleared(begin, doctor):
     url = begin()["Location"]
     assert clear_uploads() == 0
-    path = part_of(Upload.objects.get())
+    path = sent_so_far(Upload.objects.get())
     long_ago = time.time() - 25 * 3600
     os.utime(path, (long_ago, long_ago))
     Upload.objects.update(created_at=make.START)

@@ -73,7 +73,7 @@ def test_every_identifier_tells_whose_it_is():
         if any(isinstance(field, EncryptedTextField) for field in model._meta.concrete_fields)
         and not hasattr(model, "patient_id")
     }
-    assert without == {"registry.TableImport", "registry.ImportPart", "registry.PatientKey"}
+    assert without == {"registry.TableImport", "registry.ImportPiece", "registry.PatientKey"}
 
 
 def test_a_list_is_one_row_with_all_of_them(client, lead, patients, django_assert_max_num_queries):

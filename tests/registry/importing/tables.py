@@ -99,7 +99,7 @@ def counts() -> dict[str, int]:
     """Return the number of rows in every table but those of the import itself, and of its lines in the trail."""
     from registry.models import Change
 
-    own = {"registry.tableimport", "registry.importpart", "registry.importrun"}
+    own = {"registry.tableimport", "registry.importpiece", "registry.importrun"}
     found = {
         model._meta.label_lower: model._default_manager.count()
         for model in apps.get_models()

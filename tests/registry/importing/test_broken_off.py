@@ -12,7 +12,7 @@ from django.utils import timezone
 from registry import jobs
 from registry.errors import RuleBroken
 from registry.models import (
-    ImportPart,
+    ImportPiece,
     ImportRun,
     ImportState,
     Patient,
@@ -66,7 +66,7 @@ def test_a_dry_run_and_a_loading_that_lost_their_worker_are_done_once_by_another
     run = decided(lead, begin(lead, centre, as_csv([PATIENTS, *people(), ("", "A", "B", "", "", "")])))
     run = imports.start_check(by=lead, run=run, queue=False)
     # Some of its findings are there already.
-    ImportPart.objects.create(table_import=run, of="findings", number=1, content="[]")
+    ImportPiece.objects.create(table_import=run, of="findings", number=1, content="[]")
     lose_worker(run)
     assert carried_out(run).attempts == 2
     assert (run.problems, len(findings(run))) == (2, 2)

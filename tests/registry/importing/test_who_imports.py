@@ -8,7 +8,7 @@ from django.db import connection
 from registry.errors import AccessDenied, RuleBroken
 from registry.models import (
     Change,
-    ImportPart,
+    ImportPiece,
     Patient,
     Role,
 )
@@ -36,15 +36,15 @@ def test_nothing_of_the_file_is_readable_in_the_database_and_it_goes_when_loaded
     )
     assert run.problems
     with connection.cursor() as cursor:
-        for table in ("registry_tableimport", "registry_importpart", "registry_change"):
+        for table in ("registry_tableimport", "registry_importpiece", "registry_change"):
             cursor.execute(f"SELECT * FROM {table}")  # noqa: S608 - names of ours
             assert "Adler" not in repr(cursor.fetchall())
-    assert ImportPart.objects.exists()
+    assert ImportPiece.objects.exists()
 
     imports.discard_import(by=lead, run=run)
-    assert not ImportPart.objects.exists()
+    assert not ImportPiece.objects.exists()
     take_in(lead, centre, as_csv([PATIENTS, *people()]))
-    assert not ImportPart.objects.exists()
+    assert not ImportPiece.objects.exists()
 
 
 @pytest.mark.parametrize("role", [Role.LAB_STAFF, Role.PHYSICIAN, Role.RESEARCHER, Role.ADMINISTRATOR])

@@ -186,7 +186,7 @@ def test_what_may_change_without_a_link_is_short():
     loose = {model._meta.model_name for model in OURS if trail_of(model).loose}
 
     assert untrailed == {
-        *("trailhead", "change", "look", "codecounter", "importrun", "importpart", "bedsideentry", "upload"),
+        *("trailhead", "change", "look", "codecounter", "importrun", "importpiece", "bedsideentry", "upload"),
         *("attempt", "sign"),
         *("storedsignals", "comparisonrun", "epochbeats", "ecgbeat", "acuteresponse", "responsesummary", "patientkey"),
     }
