@@ -16,6 +16,7 @@ from django.db.models import Q, QuerySet
 
 from registry.access import Right, centres_for
 from registry.models import Change, Patient, User
+from registry.models.encrypted import EncryptedTextField
 from registry.models.trailed import trail_of
 from registry.trail.content import Line, opened
 
@@ -143,6 +144,9 @@ def _names(lines: list[Line], members: list[Line]) -> dict[str, str]:
 def _shown(field: models.Field[Any, Any] | None, value: Any, called: dict[str, str]) -> str:
     if value in _EMPTY:
         return "nothing"
+    if isinstance(field, EncryptedTextField):
+        # Without the hash that the trail keeps of it.
+        return str(value)[: str(value).find(")") + 1]
     if isinstance(value, bool):
         return "yes" if value else "no"
     if field is not None and field.is_relation:

@@ -31,7 +31,8 @@ class _Unreadable:
 class Stretch:
     """Links of a centre from one number to another; with ``last`` none, to the end of the chain.
 
-    ``digest`` is of the link before the first; none is looked up in the trail.
+    ``digest`` is of the link before the first; none is looked up in the trail. ``weight`` is about how many
+    whole pieces of work it is.
     """
 
     centre_id: UUID
@@ -39,6 +40,7 @@ class Stretch:
     last: int | None = None
     digest: str | None = None
     exported: Sequence[Head] = ()
+    weight: float = 0.0
 
     def faults(self) -> Iterator[str]:
         """Yield one sentence for each broken place."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import hashlib
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
@@ -18,7 +19,7 @@ from registry.models.encrypted import EncryptedTextField
 from registry.trail import act
 from registry.trail.canonical import encoded, linked, plain
 from registry.trail.gather import Gathered, gathering
-from registry.trail.owners import patients_of
+from registry.trail.owners import paths_to_patients, patients_of
 from registry.trail.sealing import sealed
 
 _HEAD = "SELECT sequence, digest FROM registry_trailhead WHERE centre_id = %s"
@@ -33,6 +34,7 @@ _INSERT_AT_ONCE = (
     "encode(sha256(convert_to(digest || chr(10) || %s, 'UTF8')), 'hex') "
     "FROM registry_trailhead WHERE centre_id = %s FOR UPDATE"
 )
+HIDDEN = "(encrypted)"
 EMPTY: tuple[Any, ...] = (None, "", [], {})
 _UNTRACKED = {"created_at", "updated_at", "version", "password", "last_login"}
 
@@ -44,12 +46,26 @@ def tracked(model: type[models.Model]) -> list[tuple[str, bool]]:
 
 
 def state_of(record: models.Model) -> dict[str, Any]:
-    """Return a record's values for the trail, by name; an encrypted one only as there or not, never in the clear."""
+    """Return a record's values for the trail, by name; an encrypted one never in the clear."""
     return {
-        # An encrypted value is taken past its attribute: writing the trail is no look at it.
-        name: plain(getattr(record, name)) if not encrypted else record.__dict__.get(name) and "(encrypted)"
+        name: _hidden(record, name) if encrypted else plain(getattr(record, name))
         for name, encrypted in tracked(type(record))
     }
+
+
+def _hidden(record: models.Model, name: str) -> str | None:
+    """Return what stands for an encrypted value: that it is there, and a hash that binds it to its row and column.
+
+    A short value can be guessed from its hash, so the hash is left out where the link would not be sealed.
+    """
+    # Taken past the attribute: writing the trail is no look at the value.
+    value = record.__dict__.get(name)
+    if not value:
+        return None if value is None else ""
+    if not paths_to_patients(type(record)):
+        return HIDDEN
+    bound = f"{record._meta.label_lower}\n{record.pk}\n{name}\n{value}"
+    return f"{HIDDEN} {hashlib.sha256(bound.encode()).hexdigest()}"
 
 
 def parts_of(change: Change) -> dict[str, Any]:

@@ -13,11 +13,12 @@ from django.db import DataError, models, transaction
 from django.db.models import Exists, OuterRef, Q, QuerySet
 
 from registry.models import Change, TrailHead
+from registry.models.encrypted import EncryptedTextField
 from registry.models.trailed import Trail, members_of, trail_of
 from registry.trail.canonical import plain
 from registry.trail.content import Line, Told, opened, told_by
 from registry.trail.erasures import Erasures, erasures
-from registry.trail.record import EMPTY, state_of, tracked
+from registry.trail.record import EMPTY, HIDDEN, state_of, tracked
 from registry.trail.sealing import owners_of
 
 _UNREADABLE = (ValueError, TypeError, AttributeError, DataError)
@@ -218,6 +219,9 @@ def _same(field: models.Field[Any, Any], told: Any, stored: Any) -> bool:
     """Say whether two plain values mean the same in a column; how many zeros a number has is the database's choice."""
     if told == stored:
         return True
+    if isinstance(field, EncryptedTextField):
+        # Links written before say only that there is a value.
+        return told == HIDDEN and bool(stored)
     if isinstance(field, models.JSONField):
         return _same_json(told, stored)
     if isinstance(field, models.FloatField | models.DecimalField | models.IntegerField):

@@ -6,7 +6,7 @@ import multiprocessing
 import os
 from collections.abc import Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
-from itertools import islice
+from itertools import chain, islice
 from typing import TYPE_CHECKING, Any
 
 import django
@@ -17,21 +17,31 @@ if TYPE_CHECKING:
 
 # Pieces that wait for a process; more would only take memory.
 _AHEAD = 4
+# Starting a process takes some seconds; with fewer whole pieces than this, one process alone is sooner done.
+WORTH = 20.0
 
 
 def shared(pieces: Iterable[Piece | str], processes: int) -> Iterator[str]:
-    """Yield the faults of the pieces in the order of the pieces; with one process, in this one."""
-    if processes < 2:
+    """Yield the faults of the pieces in the order of the pieces.
+
+    With one process, or with too little work for several, in this one.
+    """
+    pieces = iter(pieces)
+    first, weight = [], 0.0
+    while processes > 1 and weight < WORTH and (piece := next(pieces, None)) is not None:
+        first.append(piece)
+        weight += 0.0 if isinstance(piece, str) else piece.weight
+    pieces = chain(first, pieces)
+    if weight < WORTH:
         for piece in pieces:
-            yield from [piece] if isinstance(piece, str) else piece.faults()
+            yield from _faults(piece)
         return
     # Started afresh, not forked: a forked process would go on using this one's connections.
     context = multiprocessing.get_context("spawn")
     databases = {alias: dict(connections[alias].settings_dict) for alias in connections}
     begin = (os.environ["DJANGO_SETTINGS_MODULE"], databases)
     with ProcessPoolExecutor(processes, mp_context=context, initializer=_begin, initargs=begin) as pool:
-        queue = iter(pieces)
-        while bundle := list(islice(queue, processes * _AHEAD)):
+        while bundle := list(islice(pieces, processes * _AHEAD)):
             for found in pool.map(_faults, bundle):
                 yield from found
 

@@ -32,6 +32,11 @@ class Rows:
     kind: str
     keys: tuple[UUID, ...]
 
+    @property
+    def weight(self) -> float:
+        """Return how many whole pieces it is."""
+        return len(self.keys) / _ROWS
+
     def faults(self) -> Iterator[str]:
         """Yield one sentence for each row that is not what its links say."""
         return faults_of_rows(apps.get_model(self.kind), list(self.keys))
@@ -42,6 +47,7 @@ class Absent:
     """The records of a kind that have links and no row."""
 
     kind: str
+    weight = 0.0
 
     def faults(self) -> Iterator[str]:
         """Yield one sentence for each that was removed past the services."""
@@ -53,6 +59,7 @@ class Unlinked:
     """The records of a kind that have a row and no link."""
 
     kind: str
+    weight = 0.0
 
     def faults(self) -> Iterator[str]:
         """Yield one sentence for each that was added past the services."""
@@ -120,11 +127,16 @@ def _stretches(centre: UUID, end: int, exported: list[Head], begun: Head | None)
         first, exported = begun.sequence, [*exported, begun]
     while end - first >= 2 * _LINKS:
         last = first + _LINKS - 1
-        yield Stretch(centre, first, last, exported=tuple(one for one in exported if first <= one.sequence <= last))
+        yield Stretch(
+            centre, first, last, weight=1.0, exported=tuple(one for one in exported if first <= one.sequence <= last)
+        )
         first = last + 1
     # The last stretch also looks up the exported links before the first, which are not walked again.
     before = begun.sequence if begun else 0
-    yield Stretch(centre, first, exported=tuple(one for one in exported if not before <= one.sequence < first))
+    weight = max(end - first + 1, 0) / _LINKS
+    yield Stretch(
+        centre, first, weight=weight, exported=tuple(one for one in exported if not before <= one.sequence < first)
+    )
 
 
 def _chosen(model: type[models.Model], since: Verified | None) -> Iterable[UUID]:

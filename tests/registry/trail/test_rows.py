@@ -1,19 +1,21 @@
 """Rows and links are compared both ways: what was written past the services is found and named."""
 
 import datetime as dt
+from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 from django.apps import apps
 from django.core.management import CommandError, call_command
 from django.db import connection, transaction
+from django.db.models import F
 
 from procedures.models import AnalysisRun, EpochMetric, LeadMeasurement, Session
 from procedures.services.sessions import sign_session
-from registry.models import Assessment, Centre, Change, Patient, PatientIdentity, TrailHead, User, new_key
+from registry.models import Assessment, Centre, Change, Device, Patient, PatientIdentity, TrailHead, User, new_key
 from registry.models.trailed import trail_of
 from registry.services.course import put_assessment
 from registry.trail import record as trail
-from registry.trail import rows, verify
+from registry.trail import rows, sharing, verify
 from registry.trail.canonical import link
 from registry.trail.heads import exported_heads
 from registry.trail.verify import faults
@@ -76,6 +78,52 @@ def test_a_value_changed_by_sql_is_found_and_named(case, table, change, named):
 
     assert found.startswith(table.replace("_", "."))
     assert found.endswith(f"and those before it say: {named}.")
+
+
+@pytest.fixture
+def two():
+    """Return two patients of a centre, each with a lead."""
+    one = make.make_patient(birth_date=dt.date(1941, 2, 3))
+    other = make.make_patient(one.centre)
+    for patient, serial in ((one, "SN 11"), (other, "SN 22")):
+        make.make_device(patient, serial_number=serial)
+    return one, other
+
+
+@pytest.mark.parametrize(
+    ("model", "name"), [(PatientIdentity, "family_name"), (PatientIdentity, "birth_date"), (Device, "serial_number")]
+)
+def test_encrypted_values_exchanged_by_sql_are_found(two, model, name):
+    assert list(faults()) == []
+    one, other = (model.objects.get(patient=patient) for patient in two)
+    swapped = getattr(one, name), getattr(other, name)
+    model.objects.filter(pk=one.pk).update(**{name: swapped[1]})
+    model.objects.filter(pk=other.pk).update(**{name: swapped[0]})
+
+    found = list(faults())
+
+    kind = model._meta.label_lower
+    assert [line.partition(": ")[0] for line in found] == sorted(f"{kind} {row.pk}" for row in (one, other))
+    assert all(line.endswith(f"those before it say: {name}.") for line in found)
+
+
+def test_two_encrypted_columns_of_a_row_exchanged_are_found(two):
+    PatientIdentity.objects.filter(pk=two[0].pk).update(family_name=F("given_name"), given_name=F("family_name"))
+
+    (found,) = faults()
+
+    assert found.endswith("family_name, given_name.")
+
+
+def test_older_links_that_only_say_there_is_a_value_still_verify(two, monkeypatch):
+    monkeypatch.setattr(trail, "paths_to_patients", lambda model: ())
+    patient = make.make_patient(two[0].centre, local_identifier="H-3")
+    monkeypatch.undo()
+
+    assert list(faults()) == []
+    PatientIdentity.objects.filter(pk=patient.pk).update(given_name="")
+    (found,) = faults()
+    assert found.startswith(f"registry.patientidentity {patient.pk}")
 
 
 def test_signed_content_changed_by_sql_is_found(case):
@@ -285,6 +333,7 @@ def test_what_was_verified_is_believed_only_when_this_service_wrote_it(case, tmp
 def test_several_processes_find_the_same(monkeypatch, capsys):
     monkeypatch.setattr(verify, "_LINKS", 10)
     monkeypatch.setattr(verify, "_ROWS", 5)
+    monkeypatch.setattr(sharing, "WORTH", 0.5)
     patient = make.make_patient()
     for day in range(30):
         make.make_assessment(patient, assessed_on=make.DAY - dt.timedelta(days=day), lvef_percent=30)
@@ -299,6 +348,30 @@ def test_several_processes_find_the_same(monkeypatch, capsys):
 
     assert capsys.readouterr().err.splitlines() == alone
     assert len(alone) == 3
+
+
+def test_processes_are_started_only_when_there_is_enough_work_for_them(case, monkeypatch, capsys):
+    started = []
+
+    class Pool(ThreadPoolExecutor):
+        def __init__(self, processes, **_):
+            started.append(processes)
+            super().__init__(1)
+
+        def map(self, function, pieces):
+            return map(function, pieces)
+
+    monkeypatch.setattr(sharing, "ProcessPoolExecutor", Pool)
+    call_command("verify_trail", processes=2)
+    assert started == []
+
+    work = sum(one.weight for one in verify.pieces())
+    assert 0 < work < sharing.WORTH
+    for enough, processes in ((work * 1.01, []), (work * 0.99, [2])):
+        monkeypatch.setattr(sharing, "WORTH", enough)
+        call_command("verify_trail", processes=2)
+        assert started == processes
+    assert capsys.readouterr().out == f"{Change.objects.count()} links, all in order.\n" * 3
 
 
 @pytest.mark.parametrize("wanted", [0, -1, 1000])
