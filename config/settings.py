@@ -178,6 +178,7 @@ ACCOUNT_RATE_LIMITS = {
     "unlock": "5/5m/key",
     "sign": "5/5m/key",
     "confirm": "5/5m/key",
+    "erase": "5/5m/key",
 }
 MFA_RATE_LIMITS = {"webauthn_login": "300/m/ip"}  # a passkey cannot be guessed, and a hospital has one address
 ACCOUNT_SESSION_REMEMBER = True  # SESSION_COOKIE_AGE counts; nobody is asked

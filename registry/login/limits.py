@@ -2,8 +2,8 @@
 
 A log-in is counted by user name and network address together, so that a stranger elsewhere locks nobody out. A device
 on which a person has logged in before is counted on its own (``registry/login/known_devices.py``), so that a stranger
-at the same address does not either. Unlocking, signing and confirming are counted by session and apart. The amounts
-are ``settings.ACCOUNT_RATE_LIMITS``.
+at the same address does not either. Unlocking, signing, confirming and erasing are counted by session and apart. The
+amounts are ``settings.ACCOUNT_RATE_LIMITS``.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from django.http import HttpRequest
 from registry.login import known_devices
 from registry.login.access_log import origin
 
-UNLOCK, SIGN, CONFIRM = "unlock", "sign", "confirm"
+UNLOCK, SIGN, CONFIRM, ERASE = "unlock", "sign", "confirm", "erase"
 
 
 def _of_log_in(request: HttpRequest, username: str) -> list[tuple[str, str]]:

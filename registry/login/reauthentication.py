@@ -2,8 +2,9 @@
 
 Logging in does not count: it may be somebody else's hand by now. What counts is the password, a code or a passkey given
 on purpose in the last minutes (``ACCOUNT_REAUTHENTICATION_TIMEOUT``) in this session. The session keeps the last one,
-with the page it was given for. One that opened a locked session or made a signature is used up: a signature asks for
-its own, which is the password sent with it, or a code or passkey given for the page of this signature.
+with the page it was given for. One that opened a locked session, made a signature or erased a patient is used up: a
+signature and an erasure ask for their own, which is the password sent with them, or a code or passkey given for their
+page.
 """
 
 from __future__ import annotations
@@ -117,12 +118,26 @@ def confirm_signature(request: HttpRequest, password: str, *, page: str) -> None
     RuleBroken
         As for :func:`check_password`.
     """
+    _confirm_once(request, password, page, limits.SIGN, "Enter your password to sign.")
+
+
+def confirm_erasure(request: HttpRequest, password: str, *, page: str) -> None:
+    """Let pass one erasure of a patient, confirmed as a signature is.
+
+    Raises
+    ------
+    ConfirmationNeeded, RuleBroken
+        As for :func:`confirm_signature`.
+    """
+    _confirm_once(request, password, page, limits.ERASE, "Enter your password to erase this patient.")
+
+
+def _confirm_once(request: HttpRequest, password: str, page: str, act: str, message: str) -> None:
     if password:
-        check_password(request, password, limits.SIGN)
+        check_password(request, password, act)
     elif recently_confirmed(request, page=page):
         use_up(request)
     else:
-        message = "Enter your password to sign."
         raise ConfirmationNeeded(message, fields={"password": [message]})
 
 

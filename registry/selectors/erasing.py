@@ -5,14 +5,17 @@ from __future__ import annotations
 import json
 from collections import defaultdict
 from collections.abc import Collection, Iterator
+from dataclasses import dataclass
 from typing import Any
 from uuid import UUID
 
 from django.apps import apps
-from django.db import models
+from django.db import connection, models
 from django.db.models import Q, QuerySet
 
-from registry.models import Change, Patient
+from registry.erasing import STORES
+from registry.models import Change, Patient, PatientIdentity
+from registry.models.trailed import trail_of
 from registry.trail.content import BLANK
 from registry.trail.owners import lookups_to_patients, paths_to_patients
 from registry.trail.sealing import owners_of
@@ -26,6 +29,42 @@ def stands_for(patient: Patient) -> tuple[UUID, ...]:
         rest = list(Patient.objects.filter(merged_into__in=rest).values_list("pk", flat=True))
         found |= dict.fromkeys(rest)
     return tuple(found)
+
+
+@dataclass(frozen=True)
+class Going:
+    """What an erasure would remove: records by what they are called, files, and the codes merged into this one."""
+
+    records: list[tuple[str, int]]
+    files: int
+    other_codes: list[str]
+
+
+def what_would_go(patient: Patient) -> Going:
+    """Return what an erasure of this patient would remove, as far as a person entered it."""
+    codes = stands_for(patient)
+    # What is linked within another record is part of that one.
+    entered = [
+        model
+        for model in models_of_patients()
+        if model not in (Patient, PatientIdentity) and not (trail_of(model).untrailed or trail_of(model).within)
+    ]
+    counted = [(str(model._meta.verbose_name_plural), rows_of(model, codes).count()) for model in entered]
+    others = Patient.objects.filter(pk__in=codes).exclude(pk=patient.pk).order_by("code")
+    return Going(
+        records=sorted((name, count) for name, count in counted if count),
+        files=sum(len(set(store.of_patients(codes))) for store in STORES.values()),
+        other_codes=list(others.values_list("code", flat=True)),
+    )
+
+
+def may_blank() -> bool:
+    """Say whether the role of the database may blank links; the role that serves pages may only add them."""
+    if connection.vendor != "postgresql":
+        return True
+    with connection.cursor() as cursor:
+        cursor.execute("SELECT has_table_privilege(%s, 'UPDATE')", [Change._meta.db_table])
+        return bool(cursor.fetchone()[0])
 
 
 def models_of_patients() -> list[type[models.Model]]:

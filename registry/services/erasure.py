@@ -17,7 +17,7 @@ from registry.access import Right, require
 from registry.erasing import STORES
 from registry.errors import RuleBroken
 from registry.models import Centre, Patient, PatientKey, User
-from registry.selectors.erasing import links_to_blank, models_of_patients, rows_of, stands_for
+from registry.selectors.erasing import links_to_blank, may_blank, models_of_patients, rows_of, stands_for
 from registry.selectors.erasures import Erasure, is_back, noted_erasures
 from registry.services.erasure_list import note_erasure
 from registry.services.staged_imports import Mentions, forget_mentions, mentions_of
@@ -34,7 +34,7 @@ class ErasureReason(models.TextChoices):
     REQUEST = "request", "The patient asked for it"
     WITHDRAWN = "withdrawn", "The patient withdrew the consent to the registry"
     ORDER = "order", "An authority or court ordered it"
-    NOT_A_PATIENT = "not_a_patient", "Registered although nobody was treated"
+    NOT_A_PATIENT = "not_a_patient", "Registered by mistake"
 
 
 @dataclass
@@ -60,16 +60,28 @@ def erase_patient(*, by: User, patient: Patient, reason: str, code_again: str) -
         When no reason is given, the code typed again is another one, or the code was merged into another.
     """
     require(by, patient.centre_id, Right.ERASE_PATIENTS)
-    if reason not in ErasureReason.values:
-        raise RuleBroken(f"Give one of these reasons: {', '.join(ErasureReason.values)}.")
-    if code_again != patient.code:
-        raise RuleBroken("The code typed again is not the patient's code. Nothing was erased.")
-    if patient.merged_into_id:
-        raise RuleBroken(f"{patient.code} was merged into another code. Erase that one, or undo the merge first.")
+    refuse_erasure(patient, reason=reason, code_again=code_again)
     try:
         return _erase(patient.centre, stands_for(patient), by=by, reason=ErasureReason(reason).label)
     except IntegrityError:
         raise RuleBroken("Somebody is writing to this patient at the moment. Nothing was erased. Try again.") from None
+
+
+def refuse_erasure(patient: Patient, *, reason: str, code_again: str) -> None:
+    """Refuse what :func:`erase_patient` refuses before it looks at the records.
+
+    Raises
+    ------
+    RuleBroken
+        When no reason is given, the code typed again is another one, or the code was merged into another.
+    """
+    if reason not in ErasureReason.values:
+        raise RuleBroken(f"Give one of these reasons: {', '.join(ErasureReason.values)}.")
+    if code_again != patient.code:
+        message = "The code typed again is not the patient's code. Nothing was erased."
+        raise RuleBroken(message, fields={"code_again": [message]})
+    if patient.merged_into_id:
+        raise RuleBroken(f"{patient.code} was merged into another code. Erase that one, or undo the merge first.")
 
 
 def apply_erasures() -> list[Erased]:
@@ -113,6 +125,11 @@ def _erase_rows(
     files = {store.name: sorted(set(store.of_patients(patients))) for store in STORES.values()}
     erased.files = sum(map(len, files.values()))
     links = links_to_blank(centre.pk, patients)
+    if links and not may_blank():
+        raise RuleBroken(
+            "Part of this patient's change history is too old to be erased from this page. Nothing was erased. "
+            "Ask the person who runs the service to erase the patient with the command erase_patient."
+        )
     persons = [Patient(pk=key, centre=centre) for key in patients]
     Patient.objects.filter(pk__in=patients).update(merged_into=None)
     for model in models_of_patients():

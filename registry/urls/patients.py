@@ -2,7 +2,7 @@
 
 from django.urls import path
 
-from registry.views import changes, devices, duplicates, follow_up, looks, patients, records
+from registry.views import changes, devices, duplicates, erasure, follow_up, looks, patients, records
 
 app_name = "registry"
 urlpatterns = [
@@ -14,6 +14,7 @@ urlpatterns = [
     path("patients/looks/", looks.looks, name="looks"),
     path("changes/<str:record_type>/<uuid:key>/", changes.changes, name="changes"),
     path("patients/<uuid:key>/", patients.patient, name="patient"),
+    path("patients/<uuid:patient_key>/erase/", erasure.erase, name="erase"),
     path("patients/<uuid:key>/figure.json", patients.patient_figure, name="patient_figure"),
     path("patients/<uuid:patient_key>/identity/", records.identity, name="identity"),
     path("patients/<uuid:patient_key>/details/", records.details, name="details"),

@@ -101,6 +101,7 @@ def patient(request: MemberRequest, key: UUID) -> HttpResponse:
         "sessions": person.sessions.all(),
         "may_write": not person.merged_into_id and allowed(request.user, person.centre_id, Right.WRITE_REGISTRY),
         "may_oversee": allowed(request.user, person.centre_id, Right.OVERSEE_IDENTITY),
+        "may_erase": allowed(request.user, person.centre_id, Right.ERASE_PATIENTS),
         "merged_codes": merged_codes(person),
         "left_behind": left_behind(person),
         "may_open": allowed(request.user, person.centre_id, Right.WRITE_SESSIONS),

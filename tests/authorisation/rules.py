@@ -250,6 +250,7 @@ RULES: dict[str, Rule] = {
         for part in ("show", "columns", "questions", "progress", "findings", "load", "again", "cancel", "discard")
     },
     "registry:looks": own(LEADS),
+    "registry:erase": Rule(LEADS, LEADS, refused=ROLES - LEADS),
     "registry:duplicates": own(LEADS),
     "registry:merge": MADE_UP,
     "registry:undo_merge": MADE_UP,

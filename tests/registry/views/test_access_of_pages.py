@@ -42,6 +42,7 @@ def test_every_page_of_the_registry_is_looked_at_here():
 
     # tests/registry/identity/test_pages.py looks at these
     names |= {"changes", "duplicates", "merge", "undo_merge", "looks"}
+    names.add("erase")  # tests/registry/views/test_erasure.py
     assert {pattern.name for pattern in urlpatterns} == names
 
 

@@ -353,5 +353,5 @@ def test_patient_page_costs_a_fixed_number_of_queries(staff, centre, django_asse
         make.make_assessment(patient, assessed_on=f"2024-01-0{day}", lvesv_ml=150)
         make.make_adverse_event(patient, occurred_on=f"2024-03-0{day}")
         make.end_session(make.make_session(patient))
-    with django_assert_max_num_queries(24):
+    with django_assert_max_num_queries(25):
         staff.get(page_of(patient))
