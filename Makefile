@@ -9,7 +9,9 @@ UV_VERSION := 0.13.9
 BIN := .venv/bin
 READY := .venv/.installed
 SCRIPTS_READY := node_modules/.installed
-PYTEST := $(BIN)/pytest -n 2 --dist loadgroup -q
+# One more than processors: tests of pages and processes wait for a third of their time.
+WORKERS := $(shell echo $$(( $$(nproc) + 1 )))
+PYTEST := $(BIN)/pytest -n $(WORKERS) --dist loadgroup -q
 
 .PHONY: help demo test test-scripts test-sqlite test-postgresql check fix bench lock
 

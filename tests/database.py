@@ -28,8 +28,12 @@ def _touches(item: pytest.Item) -> bool:
     return item.get_closest_marker("django_db") is not None or bool(fixtures & _FIXTURES)
 
 
+@pytest.hookimpl(trylast=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
     """Leave out the rest; pytest says how many."""
+    grouped = [item for item in items if item.get_closest_marker("xdist_group")]
+    if getattr(config.option, "loadgroup", False) and not all("@" in item.nodeid for item in grouped):
+        raise pytest.UsageError("Groups of tests are not kept together: pytest-xdist does not fit this pytest.")
     if config.getoption("--touching-database"):
         left_out = [item for item in items if not _touches(item)]
         config.hook.pytest_deselected(items=left_out)

@@ -15,7 +15,6 @@ pytestmark = [
     pytest.mark.slow,
     pytest.mark.both_databases,
     pytest.mark.django_db(transaction=True),
-    pytest.mark.xdist_group("processes"),
 ]
 
 

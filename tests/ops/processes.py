@@ -12,9 +12,14 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import pytest
 from django.conf import settings
 
 ROOT = Path(settings.BASE_DIR)
+#: For what is about a service of several processes: those share a PostgreSQL.
+on_postgresql_only = pytest.mark.skipif(
+    not settings.DATABASE_URL.startswith("postgres"), reason="runs in the PostgreSQL half of 'make test'"
+)
 
 
 def free_port() -> int:

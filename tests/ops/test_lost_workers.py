@@ -15,11 +15,16 @@ from procedures.models import AnalysisRun
 from registry.jobs.sending import LATE
 from registry.models import RunState
 from registry.selectors import service as watched
-from tests.ops.processes import Running, environment, running, wait_for
+from tests.ops.processes import Running, environment, on_postgresql_only, running, wait_for
 from tests.ops.test_worker import database_url
 from tests.registry.jobs.runs import make_run, stored
 
-pytestmark = [pytest.mark.slow, pytest.mark.django_db(transaction=True), pytest.mark.xdist_group("processes")]
+pytestmark = [
+    pytest.mark.slow,
+    pytest.mark.django_db(transaction=True),
+    pytest.mark.xdist_group("workers"),  # mostly waiting: not side by side, and not last
+    on_postgresql_only,
+]
 
 APP = [sys.executable, "-m", "celery", "--app", "tests.ops.slow_worker"]
 

@@ -24,14 +24,12 @@ import yaml
 from cryptography.fernet import Fernet
 from django.conf import settings
 
-from tests.ops.processes import ROOT, Running, environment, free_port, run, running, wait_for
+from tests.ops.processes import ROOT, Running, environment, free_port, on_postgresql_only, run, running, wait_for
 
 pytestmark = [
     pytest.mark.slow,
-    pytest.mark.xdist_group("processes"),
-    pytest.mark.skipif(
-        not settings.DATABASE_URL.startswith("postgres"), reason="runs in the PostgreSQL half of 'make test'"
-    ),
+    pytest.mark.xdist_group("production"),  # one image and one database for all
+    on_postgresql_only,
 ]
 HOST = "registry.example"
 PASSWORD = secrets.token_hex(12)

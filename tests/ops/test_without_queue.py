@@ -17,9 +17,9 @@ import pytest
 from django.conf import settings
 
 from tests.factories import PASSWORD
-from tests.ops.processes import Running, environment, free_port, run, running
+from tests.ops.processes import Running, environment, free_port, on_postgresql_only, run, running
 
-pytestmark = [pytest.mark.slow, pytest.mark.xdist_group("processes")]
+pytestmark = [pytest.mark.slow, on_postgresql_only]
 MAKE = f"""
 from tests import factories as make
 user = make.make_user("physician", password={PASSWORD!r})
@@ -31,20 +31,16 @@ print("made", user.username, session.pk)
 @pytest.fixture(scope="module")
 def env(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, str]]:
     """Return the environment of a service of its own whose queue is a closed port."""
-    folder = tmp_path_factory.mktemp("service")
-    database = f"sqlite:///{folder / 'service.sqlite3'}"
     name = f"test_without_queue_{secrets.token_hex(6)}"
-    on_postgresql = settings.DATABASE_URL.startswith("postgres")
-    if on_postgresql:
-        with psycopg.connect(settings.DATABASE_URL, autocommit=True) as server:
-            server.execute(f"CREATE DATABASE {name}")
-        database = re.sub(r"/[^/]*$", f"/{name}", settings.DATABASE_URL)
+    with psycopg.connect(settings.DATABASE_URL, autocommit=True) as server:
+        server.execute(f"CREATE DATABASE {name}")
     yield environment(
-        TRIBUTARY_VAR=str(folder), DATABASE_URL=database, CELERY_BROKER_URL=f"redis://127.0.0.1:{free_port()}/0"
+        TRIBUTARY_VAR=str(tmp_path_factory.mktemp("service")),
+        DATABASE_URL=re.sub(r"/[^/]*$", f"/{name}", settings.DATABASE_URL),
+        CELERY_BROKER_URL=f"redis://127.0.0.1:{free_port()}/0",
     )
-    if on_postgresql:
-        with psycopg.connect(settings.DATABASE_URL, autocommit=True) as server:
-            server.execute(f"DROP DATABASE {name} WITH (FORCE)")
+    with psycopg.connect(settings.DATABASE_URL, autocommit=True) as server:
+        server.execute(f"DROP DATABASE {name} WITH (FORCE)")
 
 
 class Browser:

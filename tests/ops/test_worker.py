@@ -20,7 +20,7 @@ from tests.factories import START, make_session, make_site, make_tributary, writ
 from tests.ops.processes import Running, environment, run, running, wait_for
 from tests.signals import Uploaded, pressure_volume_csv
 
-pytestmark = [pytest.mark.slow, pytest.mark.django_db(transaction=True), pytest.mark.xdist_group("processes")]
+pytestmark = [pytest.mark.slow, pytest.mark.django_db(transaction=True)]
 
 
 def database_url() -> str:
