@@ -10,7 +10,6 @@ import secrets
 from pathlib import Path
 from urllib.parse import urlsplit
 
-import dj_database_url
 from cryptography.fernet import Fernet
 from django.core.management.utils import get_random_secret_key
 from kombu import Queue
@@ -108,13 +107,9 @@ TEMPLATES = [
     },
 ]
 
-DATABASE_URL = env.text("DATABASE_URL", f"sqlite:///{VAR_DIR / 'tributary.sqlite3'}")
+DATABASE_URL = env.text("DATABASE_URL", "") or f"sqlite:///{VAR_DIR / 'tributary.sqlite3'}"
 # How long a thread keeps its connection, and after what time the database stops a statement or a wait for a lock.
-DATABASES = {
-    "default": dj_database_url.parse(
-        DATABASE_URL, conn_max_age=env.number("TRIBUTARY_DATABASE_KEEP_S", 60), conn_health_checks=True
-    )
-}
+DATABASES = {"default": env.database(DATABASE_URL)}
 if DATABASES["default"]["ENGINE"].endswith("sqlite3"):
     VAR_DIR.mkdir(parents=True, exist_ok=True)
     # IMMEDIATE makes a writing transaction take the lock at its start, which is what select_for_update does elsewhere.
