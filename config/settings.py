@@ -7,6 +7,7 @@ this machine. ``DATABASE_URL``, ``CELERY_BROKER_URL`` and ``TRIBUTARY_PRODUCTION
 from __future__ import annotations
 
 import secrets
+import warnings
 from pathlib import Path
 from urllib.parse import urlsplit
 
@@ -393,5 +394,7 @@ if PRODUCTION:
 # The log, and who may see the metrics: a token, or addresses and networks.
 LOG_JSON = env.flag("TRIBUTARY_LOG_JSON", default=PRODUCTION)
 LOGGING = configuration(env.text("TRIBUTARY_LOG_LEVEL", "WARNING"), as_json=LOG_JSON)
+# Libraries that read files quote what stands in them when they warn.
+warnings.filterwarnings("ignore", module=r"(edfio|openpyxl|pydicom|wfdb)(\.|$)")
 WATCH_TOKEN = env.secret("TRIBUTARY_WATCH_TOKEN", VAR_DIR / "watch_token", may_create=False, needed=False)
 WATCH_FROM = env.networks("TRIBUTARY_WATCH_FROM", "" if PRODUCTION else "127.0.0.1,::1")

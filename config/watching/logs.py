@@ -70,7 +70,10 @@ def configuration(level: str, *, as_json: bool) -> dict[str, Any]:
             "json": {"()": "config.watching.logs.JsonLines"},
             "text": {"format": "%(levelname)s %(name)s: %(message)s"},
         },
-        "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "json" if as_json else "text"}},
+        "handlers": {
+            "console": {"class": "logging.StreamHandler", "formatter": "json" if as_json else "text"},
+            "nowhere": {"class": "logging.NullHandler"},
+        },
         "root": {"handlers": ["console"], "level": level},
         "loggers": {
             "tributary": {"level": "INFO" if as_json else level},
@@ -79,5 +82,7 @@ def configuration(level: str, *, as_json: bool) -> dict[str, Any]:
             # Django gives these handlers of their own; every line goes one way.
             "django": {"handlers": [], "propagate": True},
             "django.server": {"handlers": ["console"], "level": "INFO", "propagate": False},
+            # It quotes what stands in an odd element, such as a name; what is wrong with a file is said to its sender.
+            "pydicom": {"handlers": ["nowhere"], "propagate": False},
         },
     }

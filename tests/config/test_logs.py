@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import contextlib
 import datetime as dt
 import io
 import json
 import logging
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
@@ -14,8 +16,10 @@ import pytest
 from django.db import IntegrityError
 from django.test import Client
 from django.urls import reverse
+from pydicom.data import get_testdata_file
 
 from config.watching.logs import JsonLines
+from procedures.recordings import RecordingError, read_recording
 from registry.models import Patient, Role, User
 from tests import factories as make
 from tests.registry.jobs.runs import make_run, work_is
@@ -116,6 +120,15 @@ def test_no_identifier_and_nothing_typed_reaches_the_log(log: Log, browser: Clie
     fault = next(line for line in log.lines if line.get("run") == f"analysis {run.pk}")
     assert fault["fault"]["kind"] == "builtins.ValueError"
     assert any("breaks" in place for place in fault["fault"]["at"])
+
+
+def test_nothing_that_stands_in_a_file_reaches_the_log(log: Log, tmp_path: Path) -> None:
+    raw = Path(str(get_testdata_file("waveform_ecg.dcm", download=False))).read_bytes()
+    assert b"1.2.840.10008.1.2.1\x00" in raw
+    (tmp_path / "ecg.dcm").write_bytes(raw.replace(b"1.2.840.10008.1.2.1\x00", b"Marker.10008.1.2.1\x00\x00"))
+    with contextlib.suppress(RecordingError):
+        read_recording(tmp_path / "ecg.dcm")
+    assert "marker" not in log.stream.getvalue().casefold()
 
 
 def test_each_line_says_when_what_and_whose(log: Log, browser: Client, physician: User) -> None:
