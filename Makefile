@@ -3,6 +3,8 @@ SHELL := /bin/bash
 .SHELLFLAGS := -euo pipefail -c
 .DEFAULT_GOAL := help
 MAKEFLAGS += --no-print-directory
+# Images of Python often forbid keeping compiled modules; every process would compile Django and SciPy again.
+unexport PYTHONDONTWRITEBYTECODE
 
 PYTHON ?= python3
 UV_VERSION := 0.13.9
