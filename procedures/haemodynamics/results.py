@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any, Literal
 
 import numpy as np
@@ -70,13 +70,23 @@ class EpochSummary:
 
 @dataclass(frozen=True)
 class QualityNote:
-    """One thing a reader of the numbers should know."""
+    """One thing a reader of the numbers should know.
+
+    Attributes
+    ----------
+    touches
+        Labels of the epochs whose numbers it concerns; empty: all of them.
+    bound_percent
+        How far each metric that is ranked may be off, percent of its value, where a bound can be given.
+    """
 
     code: str
     message: str
     channel: str | None = None
     epoch: str | None = None
     severity: Literal["info", "warning", "error"] = "warning"
+    touches: tuple[str, ...] = ()
+    bound_percent: Mapping[str, float] = field(default_factory=dict)
 
 
 @dataclass(frozen=True)

@@ -34,6 +34,8 @@ class PressureVolumeSignals:
         Time of the first sample on the recording's clock, s.
     ecg_labels
         Names of the leads for notes about them, where they are known.
+    aortic_mmhg
+        Aortic pressure, shape (n,), or ``None``; the level and scale of the ventricle's are held against it.
 
     Raises
     ------
@@ -49,6 +51,7 @@ class PressureVolumeSignals:
     respiration: FloatArray | None = None
     start_s: float = 0.0
     ecg_labels: tuple[str, ...] = ()
+    aortic_mmhg: FloatArray | None = None
 
     def __post_init__(self) -> None:
         if not (math.isfinite(self.sample_rate_hz) and self.sample_rate_hz >= 100):
@@ -59,7 +62,13 @@ class PressureVolumeSignals:
         if pressure.ndim != 1:
             raise ValueError(f"The pressure must be one row of samples, but has shape {pressure.shape}.")
         object.__setattr__(self, "pressure_mmhg", pressure)
-        for name, rows in (("segments_ml", True), ("ecg_mv", True), ("volume_ml", False), ("respiration", False)):
+        for name, rows in (
+            ("segments_ml", True),
+            ("ecg_mv", True),
+            ("volume_ml", False),
+            ("respiration", False),
+            ("aortic_mmhg", False),
+        ):
             value = getattr(self, name)
             if value is None:
                 continue
@@ -109,6 +118,7 @@ class PressureVolumeSignals:
             volume_ml=cut(self.volume_ml),
             ecg_mv=cut(self.ecg_mv),
             respiration=cut(self.respiration),
+            aortic_mmhg=cut(self.aortic_mmhg),
             start_s=self.start_s + first / self.sample_rate_hz,
         )
 

@@ -58,6 +58,7 @@ class FileSignals:
         start_s = self.start_s + first / self.sample_rate_hz
         segments, total = self._volumes(first, last)
         breath = self._rows(["RESP"], first, last)
+        aortic = self._rows(["P_AO"], first, last)
         leads = [role for role in self.assignment.roles if role and role.startswith("ECG")]
         pressure = np.empty(last - first)
         self._read_into(pressure, "P_LV", first, last)
@@ -70,6 +71,7 @@ class FileSignals:
             respiration=None if breath is None else breath[0],
             start_s=start_s,
             ecg_labels=tuple(leads),
+            aortic_mmhg=None if aortic is None else aortic[0],
         )
 
     def segments(self, first: int, last: int) -> NDArray[np.float64]:
@@ -82,7 +84,7 @@ class FileSignals:
     def notes(self) -> list[QualityNote]:
         """What was brought to the pressure's clock, and where the volumes come from."""
         others: dict[float, list[str]] = {}
-        used = {"P_LV", "RESP", "V_LV", *segment_roles(self.assignment, self.calibrations)}
+        used = {"P_LV", "P_AO", "RESP", "V_LV", *segment_roles(self.assignment, self.calibrations)}
         for channel, role in zip(self.recording.channels, self.assignment.roles, strict=True):
             wanted = role is not None and (role in used or role.startswith("ECG"))
             if wanted and not math.isclose(channel.sample_rate_hz, self.sample_rate_hz, rel_tol=1e-9):

@@ -21,6 +21,7 @@ from procedures.selectors.epochs_used import epochs_used
 from procedures.selectors.finding import find_session
 from procedures.selectors.loops import has_loops
 from procedures.selectors.return_visit import return_visit
+from procedures.selectors.signal_remarks import signal_remarks
 from procedures.selectors.weighing import APICAL_NOTE, metrics_agree, weigh_sites
 from registry.access import Right, allowed
 from registry.views.request import MemberRequest
@@ -87,5 +88,6 @@ def _context(request: MemberRequest, session: Session, compared: SessionComparis
         "agreement": metrics_agree(compared),
         "apical_note": APICAL_NOTE,
         "returned": return_visit(compared),
+        "signals": signal_remarks(session, compared.metric),
         "polar": polar_diagram(compared.sites, styles, chosen=decided, leading=leading),
     }

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from ..beat_metrics.loop import _pressure_metrics, _volume_metrics
 from ..beats.cycles import Cycles, _find_cycles
-from ..channels.checks import RecordingChecks
+from ..channels.checks import RecordingChecks, Thinned
 from ..channels.gaps import _bridge
 from ..channels.stretches import STRETCH_S, _stretches, _survey_stretch
 from ..channels.timing_jitter import _timing_notes
@@ -25,6 +25,7 @@ from ..results import QualityNote
 from ..settings import Settings
 from ..signals import FloatArray, PressureVolumeSignals, SignalSource
 from ..windows import IntArray
+from .catheter import _ringing_notes
 from .survey import _survey
 
 MARGIN_S = 8.0
@@ -45,6 +46,8 @@ class Measured:
         Times, s, and values of a breathing channel, thinned out, or ``None``.
     volume_line_hz
         Mains line taken out of the volumes, Hz, or ``None``.
+    thinned
+        Channels of the whole recording at about 50 Hz, to be held against one another.
     """
 
     cycles: Cycles
@@ -55,6 +58,7 @@ class Measured:
     notes: list[QualityNote]
     breathing: tuple[FloatArray, FloatArray] | None
     volume_line_hz: float | None
+    thinned: Thinned
 
 
 @dataclass(frozen=True)
@@ -74,7 +78,7 @@ def _measure(
     rate = source.sample_rate_hz
     sample = _survey_stretch(source)
     conditioning, notes = _survey(sample, settings)
-    notes += _timing_notes(sample.pressure_mmhg, rate)
+    notes += _timing_notes(sample.pressure_mmhg, rate) + _ringing_notes(sample.pressure_mmhg, rate)
     checks, measured, has_ecg = RecordingChecks(rate), [], False
     after, margin = -np.inf, round(MARGIN_S * rate)
     for first, last in _stretches(source.size, rate, stretch_s):
@@ -99,6 +103,7 @@ def _measure(
         notes,
         checks.breathing(),
         conditioning.volume_line_hz,
+        checks.thinned(),
     )
 
 

@@ -11,6 +11,8 @@ from procedures.metrics import BY_KEY
 from ..beat_metrics.dyssynchrony import SegmentMotion, _dyssynchrony_metrics
 from ..beats.cycles import LONGEST_CYCLE_S
 from ..channels.plausibility import _drift_notes
+from ..channels.reference_pressure import _level_notes
+from ..channels.segment_past import _segment_past_notes
 from ..channels.stretches import STRETCH_S
 from ..epochs.membership import _epoch_of, _epoch_summary, _epoch_windows, _gap_notes, _trim_breaths
 from ..refusal.hard_range import _hold_to_hard_range
@@ -100,6 +102,8 @@ def analyse(
     notes += _hold_to_hard_range(metrics, refused)
     notes += _apply_overrides(refused, mark_s, overrides)
     notes += _drift_notes(metrics["p_min_mmhg"], refused == "")
+    notes += _level_notes(measured.thinned, metrics, refused == "", epoch, windows)
+    notes += _segment_past_notes(measured.thinned, mark_s, next_s, epoch, windows)
     if signals.segment_count and cycles.count:
         alone = np.where(refused == "", group, -1)
         motion, note = _recording_motion(
