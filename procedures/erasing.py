@@ -59,6 +59,6 @@ def _sweep_uploads() -> int:
     return count
 
 
-register(FileStore("recordings", _originals, _remove_original, lambda: clear_spare_files(_YOUNG)))
+register(FileStore("recordings", _originals, _remove_original, lambda: clear_spare_files(_YOUNG), default_storage.open))
 register(FileStore("signals", _forms, _remove_form, lambda: 0))  # swept with the originals
 register(FileStore("uploads", _uploads, _remove_upload, _sweep_uploads))

@@ -39,6 +39,7 @@ class Right(Enum):
     OVERSEE_IDENTITY = auto()
     WATCH_SERVICE = auto()
     ERASE_PATIENTS = auto()
+    COPY_PATIENTS = auto()
 
 
 _QUALITY = {Right.SEE_QUALITY, Right.ANSWER_QUERIES}
@@ -48,7 +49,7 @@ RIGHTS: dict[str, set[Right]] = {
     Role.PHYSICIAN: _BEDSIDE | {Right.DECIDE, Right.SIGN, Right.RAISE_QUERIES, Right.RECALL},
     Role.CLINICAL_LEAD: _BEDSIDE
     | {Right.DECIDE, Right.SIGN, Right.SEE_AUDIT, Right.EXPORT_COHORT, Right.IMPORT_TABLES, Right.RAISE_QUERIES}
-    | {Right.RECALL, Right.PLAN_FOLLOW_UP, Right.OVERSEE_IDENTITY, Right.ERASE_PATIENTS},
+    | {Right.RECALL, Right.PLAN_FOLLOW_UP, Right.OVERSEE_IDENTITY, Right.ERASE_PATIENTS, Right.COPY_PATIENTS},
     Role.RESEARCHER: {Right.SEE_AUDIT, Right.EXPORT_COHORT},
     Role.ADMINISTRATOR: {Right.MANAGE_MEMBERS, Right.WATCH_SERVICE},
 }
@@ -71,6 +72,7 @@ _REFUSALS = {
     Right.ANSWER_QUERIES: "Your role cannot answer queries.",
     Right.OVERSEE_IDENTITY: "Only the clinical lead can see duplicates and the access log.",
     Right.ERASE_PATIENTS: "Only the clinical lead can erase a patient.",
+    Right.COPY_PATIENTS: "Only the clinical lead can make a patient's copy of their data.",
 }
 
 

@@ -20,6 +20,7 @@ PAGES = {
     "registry:new_patient": "Registering a patient",
     "registry:follow_up": "List of follow-ups",
     "registry:duplicates": "Possible duplicates",
+    "person_copy": "Making the patient's copy of the data",
     "registry:merge": "Merging two codes",
     "procedures:session": "Page of a session",
     "procedures:report": "Report of a session",
