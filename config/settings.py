@@ -249,7 +249,6 @@ MEDIA_ROOT = Path(env.text("TRIBUTARY_RECORDINGS", str(VAR_DIR / "recordings")))
 RECORDING_MAX_BYTES = 1024**3
 # Decoded signals: a folder, or the URL of one in an object storage; empty: a folder beside the original files.
 SIGNALS_ROOT = env.text("TRIBUTARY_SIGNALS", "")
-SIGNALS_KEY: bytes | None = None
 # The list of erasures, to be applied again after a restore; keep it apart from the backups of the database.
 ERASURES_FILE = Path(env.text("TRIBUTARY_ERASURES", str(VAR_DIR / "erasures.jsonl")))
 FILE_UPLOAD_HANDLERS = ["config.uploads.DiskUploadHandler"]

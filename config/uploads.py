@@ -1,13 +1,16 @@
-"""Files of plain forms, written to the disk as they come; a disk that is full or closed is answered in a sentence."""
+"""Files of plain forms, encrypted on the disk as they come; a disk that is full or closed is answered in a sentence."""
 
 from __future__ import annotations
 
 import errno
-import hashlib
+import io
+import os
 import shutil
 import tempfile
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
+from uuid import UUID
 
 from django.conf import settings
 from django.core.files.uploadedfile import TemporaryUploadedFile, UploadedFile
@@ -15,6 +18,7 @@ from django.core.files.uploadhandler import FileUploadHandler, StopUpload, Tempo
 from django.http import HttpRequest, HttpResponse
 from django.shortcuts import render
 
+from procedures.recordings.sealed_file import SealedWriter, begin_sealed, sealed_path
 from procedures.selectors.places import incoming
 
 _MARK = "tributary.upload_failed"
@@ -23,17 +27,65 @@ _CLOSED = (503, "The server cannot store files at the moment. Nothing was stored
 
 
 class ArrivingFile(TemporaryUploadedFile):
-    """A file beside the store, hashed while it comes, so that neither hashing nor keeping it takes time at its end."""
+    """A file beside the store, encrypted under a key that only this process knows: it has no patient yet.
+
+    When the process is lost, nobody can read what is left of it.
+    """
 
     def __init__(self, name: Any, content_type: Any, charset: Any, content_type_extra: Any) -> None:
-        file = tempfile.NamedTemporaryFile(suffix=".upload", dir=incoming())  # noqa: SIM115 - closed with the request
-        UploadedFile.__init__(self, file, name, content_type, 0, charset, content_type_extra)
-        self.digest = hashlib.sha256()
+        lying = tempfile.NamedTemporaryFile(suffix=".upload", dir=incoming(), buffering=0)  # noqa: SIM115
+        held: Any = _Held(lying)
+        UploadedFile.__init__(self, held, name, content_type, 0, charset, content_type_extra)
 
-    @property
-    def sha256(self) -> str:
-        """The hash of what has come."""
-        return self.digest.hexdigest()
+
+class _Held(io.RawIOBase):
+    """Written once from start to end, then read from any place."""
+
+    def __init__(self, lying: Any) -> None:
+        self._lying, self._key, self.name = lying, os.urandom(32), lying.name
+        begin_sealed(lying, UUID(int=0))
+        self._writer: SealedWriter | None = SealedWriter(lying.file, self._key)
+        self._reader: Any = None
+
+    def write(self, piece: Any, /) -> int:
+        """Encrypt and write."""
+        if self._writer is None:
+            raise io.UnsupportedOperation("The file has been read; nothing follows.")
+        self._writer.write(piece)
+        return len(piece)
+
+    def seek(self, offset: int, whence: int = 0, /) -> int:
+        """Go to a place; from then on it is read."""
+        return int(self._read().seek(offset, whence))
+
+    def tell(self) -> int:
+        """Return the place."""
+        return int(self._read().tell())
+
+    def readable(self) -> bool:
+        """Say that it can be read."""
+        return True
+
+    def seekable(self) -> bool:
+        """Say that any place can be gone to."""
+        return True
+
+    def readinto(self, buffer: Any, /) -> int:
+        """Fill a buffer."""
+        return int(self._read().readinto(buffer))
+
+    def close(self) -> None:
+        """Close the file, which removes it."""
+        if self._reader is not None:
+            self._reader.close()
+        self._lying.close()
+        super().close()
+
+    def _read(self) -> Any:
+        if self._reader is None:
+            self._writer = None
+            self._reader = sealed_path(Path(self.name), self._key).open("rb")
+        return self._reader
 
 
 class DiskUploadHandler(TemporaryFileUploadHandler):
@@ -65,7 +117,6 @@ class DiskUploadHandler(TemporaryFileUploadHandler):
     def receive_data_chunk(self, raw_data: bytes, start: int) -> bytes | None:
         """Write what came."""
         try:
-            self.file.digest.update(raw_data)
             return super().receive_data_chunk(raw_data, start)
         except OSError as error:
             return self._stop(error)

@@ -12,12 +12,12 @@ from registry.models.trailed import FOLLOWS, UNDER_WAY, loose
 
 
 def _path(recording: Recording, _: str) -> str:
-    """Store by content: the name on disk says nothing about a person."""
+    """Name of files stored before they were encrypted; kept for the migration that refers to it."""
     return f"{recording.sha256[:2]}/{recording.sha256}"
 
 
 class Recording(Record):
-    """A file of signals, stored once by its content and never altered."""
+    """A file of signals, known by its content and never altered; it lies encrypted under the name of its ciphertext."""
 
     session = models.ForeignKey(Session, models.CASCADE, related_name="recordings")
     sha256 = models.CharField(max_length=64)
@@ -35,6 +35,8 @@ class Recording(Record):
     channels = models.JSONField(default=list, blank=True)
     mapping = models.JSONField(default=dict, blank=True)
     uploaded_by = models.ForeignKey(User, models.PROTECT, related_name="+")
+
+    trail = loose("file", "says where the bytes lie; what they are says their hash, which has a link")
 
     handling = declare(
         withheld("session", LINK),

@@ -17,10 +17,12 @@ class StoredSignals(Job, Record):
     # Name below the store of signals; empty until the first one is made. It stays in use while a new one is made.
     place = models.CharField(max_length=120, blank=True)
     layout = models.PositiveSmallIntegerField(default=0)
+    # The patient whose key opens it; empty only where it was made before forms were encrypted.
+    sealed_for = models.UUIDField(null=True, blank=True, editable=False)
 
     trail = untrailed("made from the original file, whose hash has a link")
 
-    handling = declare(withheld("recording place layout", RECORDING))
+    handling = declare(withheld("recording place layout sealed_for", RECORDING))
 
     class Meta:
         indexes = [job_index("storedsignals")]

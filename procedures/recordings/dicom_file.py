@@ -22,6 +22,8 @@ _ITEMS = (b"\xfe\xff\x00\xe0", b"\xff\xfe\xe0\x00")  # begins an item of a seque
 _MOST_ITEMS, _MOST_READS = 5000, 100_000
 _TOO_MANY = "The DICOM file describes more than a waveform recording can have; export it again."
 _DEFLATED = "1.2.840.10008.1.2.1.99"
+# (0002,0010), always explicit and little endian (PS3.10, 7.1), within the first elements of the file.
+_SYNTAX, _META_BYTES = b"\x02\x00\x10\x00UI", 65_536
 
 TOO_LARGE = (
     f"The DICOM file is larger than {MAX_BYTES // 1_000_000} MB, which cannot be read here; export the recording as "
@@ -44,7 +46,7 @@ def _read_dicom(path: Path) -> Signals:
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
         # a deflated object can unpack to a thousand times its size before a single length is known
-        if pydicom.filereader.read_file_meta_info(path).get("TransferSyntaxUID") == _DEFLATED:
+        if _syntax_of(path) == _DEFLATED:
             raise RecordingError(
                 "The DICOM file is stored deflated, which cannot be read here; export it uncompressed."
             )
@@ -76,6 +78,15 @@ def _read_dicom(path: Path) -> Signals:
         if left_out
         else (),
     )
+
+
+def _syntax_of(path: Path) -> str:
+    """The transfer syntax, which stands among the first elements, written as the standard has it for every file."""
+    with path.open("rb") as stream:
+        head = stream.read(_META_BYTES)
+    at = head.find(_SYNTAX) + len(_SYNTAX)
+    length = int.from_bytes(head[at : at + 2], "little")
+    return "" if at < len(_SYNTAX) else head[at + 2 : at + 2 + length].decode("latin-1").strip("\x00 ")
 
 
 class _Bounded(BufferedReader):

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,8 +18,6 @@ from .signals import MAX_SAMPLES, Channel, ChannelInfo, RecordingError, Signals
 
 #: Pauses longer in total than this and than what was recorded are refused: they would decode to emptiness.
 _MAX_PAUSE_S = 600.0
-#: Samples read before the file is opened again, 64 MB of it.
-_MOST_HELD = 2**25
 
 
 class EdfRecording:
@@ -62,21 +62,30 @@ class EdfRecording:
             if self.gaps
             else ()
         )
-        self._open()
+        self._header, self._record_bytes = header, 2 * header.record_words
+        self._first, self._end = 0, 0
+        self._signals: Sequence[Any] = ()
         self.channels = tuple(
             ChannelInfo(signal.label, signal.unit, round(signal.samples_per_record / header.record_s, 9))
             for signal in header.signals
             if not signal.is_annotations
         )
 
-    def _open(self) -> None:
-        """Open the file, or reopen it: what was read of it before then no longer counts as held by the process."""
+    def _hold(self, first: int, end: int) -> None:
+        """Read these data records, in which the library then finds the samples; they replace those held before."""
         import edfio
 
+        first, end = max(0, first), min(self._header.records, end)
+        if self._first <= first and end <= self._end:
+            return
+        with self.path.open("rb") as file:
+            head = file.read(self._header.header_bytes)
+            file.seek(self._header.header_bytes + first * self._record_bytes)
+            records = file.read((end - first) * self._record_bytes)
         with warnings.catch_warnings():
             warnings.simplefilter("ignore")  # what the library warns of was refused, or allowed, before
-            self._signals = edfio.read_edf(self.path, lazy_load_data=True, header_encoding="latin-1").signals
-        self._held = 0.0
+            held = edfio.read_edf(head + records, lazy_load_data=True, header_encoding="latin-1")
+        self._first, self._end, self._signals = first, end, held.signals
 
     def read(
         self, start_s: float | None = None, end_s: float | None = None, labels: Sequence[str] | None = None
@@ -91,9 +100,14 @@ class EdfRecording:
         wanted = sum(self.channels[i].sample_rate_hz for i in chosen) * max(0.0, end - start)
         if wanted > MAX_SAMPLES:
             raise RecordingError("The recording is too long to be decoded at once; read it in pieces.")
-        self._held += wanted
-        if self._held > _MOST_HELD:
-            self._open()
+        records = [
+            (stored_s + low - begin_s) / self._header.record_s
+            for begin_s, stored_s, stop_s in self._stretches
+            if start < stop_s and begin_s < end
+            for low in (max(start, begin_s), min(end, stop_s))
+        ]
+        if records and chosen:
+            self._hold(math.floor(min(records)) - 1, math.ceil(max(records)) + 1)
         return tuple(
             Channel(info.label, info.unit, info.sample_rate_hz, self._samples(i, info.sample_rate_hz, start, end))
             for i, info in ((i, self.channels[i]) for i in chosen)
@@ -116,7 +130,10 @@ class EdfRecording:
     def _stored(self, index: int, first: int, last: int, rate: float) -> NDArray[np.float64]:
         if last <= first:
             return np.empty(0)
-        return np.asarray(self._signals[index].get_data_slice(first / rate, last / rate))
+        width = round(rate * self._header.record_s)
+        self._hold(first // width, -(-last // width))
+        before = self._first * width
+        return np.asarray(self._signals[index].data[first - before : last - before])
 
 
 def _stretches(starts: NDArray[np.float64], record_s: float) -> tuple[tuple[float, float, float], ...]:
@@ -152,7 +169,7 @@ def read_edf(path: Path | str) -> Signals:
     RecordingError
         Where the file is cut short, its header is wrong, or it is too long to be decoded at once.
     """
-    path = Path(path)
+    path = Path(path) if isinstance(path, str) else path
     recording = EdfRecording(path)
     return Signals(
         channels=recording.read(),

@@ -74,13 +74,16 @@ def _read_timeline(header: EdfHeader, path: Path) -> tuple[NDArray[np.float64], 
 
 
 def _column(header: EdfHeader, path: Path, signal: EdfSignalHeader) -> NDArray[np.int16]:
-    """The words of one signal in every record; the file is mapped a block at a time, so that none of it stays held."""
+    """The words of one signal in every record; read a block at a time, so that none of it stays held."""
     found = np.empty((header.records, signal.samples_per_record), "<i2")
     block = max(1, _BLOCK_WORDS // header.record_words)
     for first in range(0, header.records, block):
         count = min(block, header.records - first)
         offset = header.header_bytes + 2 * first * header.record_words
-        words = np.memmap(path, "<i2", "r", offset=offset, shape=(count, header.record_words))
+        with path.open("rb") as file:
+            file.seek(offset)
+            words = np.frombuffer(file.read(2 * count * header.record_words), "<i2")
+        words = words.reshape(count, header.record_words)
         found[first : first + count] = words[:, signal.first_word : signal.first_word + signal.samples_per_record]
     return found
 

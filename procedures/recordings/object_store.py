@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from .signals import RecordingError
 
 if TYPE_CHECKING:
+    from cryptography.hazmat.primitives.ciphers.aead import AESGCM
     from zarr.abc.store import ByteRequest, Store
     from zarr.core.buffer import Buffer, BufferPrototype
 
@@ -58,6 +59,37 @@ def remove_signals(place: str | Path) -> None:
             system.rm(path, recursive=True)
         return
     shutil.rmtree(place, ignore_errors=True)
+
+
+def seal_form(place: str | Path, new: str | Path, key: bytes) -> None:
+    """Write a stored form that lies in the clear again, encrypted, object by object.
+
+    Parameters
+    ----------
+    place, new
+        Folders, or URLs in an object storage: of the form, and of the encrypted one.
+    key
+        32 bytes, of the encrypted form.
+
+    Raises
+    ------
+    OSError
+        Where an object cannot be read or written; what was written so far lies there.
+    """
+    from cryptography.hazmat.primitives.ciphers.aead import AESGCM
+    from fsspec.core import url_to_fs
+
+    cipher = AESGCM(key)
+    source, root = url_to_fs(str(place))
+    target, begin = url_to_fs(str(new))
+    found = source.find(root)
+    if not found:
+        raise FileNotFoundError("There is no stored form.")
+    for path in found:
+        name = path[len(root) :].lstrip("/")
+        into = f"{begin.rstrip('/')}/{name}"
+        target.makedirs(into.rpartition("/")[0], exist_ok=True)
+        target.pipe_file(into, _sealed(cipher, name, source.cat_file(path)))
 
 
 def last_change(place: str | Path) -> datetime | None:
@@ -135,14 +167,17 @@ def _guarded(plain: Store, key: bytes | None, reading: bool) -> Store:
         def _seal(self, key: str, value: Buffer) -> Buffer:
             if cipher is None:
                 return value
-            nonce = os.urandom(_NONCE_BYTES)
-            sealed = nonce + cipher.encrypt(nonce, value.to_bytes(), _name(key))
-            return default_buffer_prototype().buffer.from_bytes(sealed)
+            return default_buffer_prototype().buffer.from_bytes(_sealed(cipher, key, value.to_bytes()))
 
         def with_read_only(self, read_only: bool = False) -> Guarded:
             return Guarded(self._store.with_read_only(read_only))
 
     return Guarded(plain)
+
+
+def _sealed(cipher: AESGCM, key: str, value: bytes) -> bytes:
+    nonce = os.urandom(_NONCE_BYTES)
+    return nonce + cipher.encrypt(nonce, value, _name(key))
 
 
 def _name(key: str) -> bytes:

@@ -115,7 +115,7 @@ def open_recording(path: Path | str) -> Recording:
     RecordingError
         As `read_recording`.
     """
-    path = Path(path)
+    path = Path(path) if isinstance(path, str) else path
     if _kind_of(path) == "EDF":
         return _guarded(EdfRecording, path)
     return DecodedRecording(read_recording(path))
@@ -139,7 +139,7 @@ def open_for_storing(path: Path | str) -> Recording | CsvRecording:
     RecordingError
         As `read_recording`; of a CSV file also while its pieces are read.
     """
-    path = Path(path)
+    path = Path(path) if isinstance(path, str) else path
     kind = _kind_of(path)
     if kind == "CSV":
         return _guarded(CsvRecording, path)
@@ -168,7 +168,7 @@ def read_recording(path: Path | str) -> Signals:
     RecordingError
         Where the file is missing, none of these, damaged, cut short, or claims more than it holds.
     """
-    path = Path(path)
+    path = Path(path) if isinstance(path, str) else path
     kind = _kind_of(path)
     if kind == "EDF":
         return _guarded(read_edf, path)

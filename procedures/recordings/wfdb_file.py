@@ -173,7 +173,7 @@ def _opened(path: Path) -> Iterator[zipfile.ZipFile]:
         if at >= 0 and int.from_bytes(tail[at + 12 : at + 16], "little") > _MAX_LIST_BYTES:
             raise RecordingError(f"The zip holds more than {_MAX_ENTRIES} files; one WFDB record is expected.")
     try:
-        with zipfile.ZipFile(path) as archive:
+        with path.open("rb") as file, zipfile.ZipFile(file) as archive:
             yield archive
     except (zipfile.BadZipFile, EOFError, NotImplementedError) as error:
         raise RecordingError("The zip file is damaged or cut short.") from error
@@ -217,5 +217,9 @@ def _unpack(archive: zipfile.ZipFile, folder: Path) -> WfdbHeader:
     for name in (f"{header.record}.hea", *header.files, marks):
         if name in entries:
             with archive.open(entries[name]) as source, (folder / name).open("wb") as target:
+                if name.endswith(".hea"):
+                    # Comments say who the patient is; nothing is read from them.
+                    target.writelines(line for line in source if not line.lstrip().startswith(b"#"))
+                    continue
                 shutil.copyfileobj(source, target, 1 << 20)
     return header

@@ -18,7 +18,7 @@ from procedures.models import Recording, StoredSignals, Upload
 class RecordingFiles:
     """Everything that lies on a disk or in an object storage for some recordings.
 
-    ``originals`` may be named by recordings of other sessions too, since the same content is kept once.
+    ``originals`` of before they were encrypted may be named by recordings of other sessions too.
     """
 
     originals: list[Path]
@@ -32,7 +32,7 @@ def originals_root() -> Path:
 
 
 def original_name(sha256: str) -> str:
-    """Return the name of an original below its folder: by content, so that it says nothing about a person."""
+    """Return the name of an original below its folder: the hash of the bytes as they lie there, encrypted."""
     return f"{sha256[:2]}/{sha256}"
 
 

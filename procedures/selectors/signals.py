@@ -6,7 +6,6 @@ import tempfile
 from dataclasses import dataclass
 
 import numpy as np
-from django.conf import settings
 
 from procedures.models import Recording, RunState, StoredSignals
 from procedures.recordings import Channel, ChannelInfo, RecordingError
@@ -14,6 +13,7 @@ from procedures.recordings.reading import Recording as Opened
 from procedures.recordings.stored import LAYOUT, StoredRecording
 from procedures.recordings.storing import SignalWriter
 from procedures.selectors.places import place_of
+from procedures.selectors.sealed import form_key
 from registry.errors import RuleBroken
 
 #: Forms kept open in a process.
@@ -98,7 +98,7 @@ def opened(recording: Recording) -> Opened:
     """
     form = StoredSignals.objects.filter(recording=recording).first()
     if form and form.place and form.layout == LAYOUT:
-        return _kept_open(place_of(form.place), settings.SIGNALS_KEY)
+        return _kept_open(form)
     if form and not form.busy:
         raise RecordingError(f"The file of this recording could not be read. {form.failure}".strip())
     raise NotPrepared("The file is being read. Its signals appear here when that is done.")
@@ -118,11 +118,12 @@ def forget_open(place: str) -> None:
     _OPEN.pop(place, None)
 
 
-def _kept_open(place: str, key: bytes | None) -> StoredRecording:
+def _kept_open(form: StoredSignals) -> StoredRecording:
     """A form that is complete never changes under its name, so its heads need not be read for each window."""
+    place = place_of(form.place)
     if (found := _OPEN.get(place)) is not None:
         return found
-    source = StoredRecording(place, key)
+    source = StoredRecording(place, form_key(form))
     if source.complete:
         while len(_OPEN) >= MOST_OPEN:
             _OPEN.pop(next(iter(_OPEN)), None)

@@ -3,12 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
-import hashlib
-import os
-import shutil
-import tempfile
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Protocol
@@ -21,12 +17,15 @@ from procedures.recordings import RecordingError, assign_roles
 from procedures.recordings.heads import Head, read_head
 from procedures.recordings.reading import Recording as Opened
 from procedures.recordings.stored import StoredRecording
-from procedures.selectors.places import incoming, originals_root, place_of
 from procedures.selectors.places import original_name as original_name_of
+from procedures.selectors.places import place_of
+from procedures.selectors.sealed import key_of_form
 from procedures.selectors.signals import opened
 from procedures.services.file_names import kept_name
 from procedures.services.guard import put_in
 from procedures.services.room import said
+from procedures.services.sealing import sealed_copy
+from procedures.services.store import keep
 from procedures.services.stored_signals import described, drop_form, note_form, read_file
 from registry.access import Right, require
 from registry.errors import RuleBroken
@@ -40,13 +39,13 @@ MOST_SHORT_BYTES, MOST_SHORT_SAMPLES = 16_000_000, 4_000_000
 class SentFile:
     """A whole file that lies on the server already, handed on as an upload.
 
-    ``sha256`` is empty where it is still to be made. ``ours``: nobody else writes to the file, and it lies beside the
-    store, so that it is taken into it without being copied.
+    ``kept_as``: it lies beside the store, encrypted for the patient of its session, so that it is taken into it without
+    being copied; this is the SHA-256 of its bytes there, and ``sha256`` that of what it holds.
     """
 
     path: Path
     sha256: str = ""
-    ours: bool = False
+    kept_as: str = ""
 
     def chunks(self) -> Iterable[bytes]:
         """Return its bytes in pieces."""
@@ -79,13 +78,14 @@ class Incoming:
     stored: Recording | None = None
     values: dict[str, Any] = field(default_factory=dict)
     place: str = ""
+    owner: UUID | None = None
 
     @property
     def opened(self) -> Opened:
         """The signals of a file that was read."""
         if self.stored:
             return opened(self.stored)
-        return StoredRecording(place_of(self.place), settings.SIGNALS_KEY)
+        return StoredRecording(place_of(self.place), key_of_form(self.owner, self.place))
 
     @property
     def mapping(self) -> Mapping[str, str]:
@@ -126,7 +126,8 @@ def taken_in(
     """
     require(by, session.centre_id, Right.WRITE_SESSIONS)
     name = kept_name(session, original_name, plain_name)
-    with _received(upload) as (path, sha256, size, ours):
+    owner = session.patient_id
+    with _received(upload, owner) as (path, sha256, size, kept_as):
         if stored := session.recordings.filter(sha256=sha256).first():
             yield Incoming(sha256, stored)
             return
@@ -147,17 +148,17 @@ def taken_in(
             "channels": described(head.channels, assignment.roles),
             "mapping": dict(mapping or {}),
             "uploaded_by": by,
-            "file": original_name_of(sha256),
+            "file": original_name_of(kept_as),
         }
         place = ""
         try:
             if at_once:
                 with _in_words(path, Path(name).name) as labels, said():
-                    facts, place = read_file(path, sha256, mapping, labels=labels)
+                    facts, place = read_file(path, sha256, mapping, owner=owner, labels=labels)
                 values |= facts
             with said():
-                _keep(path, sha256, ours=ours)
-            yield Incoming(sha256, None, values, place)
+                keep(path, kept_as)
+            yield Incoming(sha256, None, values, place, owner)
         finally:
             if place and not StoredSignals.objects.filter(place=place).exists():
                 drop_form(place)
@@ -196,42 +197,25 @@ def write_recording(
         return stored
     recording = put_in(locked, Recording, incoming.values, by=by, key=key, reason=reason)
     if not hasattr(recording, "signals"):
-        note_form(recording, incoming.place)
+        note_form(recording, incoming.place, incoming.owner)
     return recording
 
 
 @contextmanager
-def _received(upload: Upload) -> Iterator[tuple[Path, str, int, bool]]:
-    """Give a file's place, SHA-256, size, and whether it is ours to take; one that lies here already stays there."""
-    if not isinstance(upload, SentFile) and hasattr(upload, "temporary_file_path"):
-        upload = SentFile(Path(upload.temporary_file_path()), getattr(upload, "sha256", ""), ours=True)
-    if isinstance(upload, SentFile):
-        if upload.sha256:
-            yield upload.path, upload.sha256, _allowed(upload.path.stat().st_size), upload.ours
-        else:
-            yield upload.path, *_receive(upload, None), upload.ours
+def _received(upload: Upload, owner: UUID) -> Iterator[tuple[Path, str, int, str]]:
+    """Give a file encrypted for a patient, the SHA-256 and size of what it holds, and the SHA-256 of its bytes."""
+    if isinstance(upload, SentFile) and upload.kept_as:
+        yield upload.path, upload.sha256, _allowed(upload.path.stat().st_size), upload.kept_as
         return
-    with said():
-        temporary = tempfile.NamedTemporaryFile(dir=incoming())  # noqa: SIM115 - closed below, which removes it
-    try:
-        with said():
-            sha256, size = _receive(upload, temporary)
-        yield Path(temporary.name), sha256, size, True
-    finally:
-        with suppress(OSError):
-            temporary.close()
+    with sealed_copy(_checked(upload.chunks()), owner) as received:
+        yield received
 
 
-def _receive(upload: Upload, target: Any) -> tuple[str, int]:
-    digest, size = hashlib.sha256(), 0
-    for chunk in upload.chunks():
+def _checked(chunks: Iterable[bytes]) -> Iterator[bytes]:
+    size = 0
+    for chunk in chunks:
         size = _allowed(size + len(chunk))
-        digest.update(chunk)
-        if target is not None:
-            target.write(chunk)
-    if target is not None:
-        target.flush()
-    return digest.hexdigest(), size
+        yield chunk
 
 
 def _allowed(size: int) -> int:
@@ -239,32 +223,6 @@ def _allowed(size: int) -> int:
         limit = settings.RECORDING_MAX_BYTES // 1024**2
         raise RuleBroken(f"The file is larger than {limit} MB.", fields={"file": ["Choose a smaller file."]})
     return size
-
-
-def _keep(path: Path, sha256: str, *, ours: bool) -> None:
-    """Take a file into the store unless its content lies there; a row that fails later leaves only a spare file."""
-    target = originals_root() / original_name_of(sha256)
-    with suppress(FileNotFoundError):
-        os.utime(target)  # what was spare until now is young again, and is not cleared before the row is written
-        return
-    target.parent.mkdir(parents=True, exist_ok=True)
-    if ours:
-        # Another name for the same bytes, at once; what forgets the upload takes away the first name only.
-        with suppress(OSError):
-            os.link(path, target)
-            target.chmod(0o644)
-            os.utime(target)
-            return
-    with tempfile.NamedTemporaryFile(dir=incoming(), delete=False) as copy:
-        try:
-            with path.open("rb") as stream:
-                shutil.copyfileobj(stream, copy, 1 << 20)
-            copy.flush()
-            Path(copy.name).chmod(0o644)
-            Path(copy.name).replace(target)
-        except BaseException:
-            Path(copy.name).unlink(missing_ok=True)
-            raise
 
 
 def _start(typed: dt.datetime | None, clock: dt.datetime | None, session: Session) -> dt.datetime:

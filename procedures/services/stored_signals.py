@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
-from uuid import uuid4
+from uuid import UUID, uuid4
 
 from django.conf import settings
 from django.db import transaction
@@ -18,7 +18,8 @@ from procedures.recordings.reading import open_for_storing
 from procedures.recordings.stored import LAYOUT
 from procedures.recordings.storing import Tell, store_signals
 from procedures.selectors.drawn_signals import sums_of
-from procedures.selectors.places import place_of
+from procedures.selectors.places import originals_root, place_of
+from procedures.selectors.sealed import key_of_form, original_of
 from procedures.selectors.signals import forget_open
 from procedures.services.guard import writing
 from procedures.services.spare_files import clear_spare_files
@@ -32,10 +33,11 @@ def read_file(
     sha256: str,
     mapping: Mapping[str, str] | None,
     *,
+    owner: UUID,
     labels: list[str] | None = None,
     tell: Tell | None = None,
 ) -> tuple[dict[str, Any], str]:
-    """Read a file into a stored form; return what the record says of it, and the name of the form.
+    """Read a file into a stored form, encrypted for a patient; return what its record says, and the form's name.
 
     With ``labels``, which are filled with the channels, ambiguous channels are refused; otherwise they are left without
     a role, to be chosen on the page.
@@ -60,7 +62,7 @@ def read_file(
     name = f"{sha256[:2]}/{sha256}-{uuid4().hex[:12]}"
     try:
         sums = sums_of(Recording(channels=channels))
-        store_signals(source, place_of(name), sha256=sha256, sums=sums, key=settings.SIGNALS_KEY, tell=tell)
+        store_signals(source, place_of(name), sha256=sha256, sums=sums, key=key_of_form(owner, name), tell=tell)
     except BaseException:
         drop_form(name)
         raise
@@ -89,11 +91,16 @@ def drop_form(name: str) -> None:
         remove_signals(place_of(name))
 
 
-def note_form(recording: Recording, place: str) -> StoredSignals:
+def note_form(recording: Recording, place: str, owner: UUID | None = None) -> StoredSignals:
     """Within the transaction that writes a recording: say where its form lies, or ask for its file to be read."""
     if place:
         return StoredSignals.objects.create(
-            recording=recording, place=place, layout=LAYOUT, state=RunState.DONE, progress_percent=100
+            recording=recording,
+            place=place,
+            layout=LAYOUT,
+            sealed_for=owner,
+            state=RunState.DONE,
+            progress_percent=100,
         )
     form = StoredSignals.objects.create(recording=recording)
     send_later(form)
@@ -115,17 +122,24 @@ def carry_out(claim: Claim) -> None:
     form = StoredSignals.objects.select_related("recording__session").get(pk=claim.key)
     recording = form.recording
     claim.tell("Reading the file", 0.0)
-    path = Path(recording.file.path)
+    path, owner = originals_root() / recording.file.name, recording.session.patient_id
     try:
+        path = original_of(recording)
+        if path.stat().st_size != recording.size_bytes:
+            raise RecordingError(f"The file {path.name} is not as long as it was when it came.")
         facts, place = read_file(
-            path, recording.sha256, recording.mapping, tell=lambda share: claim.tell("Reading the file", share)
+            path,
+            recording.sha256,
+            recording.mapping,
+            owner=owner,
+            tell=lambda share: claim.tell("Reading the file", share),
         )
     except RecordingError as error:
         raise Refused(str(error).replace(path.name, recording.original_name)) from error
     except OSError as error:
         raise TryAgain(f"The signals could not be stored: {error.strerror or error}.") from error
     try:
-        _write(claim, recording, facts, place)
+        _write(claim, recording, facts, place, owner)
     except BaseException:
         drop_form(place)
         raise
@@ -136,11 +150,11 @@ def carry_out(claim: Claim) -> None:
 
 
 @transaction.atomic
-def _write(claim: Claim, recording: Recording, facts: Mapping[str, Any], place: str) -> None:
+def _write(claim: Claim, recording: Recording, facts: Mapping[str, Any], place: str, owner: UUID) -> None:
     """Say where the form lies; the first time also what was read, as an act of the person who uploaded the file."""
     Session.objects.select_for_update(no_key=True).get(pk=recording.session_id)
     with claim.writing() as row:
-        old, row.place, row.layout = row.place, place, LAYOUT
+        old, row.place, row.layout, row.sealed_for = row.place, place, LAYOUT, owner
         transaction.on_commit(lambda: drop_form(old))
         if old:
             return

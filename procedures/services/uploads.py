@@ -15,12 +15,16 @@ from django.conf import settings
 from django.utils import timezone
 
 from procedures.models import Session, Upload
+from procedures.recordings import RecordingError
 from procedures.recordings.hashing import FollowedHashes
+from procedures.recordings.sealed_file import SealedWriter, begin_sealed
 from procedures.selectors.places import incoming, sent_so_far
+from procedures.selectors.sealed import received_part
 from procedures.selectors.sessions import sessions_for
 from procedures.services.file_names import kept_name
 from procedures.services.intake import SentFile
 from procedures.services.room import require_room, said
+from procedures.services.sealing import writing_key
 from registry.access import Right, require
 from registry.errors import RuleBroken
 from registry.models import User
@@ -32,7 +36,8 @@ _PIECE = 1 << 20
 _ROOM_EVERY = 64 << 20
 # What is hashed at most beside one piece; a process that was passed over so far catches up within a few.
 _CATCH_UP = 64 << 20
-_hashes = FollowedHashes()
+# Of what the pieces hold, and of their bytes as they lie there encrypted.
+_hashes, _sealed_hashes = FollowedHashes(), FollowedHashes()
 
 
 class OtherOffset(RuleBroken):
@@ -82,8 +87,9 @@ def begin_upload(*, by: User, session: Session, original_name: str, size_bytes: 
         original_name=kept_name(session, original_name or "recording", "recording"),
         size_bytes=size_bytes,
     )
-    with said():
-        sent_so_far(upload).touch(exist_ok=False)
+    writing_key(session.patient_id)
+    with said(), sent_so_far(upload).open("xb", buffering=0) as file:
+        begin_sealed(file, session.patient_id)
     upload.save(force_insert=True)
     return upload
 
@@ -100,14 +106,16 @@ def upload_for(by: User, key: UUID) -> Upload:
     """
     upload = Upload.objects.select_related("session__patient").get(pk=key, uploaded_by=by, session__in=sessions_for(by))
     require(by, upload.session.centre_id, Right.WRITE_SESSIONS)
-    if not sent_so_far(upload).exists():
-        raise Upload.DoesNotExist("This upload was given up. Send the file again.")
+    try:
+        received_part(upload)
+    except RecordingError:
+        raise Upload.DoesNotExist("This upload was given up. Send the file again.") from None
     return upload
 
 
 def received_bytes(upload: Upload) -> int:
     """Return how much of the file is here."""
-    return sent_so_far(upload).stat().st_size
+    return received_part(upload).stat().st_size
 
 
 def append(upload: Upload, *, offset: int, source: IO[bytes], checksum: tuple[str, str] | None = None) -> int:
@@ -121,13 +129,13 @@ def append(upload: Upload, *, offset: int, source: IO[bytes], checksum: tuple[st
     require_room(upload.size_bytes - offset)
     digest = hashlib.new(checksum[0], usedforsecurity=False) if checksum else None
     with _own(upload) as file:
-        here = file.seek(0, 2)
+        here = file.length
         if here != offset:
             raise OtherOffset(f"{here} bytes of the file are here; go on from there.")
         while piece := source.read(_PIECE):
             if here + len(piece) > upload.size_bytes:
-                file.truncate(offset)
-                _hashes.forget(sent_so_far(upload))
+                file.take_back()
+                _forget(upload)
                 raise TooLarge("More was sent than the file was said to hold.")
             with said():
                 file.write(piece)
@@ -137,10 +145,11 @@ def append(upload: Upload, *, offset: int, source: IO[bytes], checksum: tuple[st
             if here % _ROOM_EVERY < _PIECE:
                 require_room(upload.size_bytes - here)
         if digest and checksum and base64.b64encode(digest.digest()).decode() != checksum[1]:
-            file.truncate(offset)
-            _hashes.forget(sent_so_far(upload))
+            file.take_back()
+            _forget(upload)
             raise WrongChecksum("This piece was changed on its way. It is sent again.")
-        _hashes.follow(sent_so_far(upload), at_most=_CATCH_UP)
+        _hashes.follow(received_part(upload), at_most=_CATCH_UP)
+        _sealed_hashes.follow(sent_so_far(upload), at_most=_CATCH_UP)
         return here
 
 
@@ -156,12 +165,13 @@ def sent_file(upload: Upload) -> SentFile:
     if here != upload.size_bytes:
         sentence = f"Only {here} of {upload.size_bytes} bytes of the file are here. Upload the rest."
         raise RuleBroken(sentence, fields={"file": [sentence]})
-    return SentFile(sent_so_far(upload), _hashes.follow(sent_so_far(upload)), ours=True)
+    part = received_part(upload)
+    return SentFile(part, _hashes.follow(part), _sealed_hashes.follow(sent_so_far(upload)))
 
 
 def end_upload(upload: Upload) -> None:
     """Forget an upload: it has become a recording, or is not wanted any more."""
-    _hashes.forget(sent_so_far(upload))
+    _forget(upload)
     sent_so_far(upload).unlink(missing_ok=True)
     upload.delete()
 
@@ -189,11 +199,18 @@ def expires_at(upload: Upload) -> dt.datetime:
 
 
 @contextmanager
-def _own(upload: Upload) -> Iterator[IO[bytes]]:
+def _own(upload: Upload) -> Iterator[SealedWriter]:
     """Hold the file alone: a second request with the same file would mix their bytes."""
     with sent_so_far(upload).open("r+b", buffering=0) as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:
             raise AlreadyReceiving("This file is being sent already; wait until that ends.") from None
-        yield file
+        with said():
+            writer = SealedWriter(file, received_part(upload).key)
+        yield writer
+
+
+def _forget(upload: Upload) -> None:
+    for hashes in (_hashes, _sealed_hashes):
+        hashes.forget(sent_so_far(upload))

@@ -41,7 +41,30 @@ class Closed(ValueError):
 
 @lru_cache(maxsize=512)
 def _unwrapped(wrapped: str) -> AESGCM:
-    return AESGCM(base64.b64decode(cipher().decrypt(wrapped.encode())))
+    return AESGCM(_secret(wrapped))
+
+
+def _secret(wrapped: str) -> bytes:
+    return base64.b64decode(cipher().decrypt(wrapped.encode()))
+
+
+def secret_of(owner: UUID) -> bytes:
+    """Return a patient's key itself, to work out further keys from.
+
+    Raises
+    ------
+    Closed
+        When there is none, as after an erasure, or no identity key unwraps it.
+    """
+    row = (
+        PatientKey.objects.filter(pk=owner).annotate(raw=Cast("wrapped", models.TextField())).values_list("raw").first()
+    )
+    if row is None:
+        raise Closed([owner], missing=True)
+    try:
+        return _secret(row[0])
+    except (InvalidToken, ValueError):
+        raise Closed([owner], missing=False) from None
 
 
 def sealed(text: str, owners: Sequence[UUID], *, link: UUID) -> str:

@@ -8,7 +8,7 @@ from django.urls import reverse
 from procedures.models import AnalysisRun, RunState
 from procedures.recordings.edf import EdfRecording
 from procedures.recordings.stored import StoredRecording
-from procedures.services import ecgs, intake, responses, stored_signals
+from procedures.services import ecgs, intake, responses, sealing, stored_signals
 from procedures.services.analysis import start_analysis
 from procedures.services.beats import judge_beat
 from procedures.services.calibrations import ReferenceStroke, WashIn, put_calibration
@@ -28,9 +28,9 @@ SLOW = [
     (StoredRecording, "read"),
     (ecgs, "measure_stretch"),
     (responses, "compare"),
-    (intake, "_receive"),
+    (sealing, "seal_into"),
     (stored_signals, "store_signals"),
-    (intake, "_keep"),
+    (intake, "keep"),
 ]
 
 
@@ -74,7 +74,7 @@ def test_storing_mapping_and_proposing(session, calls):
     by, recording = stored(session, pressure_volume_csv(5))
     map_channels(by=by, recording=recording, mapping={"P_LV": "P_LV"}, version=1)
     propose_epochs(recording, "label,start_s,end_s\nbaseline,0,3\n")
-    assert {"_receive", "_kind_of", "_keep"} <= set(calls)
+    assert {"seal_into", "_kind_of", "keep"} <= set(calls)
 
 
 def test_analysis_comparison_and_judged_beat(session, calls):
@@ -132,4 +132,4 @@ def test_pages_open_no_transaction_around_a_service(session, client, calls):
     sent = {name: value for name, value in typed.items() if value is not None}
     answer = client.post(url, sent | {"file": SimpleUploadedFile("ecg.edf", ecg_edf())})
     assert answer.status_code == 302, answer.content.decode()
-    assert {"_kind_of", "_keep", "store_signals", "measure_stretch"} <= set(calls)
+    assert {"_kind_of", "keep", "store_signals", "measure_stretch"} <= set(calls)

@@ -1,7 +1,6 @@
 """A file that arrived by a request is only looked at; a job reads it, and says what is wrong with it."""
 
 import datetime as dt
-import hashlib
 
 import numpy as np
 import pytest
@@ -10,6 +9,9 @@ from pydicom.data import get_testdata_file
 
 from procedures.models import Recording, RunState, StoredSignals
 from procedures.recordings import Channel, Signals, open_recording, write_edf
+from procedures.recordings.hashing import sha256_of
+from procedures.recordings.sealed_file import seal_into, sealed_path
+from procedures.selectors.sealed import key_of, original_of
 from procedures.selectors.signals import NotRead, opened, reading_of
 from procedures.services import stored_signals
 from procedures.services.analysis import start_analysis
@@ -200,8 +202,10 @@ def test_channels_that_only_reading_tells_are_found_by_the_job(receive):
 def test_large_file_of_ours_is_taken_without_copying(session, tmp_path):
     part = tmp_path / "store" / "incoming" / "x.part"
     part.parent.mkdir(parents=True)
-    part.write_bytes(GOOD)
-    upload = SentFile(part, hashlib.sha256(GOOD).hexdigest(), ours=True)
+    key = key_of(session.patient_id)
+    with part.open("w+b", buffering=0) as file:
+        sha256, _ = seal_into(file, [GOOD], session.patient_id, key)
+    upload = SentFile(sealed_path(part, key), sha256, sha256_of(part))
     recording = receive_recording(
         by=make.writer_of(session.centre), session=session, upload=upload, original_name="x.csv",
         started_at=session.started_at,
@@ -233,6 +237,6 @@ def test_command_reads_first_and_leaves_nothing_of_what_cannot_be_read(session, 
 def test_stored_csv_is_the_same_to_the_bit_as_decoded_whole(receive):
     recording = receive(LONG)
     read_now(recording)
-    for one, other in zip(opened(recording).read(), open_recording(recording.file.path).read(), strict=True):
+    for one, other in zip(opened(recording).read(), open_recording(original_of(recording)).read(), strict=True):
         np.testing.assert_array_equal(one.samples, other.samples)
     assert recording.channels[0]["sample_rate_hz"] == 250.0

@@ -5,9 +5,9 @@ import errno
 import hashlib
 
 import pytest
-from django.core.files.storage import default_storage
 
 from procedures.models import AnalysisRun, EpochMetric, Recording, RunState
+from procedures.selectors.sealed import original_of
 from procedures.services import analysis
 from procedures.services.recordings import map_channels, mark_epoch, propose_epochs, store_recording
 from procedures.services.stored_signals import drop_form
@@ -36,14 +36,13 @@ def test_recording_is_stored_by_content_and_only_once():
     session, content = make_session(), pressure_volume_csv()
     first = store(session, content)
     assert first.sha256 == hashlib.sha256(content).hexdigest()
-    with default_storage.open(first.file.name) as kept:
-        assert kept.read() == content
+    assert original_of(first).read_bytes() == content
     assert (first.format, first.duration_s) == ("CSV", pytest.approx(60.0))
     assert [channel["role"] for channel in first.channels] == ["P_LV", "V_LV"]
     assert store(session, content) == first
     elsewhere = store(make_session(), content)
     assert elsewhere.pk != first.pk
-    assert elsewhere.file.name == first.file.name
+    assert elsewhere.file.name != first.file.name, "each patient's files have a key of their own"
 
 
 @pytest.mark.parametrize(

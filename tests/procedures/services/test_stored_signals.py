@@ -15,6 +15,7 @@ from procedures.recordings.csv_file import CsvRecording
 from procedures.recordings.stored import StoredRecording
 from procedures.selectors import signals
 from procedures.selectors.drawn_signals import drawn_signals
+from procedures.selectors.sealed import original_of
 from procedures.selectors.signals import NotPrepared, opened, place_of
 from procedures.services import intake
 from procedures.services.recordings import map_channels, store_recording
@@ -22,6 +23,7 @@ from procedures.services.stored_signals import drop_form
 from registry import jobs
 from registry.errors import RuleBroken
 from tests import factories as make
+from tests.sealed import overwrite_original
 from tests.signals import Uploaded, pressure_volume_csv
 
 
@@ -64,7 +66,7 @@ def test_csv_is_decoded_once_whatever_is_asked_of_it(monkeypatch, client):
 @pytest.mark.django_db(transaction=True)
 def test_edf_reads_the_same_from_its_stored_form(tmp_path):
     recording = store(make.make_session(), edf(tmp_path), "case.edf")
-    source, original = opened(recording), open_recording(recording.file.path)
+    source, original = opened(recording), open_recording(original_of(recording))
     assert isinstance(source, StoredRecording)
     for one, other in zip(source.read(17.3, 29.9), original.read(17.3, 29.9), strict=True):
         np.testing.assert_array_equal(one.samples, other.samples)
@@ -94,7 +96,7 @@ def test_page_says_that_signals_are_being_prepared_and_asks_again(client):
 def test_original_that_cannot_be_decoded_is_said(tmp_path):
     recording = store(make.make_session())
     drop_form(recording.signals.place)
-    (tmp_path / recording.file.name).write_text("time_s,P_LV [mmHg]\n0,nothing\n")
+    overwrite_original(recording, b"time_s,P_LV [mmHg]\n0,nothing\n".ljust(recording.size_bytes))
     StoredSignals.objects.update(place="", state=RunState.QUEUED)
     jobs.carry_out("signals", recording.signals.pk)
     with pytest.raises(RecordingError, match=r"could not be read.*nothing"):

@@ -205,7 +205,7 @@ def test_disk_that_fails_on_the_way_in_is_a_sentence(doctor, session, begin, mon
     data = fill(page, started_at=f"{make.START:%Y-%m-%dT%H:%M:%S}")
     data = {k: v for k, v in data.items() if v is not None}
     handler = "config.uploads.TemporaryFileUploadHandler.receive_data_chunk"
-    store = ("procedures.services.intake.os.link", "procedures.services.intake.shutil.copyfileobj")
+    store = ("procedures.services.store.os.link", "procedures.services.store.shutil.copyfileobj")
     for places in (store, (handler,)):
         with monkeypatch.context() as patched:
             for place in places:

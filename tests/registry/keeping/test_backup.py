@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import hashlib
 import json
 import re
 import secrets
@@ -21,12 +20,14 @@ import pyrage
 import pytest
 from cryptography.fernet import Fernet
 from django.conf import settings as service
-from django.core.files.base import ContentFile
-from django.core.files.storage import default_storage
 from django.core.management import CommandError, call_command
 from django.db import connection
 
 from procedures.models import Recording
+from procedures.selectors.places import original_name
+from procedures.selectors.sealed import original_of
+from procedures.services.sealing import sealed_copy
+from procedures.services.store import keep
 from registry.jobs import signs
 from registry.keeping import dumps, giving, sealing
 from registry.keeping.contents import Contents, contents
@@ -50,10 +51,11 @@ def own_key(settings: Any, tmp_path: Path) -> Path:
 
 
 def store(centre: Centre, content: bytes) -> Recording:
-    """Store a file as an upload does: first the content under its hash, then the row."""
-    sha256 = hashlib.sha256(content).hexdigest()
+    """Store a file as an upload does: first encrypted under the hash of its bytes, then the row."""
     session = make.make_session(make.make_patient(centre, family_name=NAME, local_identifier=secrets.token_hex(6)))
-    name = default_storage.save(f"{sha256[:2]}/{sha256}", ContentFile(content))
+    with sealed_copy([content], session.patient_id) as (copy, sha256, _, kept_as):
+        keep(copy, kept_as)
+    name = original_name(kept_as)
     return Recording.objects.create(
         session=session, sha256=sha256, file=name, original_name="one.csv", format="CSV", size_bytes=len(content),
         duration_s=60, started_at=make.START, uploaded_by=make.writer_of(centre),
@@ -122,7 +124,10 @@ def test_what_is_restored_is_what_was_there_and_nothing_lies_open(
     # Noting that the backup is verified was the one row written since.
     assert {name for name, count in restored.counts.items() if count != there.counts[name]} <= {"registry_sign"}
     assert (restored.heads, restored.links, restored.files) == (there.heads, there.links, there.files)
-    assert (tmp_path / "restored-recordings" / first.file.name).read_bytes() == SAMPLES * 5000
+    back = tmp_path / "restored-recordings" / first.file.name
+    assert original_of(first).read_bytes() == SAMPLES * 5000
+    connection.close()  # of the restored database; what follows goes back to the usual one
+    assert b"samples that" not in back.read_bytes(), "it comes back as it lay, encrypted"
     assert "The database is not empty" in refused("restore", folder, "--key", own_key)
 
 
@@ -251,7 +256,7 @@ def test_only_the_latest_are_kept_when_asked_with_the_files_they_need(tmp_path: 
     gone.delete()
     run("backup", folder, "--keep", 1)
     assert len(giving.backups(folder)) == 1
-    assert [path.stem for path in folder.glob("files/*/*")] == [stays.sha256]
+    assert [path.stem for path in folder.glob("files/*/*")] == [Path(stays.file.name).name]
     assert "1 files are as they were" in run("verify_backup", folder, "--key", own_key)
 
 

@@ -238,7 +238,7 @@ def test_what_may_change_without_a_link_is_short():
         *("attempt", "sign"),
         *("storedsignals", "comparisonrun", "epochbeats", "ecgbeat", "acuteresponse", "responsesummary", "patientkey"),
     }
-    assert loose == {"patientidentity", "tableimport", "analysisrun"}
+    assert loose == {"patientidentity", "tableimport", "analysisrun", "recording"}
     assert {AnalysisRun, PatientIdentity, User, Centre} <= set(rows.bound_models())
 
 
