@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from contextlib import nullcontext
 from typing import Any
 from uuid import uuid4
 
@@ -11,6 +12,8 @@ from django.utils import timezone
 
 from procedures.models import BedsideEntry, LogEntry, Session, ThresholdTest
 from procedures.services.sessions import log
+from procedures.services.undo import undo
+from registry.errors import RuleBroken
 from registry.models.base import new_key
 from tests.api.conftest import Api, World
 
@@ -116,6 +119,26 @@ def test_edit_makes_what_was_entered_elsewhere_no_younger(api: Api, world: World
     edit = {"kind": "log_entry", "key": key, "version": 1, "payload": {"kind": "note", "occurred_at": AT.isoformat()}}
     answers = send(api, world, edit, removal(key, AT))
     assert [answer["status"] for answer in answers] == ["stored", "refused"]
+
+
+def test_an_undoing_before_the_entry_counts_when_it_came(api: Api, world: World) -> None:
+    key, now = str(new_key()), timezone.now()
+    let_pass(20)
+    send(api, world, venogram(key) | {"captured_at": now.isoformat()}, sent_at=now)
+    let_pass(10)
+    (answer,) = send(api, world, removal(key, now - dt.timedelta(minutes=15)), sent_at=now)
+    assert answer["status"] == "refused"
+    assert "older than a minute" in answer["message"]
+    assert LogEntry.objects.count() == 1
+
+
+@pytest.mark.parametrize(("seconds", "left"), [(75, 0), (76, 1)])
+def test_an_entry_is_taken_back_within_a_minute_and_the_way_to_the_clock(world: World, seconds: int, left: int) -> None:
+    entry = log(by=world.physician, session=world.session, kind="note", text="first", occurred_at=AT)
+    times = {"entered_at": AT, "undone_at": AT + dt.timedelta(seconds=seconds)}
+    with pytest.raises(RuleBroken, match="older than a minute") if left else nullcontext():
+        undo(by=world.physician, record=entry, **times)
+    assert LogEntry.objects.count() == left
 
 
 @pytest.mark.parametrize("key", ["abc", "abc/def"])

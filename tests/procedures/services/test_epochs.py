@@ -1,9 +1,11 @@
 """Epochs and typed metrics."""
 
 import datetime as dt
+from contextlib import nullcontext
 
 import pytest
 
+from procedures.metrics import BY_KEY
 from procedures.models import EpochMetric
 from procedures.services.epochs import TypedMetric, enter_metrics, put_epoch, put_pacing
 from procedures.services.recordings import store_recording
@@ -104,3 +106,20 @@ def test_times_that_are_not_those_of_the_stretch_refused(recording):
         make_epoch(recording.session, start_s=0, length_s=15, **stretch)
     assert list(caught.value.fields) == ["started_at"]
     assert make_epoch(recording.session, start_s=5, length_s=10, **stretch).recording == recording
+
+
+@pytest.mark.parametrize(("off_s", "refused"), [(1, False), (1.5, True), (-1, False), (-1.5, True)])
+def test_times_may_be_a_second_off_the_stretch_and_no_more(recording, off_s, refused):
+    stretch = {"recording": recording, "recording_start_s": 5.0, "recording_end_s": 15.0}
+    with pytest.raises(RuleBroken, match="do not match its stretch") if refused else nullcontext():
+        make_epoch(recording.session, start_s=5, length_s=10 + off_s, **stretch)
+
+
+@pytest.mark.parametrize("value", [BY_KEY[KEY].soft_low, BY_KEY[KEY].soft_high])
+def test_a_metric_at_the_end_of_its_usual_range_is_usual(value):
+    assert [one.unusual for one in enter(make_epoch(), KEY, value)] == [False]
+
+
+@pytest.mark.parametrize("value", [BY_KEY[KEY].hard_low, BY_KEY[KEY].hard_high])
+def test_a_metric_at_the_end_of_what_is_possible_is_taken_once_confirmed(value):
+    assert [one.unusual for one in enter(make_epoch(), KEY, value, confirmed=True)] == [True]

@@ -53,8 +53,10 @@ def test_day_and_month_exchanged_are_found():
         ("Zebrafield", "Annabella", "1983-02-11", "OTHER-1"),  # named after the grandmother
         ("Quarrington", "Dorothea", "1951-07-23", "OTHER-1"),  # born on the same day
         ("Quarrington", "Dorothea", "1962-01-01", "HOSP-998878"),  # the next in the registration office
+        ("Quarrington", "Dorothea", "1951-07-23", "HOSP-998878"),  # the next, and born on the same day
+        ("Zebrefeldt", "Annabella", "1951-07-28", "OTHER-1"),  # both name and birth date are only similar
     ],
-    ids=["twin", "same name", "same day", "next number"],
+    ids=["twin", "same name", "same day", "next number", "next number and same day", "two slips"],
 )
 def test_people_who_only_look_alike_are_left_alone(other):
     assert pairs(ANNA, other) == []
