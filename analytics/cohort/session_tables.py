@@ -17,6 +17,7 @@ from procedures.models import (
     Decision,
     EcgMeasurement,
     Epoch,
+    EpochBeats,
     EpochMetric,
     IntervalReading,
     LeadMeasurement,
@@ -178,6 +179,8 @@ EPOCHS = Table(
             plain(PacingConfiguration, name, path=f"pacing__{name}", column=name)
             for name in ("chambers", "rate_per_min", "av_delay_ms", "vv_delay_ms")
         ),
+        plain(EpochBeats, "rhythm", path="beats__rhythm", column="rhythm"),
+        plain(EpochBeats, "rhythm_limits", path="beats__rhythm_limits", column="rhythm_limits"),
     ),
     model=Epoch,
     patient="session__patient_id",

@@ -9,6 +9,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from procedures.rhythms import RHYTHMS
+
 from .settings import Settings
 from .signals import FloatArray
 
@@ -28,7 +30,8 @@ class BeatTable:
         Empty for a used beat, else the reason: ``ectopic``, ``post_ectopic``, ``outlier``, ``settling``, ``noisy``,
         ``signal_lost``, ``incomplete``, ``out_of_range``, ``partial_breath``, ``by_hand``.
     metrics
-        Columns by metric key; NaN where a beat does not have the metric. Values of refused beats are kept.
+        Columns by metric key; NaN where a beat does not have the metric. Values of refused beats are kept. In an
+        irregular rhythm dP/dtmax of used beats is that at equal preceding cycles.
     """
 
     time_s: FloatArray
@@ -57,6 +60,30 @@ class MetricSummary:
 
 
 @dataclass(frozen=True)
+class EpochRhythm:
+    """The rhythm of one epoch.
+
+    Attributes
+    ----------
+    kind
+        A key of :data:`procedures.rhythms.RHYTHMS`.
+    remark
+        What it means for the epoch's numbers, in a sentence; empty where there is nothing to say.
+    limits
+        Whether it limits what the numbers mean.
+    """
+
+    kind: str = "unknown"
+    remark: str = ""
+    limits: bool = False
+
+    @property
+    def words(self) -> str:
+        """The rhythm in words."""
+        return RHYTHMS[self.kind]
+
+
+@dataclass(frozen=True)
 class EpochSummary:
     """The statistics of one epoch, over its used beats."""
 
@@ -66,6 +93,7 @@ class EpochSummary:
     beats_used: int
     beats_refused: Mapping[str, int]
     metrics: Mapping[str, MetricSummary]
+    rhythm: EpochRhythm = EpochRhythm()
 
 
 @dataclass(frozen=True)

@@ -53,9 +53,21 @@ class Settings:
     post_ectopic_beats, settling_beats, settling_s
         Beats excluded after an ectopic, and at the start of an epoch that follows another pacing state
         (whichever of the two settling rules is longer).
-    irregular_rr_fraction
-        Robust spread of successive RR differences above which the rhythm is called irregular; prematurity is
-        then not judged.
+    irregular_rr_fraction, irregular_beneath_fraction
+        Robust spread of the RR intervals about their neighbours' above which the rhythm is called irregular, over all
+        intervals and over those left without early beats and the pauses after them; prematurity is then not judged.
+    alike_fraction
+        Short intervals this near to each other, and long ones, make taking turns a bigeminal pattern.
+    qrs_likeness, strange_share
+        A QRS that correlates less than this with the usual one of its stretch is unlike it; in an irregular rhythm
+        such beats are ectopic where they are a smaller share than this.
+    hidden_rise_mmhg, hidden_rise_fraction
+        A rise of the pressure in diastole above the end-diastolic one, by this much and by this share of the pulse, is
+        a contraction that made no beat.
+    changing_rate_fraction
+        Change of cycle length within an epoch, first third to last third, above which the rate is called changing.
+    ratio_beats
+        Fewest beats from which values in an irregular rhythm are brought to equal preceding cycles.
     whole_breaths
         Trim epochs to a whole number of breaths when breathing is identifiable.
     minimum_breaths
@@ -84,10 +96,18 @@ class Settings:
     premature_fraction: float = 0.13
     compensated_fraction: float = 0.08
     shape_fraction: float = 0.30
-    post_ectopic_beats: int = 1
+    post_ectopic_beats: int = 2
     settling_beats: int = 2
     settling_s: float = 0.0
     irregular_rr_fraction: float = 0.12
+    irregular_beneath_fraction: float = 0.06
+    alike_fraction: float = 0.15
+    qrs_likeness: float = 0.8
+    strange_share: float = 0.3
+    hidden_rise_mmhg: float = 6.0
+    hidden_rise_fraction: float = 0.06
+    changing_rate_fraction: float = 0.1
+    ratio_beats: int = 12
     whole_breaths: bool = True
     minimum_breaths: float = 2.0
     mains_hz: tuple[float, ...] = (50.0, 60.0)

@@ -12,6 +12,7 @@ from procedures.metrics import METRICS
 from procedures.models.recording import AnalysisRun, Recording
 from procedures.models.session import Session
 from procedures.models.site import Site
+from procedures.rhythms import RHYTHMS
 from registry.models import Record
 from registry.models.constraints import both_or_neither, in_order, one_of, within
 from registry.models.declared import LINK, RECORDING, as_is, declare, derived, pseudonym, since_start, withheld
@@ -157,7 +158,7 @@ class EpochMetric(Record):
 
 
 class EpochBeats(models.Model):
-    """The beats of a computed epoch, column by column, and its average loop for drawing."""
+    """The beats of a computed epoch, column by column, its rhythm, and its average loop for drawing."""
 
     epoch = models.OneToOneField(Epoch, models.CASCADE, primary_key=True, related_name="beats")
     run = models.ForeignKey(AnalysisRun, models.CASCADE, related_name="+")
@@ -165,11 +166,19 @@ class EpochBeats(models.Model):
     columns = models.JSONField()
     # {"volume_ml": [...], "pressure_mmhg": [...], "segments_ml": [[...], ...]}
     loop = models.JSONField(default=dict, blank=True)
+    # Empty where an older analysis did not look.
+    rhythm = models.CharField(max_length=20, choices=RHYTHMS, blank=True, default="")
+    rhythm_remark = models.CharField(max_length=400, blank=True, default="")
+    # Whether the rhythm limits what the numbers mean.
+    rhythm_limits = models.BooleanField(default=False)
 
     trail = untrailed(FOLLOWS)
 
     handling = declare(
-        withheld("epoch run columns loop", RECORDING),
+        pseudonym("epoch"),
+        as_is("rhythm rhythm_limits"),
+        withheld("run", LINK),
+        withheld("columns loop rhythm_remark", RECORDING),
     )
 
     def __str__(self) -> str:

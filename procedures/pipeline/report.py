@@ -83,6 +83,9 @@ def _epoch(epoch: EpochSummary) -> dict[str, Any]:
         "end_s": epoch.end_s,
         "beats_used": epoch.beats_used,
         "beats_refused": dict(epoch.beats_refused),
+        "rhythm": epoch.rhythm.kind,
+        "rhythm_remark": epoch.rhythm.remark,
+        "rhythm_limits": epoch.rhythm.limits,
         "metrics": {
             key: {name: _finite(value) for name, value in asdict(summary).items()}
             for key, summary in epoch.metrics.items()

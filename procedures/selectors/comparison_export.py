@@ -9,6 +9,7 @@ from typing import Any
 from procedures.models import Decision
 from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import SessionComparison, SiteRow
+from procedures.selectors.epochs_used import rhythm_remarks
 from procedures.selectors.lead_measurements import Pair
 from procedures.selectors.return_visit import return_visit
 from procedures.selectors.weighing import metrics_agree, weigh_sites
@@ -37,6 +38,7 @@ def as_values(comparison: SessionComparison, caution: str) -> dict[str, Any]:
         "drift_percent_per_min": _plain(summary.drift_percent_per_min) if summary else None,
         "decided": summary.decided if summary else False,
         "sites": [_site(row) for row in comparison.rows],
+        "rhythms": [asdict(remark) for remark in rhythm_remarks(comparison.session)],
         "advice": words.advice(comparison, with_ranking=True),
         "refusal": "" if comparison.leader else headline.message,
         "not_reached": [

@@ -9,6 +9,7 @@ from django.db.models import F
 
 from procedures.metrics import BY_KEY, Metric
 from procedures.models import AnalysisRun, Calibration, Epoch, EpochBeats, EpochMetric, Origin, Recording, Session
+from procedures.rhythms import RHYTHMS
 from procedures.selectors.epochs_used import refusal_words
 from procedures.selectors.loops import StateLoop
 
@@ -19,12 +20,20 @@ MOST_LOOPS = 12
 
 @dataclass(frozen=True)
 class RecordedEpoch:
-    """An analysed epoch: beats used, beats refused in words (empty: none), the shown metrics (None where missing)."""
+    """An analysed epoch: beats used, beats refused in words (empty: none), shown metrics (None: missing), rhythm."""
 
     epoch: Epoch
     used: int
     refused: str
     means: list[tuple[Metric, float | None]]
+    rhythm: str
+    rhythm_remark: str
+    rhythm_limits: bool
+
+    @property
+    def rhythm_words(self) -> str:
+        """The rhythm in words; empty where an older analysis did not look."""
+        return RHYTHMS.get(self.rhythm, "")
 
 
 def marked_epochs(recording: Recording) -> list[Epoch]:
@@ -67,7 +76,9 @@ def recorded_epochs(recording: Recording) -> list[RecordedEpoch]:
         used = counts.pop("", 0)
         refused = ", ".join(f"{count} {refusal_words(reason)}" for reason, count in counts.items())
         own = means.get(beats.epoch_id, {})
-        found.append(RecordedEpoch(beats.epoch, used, refused, [(BY_KEY[key], own.get(key)) for key in SHOWN]))
+        shown = [(BY_KEY[key], own.get(key)) for key in SHOWN]
+        rhythm = (beats.rhythm, beats.rhythm_remark, beats.rhythm_limits)
+        found.append(RecordedEpoch(beats.epoch, used, refused, shown, *rhythm))
     return found
 
 

@@ -122,7 +122,12 @@ def _computed(run: AnalysisRun, epochs: Sequence[Epoch], report: AnalysisReport)
         found.metrics.extend(rows)
         found.left_out.extend(refused)
         columns, loop = _columns(report, index), _loop(report, index)
-        found.beats.append(EpochBeats(epoch=epoch, run=run, columns=columns, loop=loop))
+        rhythm = {
+            "rhythm": summary.rhythm.kind,
+            "rhythm_remark": summary.rhythm.remark,
+            "rhythm_limits": summary.rhythm.limits,
+        }
+        found.beats.append(EpochBeats(epoch=epoch, run=run, columns=columns, loop=loop, **rhythm))
     return found
 
 

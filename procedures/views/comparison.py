@@ -17,7 +17,7 @@ from procedures.polar import polar_diagram
 from procedures.selectors import comparison_words as words
 from procedures.selectors.comparison import OPENING_METRICS, SessionComparison, compare_session
 from procedures.selectors.comparison_state import comparing, comparison_state
-from procedures.selectors.epochs_used import epochs_used
+from procedures.selectors.epochs_used import epochs_used, rhythm_remarks
 from procedures.selectors.finding import find_session
 from procedures.selectors.loops import has_loops
 from procedures.selectors.return_visit import return_visit
@@ -84,6 +84,7 @@ def _context(request: MemberRequest, session: Session, compared: SessionComparis
         "captions": captions(compared, shown_segment_site(compared)),
         "has_loops": has_loops(session),
         "epochs": epochs_used(session, key) if key else [],
+        "rhythm_remarks": rhythm_remarks(session),
         "weighed": weigh_sites(compared),
         "agreement": metrics_agree(compared),
         "apical_note": APICAL_NOTE,

@@ -12,6 +12,7 @@ from django.views.decorators.http import require_safe
 from procedures.figures.style import site_styles
 from procedures.polar import polar_diagram
 from procedures.selectors import comparison_words as words
+from procedures.selectors.epochs_used import rhythm_remarks
 from procedures.selectors.finding import find_session_to_report
 from procedures.selectors.report import session_report
 from procedures.selectors.return_visit import return_visit
@@ -40,6 +41,7 @@ def report(request: MemberRequest, session: UUID) -> HttpResponse:
         "agreement": metrics_agree(told.main),
         "returned": return_visit(told.main),
         "drift": words.drift(told.main),
+        "rhythm_remarks": rhythm_remarks(record),
         "decision_words": words.decision_words(told.main),
         "rows": [
             (row, styles[row.site.label], [row.by_metric.get(c.metric.key) for c in told.comparisons if c.metric])

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from procedures.metrics import BY_KEY
 
-from ..results import BeatTable, EpochSummary, QualityNote
+from ..results import BeatTable, EpochRhythm, EpochSummary, QualityNote
 from ..settings import Settings
 from ..signals import EpochWindow, FloatArray, SignalSource
 from ..windows import IntArray
@@ -100,7 +100,7 @@ def _share_of_typical(column: FloatArray) -> float:
     return SMALLEST_SWING * abs(float(np.median(known))) if known.size else 0.0
 
 
-def _epoch_summary(beats: BeatTable, index: int, window: EpochWindow) -> EpochSummary:
+def _epoch_summary(beats: BeatTable, index: int, window: EpochWindow, rhythm: EpochRhythm) -> EpochSummary:
     used = beats.used(index)
     reasons, counts = np.unique(beats.refused[(beats.epoch == index) & (beats.refused != "")], return_counts=True)
     summaries = {key: _summarise(column[used]) for key, column in beats.metrics.items()}
@@ -111,6 +111,7 @@ def _epoch_summary(beats: BeatTable, index: int, window: EpochWindow) -> EpochSu
         int(used.sum()),
         {str(reason): int(count) for reason, count in zip(reasons, counts, strict=True)},
         {key: value for key, value in summaries.items() if value is not None},
+        rhythm,
     )
 
 

@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from ..results import QualityNote
+from ..beats.qrs_shape import _likeness
 from ..settings import Settings
-from ..signals import EpochWindow, FloatArray
+from ..signals import FloatArray
 from ..windows import IntArray
+from .pattern import _alternating, _interpolated
 
 Mask = NDArray[np.bool_]
 
 NEIGHBOURS = 8
 FEWEST_NEIGHBOURS = 3
+FEWEST_JUDGED = 6
+FULL_OF_ECTOPY = 0.22  # just under every fourth beat (project choice)
 SHAPE_METRICS = ("dpdt_max_mmhg_per_s", "p_max_mmhg", "sv_ml")
 
 
@@ -84,48 +87,148 @@ def _shape_deviation(metrics: Mapping[str, FloatArray], group: IntArray, fractio
 
 @dataclass(frozen=True)
 class RhythmVerdict:
-    """Ectopic beats, other outliers, and beats in a stretch of irregular rhythm; each shape (n,)."""
+    """What the rhythm makes of each beat; each shape (n,).
+
+    Attributes
+    ----------
+    ectopic, outlier
+        Beats refused for their timing, their QRS or their shape of pressure.
+    irregular
+        Beats of a stretch without any order of cycles, as in atrial fibrillation.
+    alternating, interpolated
+        Ectopic beats of a bigeminal stretch, and those between two normal beats that keep their time.
+    after_hidden
+        Beats that follow a contraction seen in the pressure of diastole alone, or probably one before their stretch.
+    """
 
     ectopic: Mask
     outlier: Mask
     irregular: Mask
+    alternating: Mask
+    interpolated: Mask
+    after_hidden: Mask
 
 
 def _judge_rhythm(
-    mark_s: FloatArray, next_s: FloatArray, metrics: Mapping[str, FloatArray], group: IntArray, settings: Settings
+    mark_s: FloatArray,
+    next_s: FloatArray,
+    metrics: Mapping[str, FloatArray],
+    group: IntArray,
+    settings: Settings,
+    shapes: NDArray[np.float32] | None = None,
+    hidden: Mask | None = None,
 ) -> RhythmVerdict:
-    """Tell ectopic beats by prematurity, compensating pause and shape.
+    """Tell ectopic beats by prematurity, pattern, compensating pause, QRS and shape of the pressure.
 
-    A beat is ectopic when it comes early by ``premature_fraction``, or by the smaller ``compensated_fraction`` with a
-    next interval lengthened as much, or at all early with a far-off pressure or stroke volume. Both fractions grow to
-    three and two SDs of the rhythm's own spread, so that breathing is not taken for ectopy; in a stretch whose
-    spread exceeds ``irregular_rr_fraction`` (atrial fibrillation) nothing is refused for its timing.
+    First come beats of a bigeminal pattern. Then what is left without the early beats and the pauses after them shows
+    the rhythm beneath: where it has no order (atrial fibrillation), nothing is refused for its timing. Elsewhere a
+    beat is ectopic when it comes early by ``premature_fraction``, or by the smaller ``compensated_fraction`` with a
+    next interval lengthened as much, or at all early with a far-off pressure, stroke volume or QRS. Both fractions
+    grow to three and two SDs of the rhythm's own spread, so that breathing is not taken for ectopy.
+
+    Parameters
+    ----------
+    shapes
+        QRS of each beat as :func:`_qrs_shapes` gives it, or ``None``.
+    hidden
+        Beats in whose diastole the pressure shows one more contraction, too weak to be a beat, or ``None``.
     """
+    nothing: Mask = np.zeros(mark_s.size, dtype=bool)
     if mark_s.size == 0:
-        nothing: Mask = np.zeros(0, dtype=bool)
-        return RhythmVerdict(nothing, nothing, nothing)
+        return RhythmVerdict(*[nothing] * 6)
     following = next_s - mark_s
     preceding = np.concatenate(([np.nan], following[:-1]))
-    reference = _rr_reference(preceding, group)
-    spread = np.nan_to_num(_rhythm_spread(preceding, group))
-    irregular = spread > settings.irregular_rr_fraction
+    alternating = nothing.copy()
+    for label in np.unique(group):
+        members = np.flatnonzero(group == label)
+        alternating[members] = _alternating(preceding[members], following[members], settings)
+    # An early beat and the pause after it say nothing about the rhythm beneath.
+    reference = _rr_reference(_without(preceding, alternating), group)
     with np.errstate(invalid="ignore"):
         early = 1 - preceding / reference
         late = following / reference - 1
+    provisional = alternating | (early > settings.premature_fraction)
+    beneath = _without(preceding, provisional)
+    spread = np.nan_to_num(_rhythm_spread(beneath, group))
+    irregular = _irregular(preceding, beneath, provisional, alternating, spread, group, settings)
+    with np.errstate(invalid="ignore"):
         premature = early > np.maximum(settings.premature_fraction, 3 * spread)
         smaller = np.maximum(settings.compensated_fraction, 2 * spread)
         compensated = (early > smaller) & (late > smaller)
         far = _shape_deviation(metrics, group, settings.shape_fraction)
-        ectopic = ~irregular & (premature | compensated | (far & (early > 0.04)))
-    return RhythmVerdict(ectopic, far & ~ectopic, irregular)
+        strange = _strange_qrs(shapes, provisional, group, settings)
+        ectopic = ~irregular & (alternating | premature | compensated | ((far | strange) & (early > 0.04)))
+        ectopic |= irregular & strange & (_share(strange, group) < settings.strange_share)
+    after = np.concatenate((following[1:], [np.nan]))
+    between = _interpolated(ectopic, preceding, following, after, reference)
+    # The normal beat after an interpolated one comes early against that one only.
+    ectopic &= ~np.concatenate(([False], between[:-1]))
+    between &= ectopic
+    after_hidden = nothing.copy()
+    if hidden is not None:
+        after_hidden[1:] = hidden[:-1]
+    after_hidden |= _before_first(ectopic, group)
+    return RhythmVerdict(ectopic, far & ~ectopic & ~irregular, irregular, alternating, between, after_hidden)
 
 
-def _rhythm_notes(verdict: RhythmVerdict, epoch: IntArray, windows: Sequence[EpochWindow]) -> list[QualityNote]:
-    """A note for each epoch with an irregular rhythm."""
-    notes = []
-    for index, window in enumerate(windows):
-        members = verdict.irregular[epoch == index]
-        if members.size and members.mean() > 0.5:
-            text = "The rhythm is irregular (atrial fibrillation?): no beats were excluded for their timing."
-            notes.append(QualityNote("irregular_rhythm", text, epoch=window.label))
-    return notes
+def _before_first(ectopic: Mask, group: IntArray) -> Mask:
+    """Up to three beats before the first ectopic one of a stretch full of them: they probably follow one themselves."""
+    result: Mask = np.zeros(group.size, dtype=bool)
+    for label in np.unique(group):
+        members = np.flatnonzero(group == label)
+        places = np.flatnonzero(ectopic[members])
+        if places.size > 1 and places.size >= FULL_OF_ECTOPY * members.size and places[0] <= FEWEST_NEIGHBOURS:
+            result[members[: places[0]]] = True
+    return result
+
+
+def _without(preceding: FloatArray, flags: Mask) -> FloatArray:
+    """Intervals before beats, NaN where they lead to a flagged beat or from one."""
+    from_one = np.concatenate(([False], flags[:-1]))
+    return np.where(flags | from_one, np.nan, preceding)
+
+
+def _share(flags: Mask, group: IntArray) -> FloatArray:
+    """Share of flagged beats in each group, spread over its members."""
+    _, place = np.unique(group, return_inverse=True)
+    return np.asarray((np.bincount(place, weights=flags) / np.bincount(place))[place])
+
+
+def _irregular(
+    preceding: FloatArray,
+    beneath: FloatArray,
+    provisional: Mask,
+    alternating: Mask,
+    spread: FloatArray,
+    group: IntArray,
+    settings: Settings,
+) -> Mask:
+    """Stretches whose cycles have no order, with and without the early beats."""
+    whole = np.nan_to_num(_rhythm_spread(preceding, group))
+    result: Mask = np.zeros(group.size, dtype=bool)
+    for label in np.unique(group):
+        members = group == label
+        count = int(members.sum())
+        wide = whole[members].max() > settings.irregular_rr_fraction
+        left = int(np.isfinite(beneath[members]).sum())
+        ordered = 2 * int(alternating[members].sum()) > 0.6 * count
+        if not wide or ordered or count < FEWEST_JUDGED:
+            continue
+        result[members] = left < FEWEST_NEIGHBOURS + 1 or spread[members].max() > settings.irregular_beneath_fraction
+    return result
+
+
+def _strange_qrs(shapes: NDArray[np.float32] | None, early: Mask, group: IntArray, settings: Settings) -> Mask:
+    """Beats whose QRS is unlike the usual one of their stretch, which is the median of the beats that are not early."""
+    result: Mask = np.zeros(group.size, dtype=bool)
+    if shapes is None:
+        return result
+    known = np.isfinite(shapes[:, 0])
+    for label in np.unique(group):
+        members = np.flatnonzero((group == label) & known)
+        usual = members[~early[members]]
+        if usual.size < FEWEST_NEIGHBOURS:
+            continue
+        template = np.median(shapes[usual], axis=0)
+        result[members] = _likeness(shapes[members], template) < settings.qrs_likeness
+    return result

@@ -14,12 +14,14 @@ from numpy.typing import NDArray
 
 from ..beat_metrics.loop import _pressure_metrics, _volume_metrics
 from ..beats.cycles import Cycles, _find_cycles
+from ..beats.qrs_shape import _qrs_shapes
 from ..channels.checks import RecordingChecks, Thinned
 from ..channels.gaps import _bridge
 from ..channels.stretches import STRETCH_S, _stretches, _survey_stretch
 from ..channels.timing_jitter import _timing_notes
 from ..conditioning.filters import _remove_line
 from ..conditioning.pressure import Conditioning, _pressure_traces
+from ..refusal.hidden_beats import _hidden_contractions
 from ..refusal.signal_loss import _fast_residual, _lost_signal
 from ..results import QualityNote
 from ..settings import Settings
@@ -42,6 +44,10 @@ class Measured:
         Sample of dP/dtmin of each beat, shape (n,).
     residual
         Root mean square of what the smoothing took off the pressure in each beat, mmHg, shape (n,).
+    shapes
+        QRS of each beat, shape (n, points), see :func:`_qrs_shapes`.
+    hidden
+        Beats in whose diastole the pressure shows a contraction that made no beat, shape (n,).
     breathing
         Times, s, and values of a breathing channel, thinned out, or ``None``.
     volume_line_hz
@@ -55,6 +61,8 @@ class Measured:
     metrics: dict[str, FloatArray]
     lost: NDArray[np.bool_]
     residual: FloatArray
+    shapes: NDArray[np.float32]
+    hidden: NDArray[np.bool_]
     notes: list[QualityNote]
     breathing: tuple[FloatArray, FloatArray] | None
     volume_line_hz: float | None
@@ -68,6 +76,8 @@ class _Stretch:
     metrics: dict[str, FloatArray]
     lost: NDArray[np.bool_]
     residual: FloatArray
+    shapes: NDArray[np.float32]
+    hidden: NDArray[np.bool_]
     r_waves: bool
 
 
@@ -100,6 +110,8 @@ def _measure(
         {key: np.concatenate([stretch.metrics[key] for stretch in measured]) for key in measured[0].metrics},
         np.concatenate([stretch.lost for stretch in measured]),
         np.concatenate([stretch.residual for stretch in measured]),
+        np.concatenate([stretch.shapes for stretch in measured]),
+        np.concatenate([stretch.hidden for stretch in measured]),
         notes,
         checks.breathing(),
         conditioning.volume_line_hz,
@@ -135,7 +147,9 @@ def _measure_stretch(read: PressureVolumeSignals, conditioning: Conditioning, se
             metrics["cycle_efficiency"] = metrics["stroke_work_mmhg_ml"] / box
     lost = _lost_signal(read, cycles, total, settings)
     residual = _fast_residual(read.pressure_mmhg, traces, cycles)
-    return _Stretch(cycles, minimum, metrics, lost, residual, r_waves)
+    shapes = _qrs_shapes(read.ecg_mv, cycles.mark, cycles.has_r, rate)
+    hidden = _hidden_contractions(traces.smooth, cycles, minimum, settings, rate)
+    return _Stretch(cycles, minimum, metrics, lost, residual, shapes, hidden, r_waves)
 
 
 def _shifted(stretch: _Stretch, low: int, after: float, before: float) -> _Stretch:
@@ -148,5 +162,7 @@ def _shifted(stretch: _Stretch, low: int, after: float, before: float) -> _Stret
         {key: column[own] for key, column in stretch.metrics.items()},
         stretch.lost[own],
         stretch.residual[own],
+        stretch.shapes[own],
+        stretch.hidden[own],
         stretch.r_waves,
     )

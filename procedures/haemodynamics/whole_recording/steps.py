@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from procedures.metrics import BY_KEY
 
@@ -15,18 +17,21 @@ from ..channels.reference_pressure import _level_notes
 from ..channels.segment_past import _segment_past_notes
 from ..channels.stretches import STRETCH_S
 from ..epochs.membership import _epoch_of, _epoch_summary, _epoch_windows, _gap_notes, _trim_breaths
+from ..epochs.preceding_cycles import _at_equal_cycles
+from ..epochs.rhythm import _epoch_rhythms, _rhythm_notes
 from ..refusal.hard_range import _hold_to_hard_range
 from ..refusal.reasons import _apply_overrides, _beats_after, _refuse, _refused_column, _settling_beats
-from ..refusal.rhythm import _judge_rhythm, _rhythm_notes, _stretch_numbers
+from ..refusal.rhythm import RhythmVerdict, _judge_rhythm, _stretch_numbers
 from ..refusal.signal_loss import _noisy_beats
 from ..results import Analysis, BeatTable
 from ..settings import Settings
-from ..signals import EpochWindow, SignalSource
+from ..signals import EpochWindow, FloatArray, SignalSource
+from ..windows import IntArray
 from .absent import _missing_notes
 from .measured import Progress, _measure
 from .segment_motion import _recording_motion
 
-ALGORITHM_VERSION = "1.1.1"
+ALGORITHM_VERSION = "1.2.0"
 MEASURING_SHARE = 0.75
 
 
@@ -83,21 +88,20 @@ def analyse(
     refused = _refused_column(cycles.count)
     _refuse(refused, {"signal_lost": measured.lost, "noisy": _noisy_beats(measured.residual, settings)})
     _refuse(refused, {"incomplete": next_s - mark_s > LONGEST_CYCLE_S})
-    verdict = _judge_rhythm(mark_s, next_s, metrics, group, settings)
+    verdict = _judge_rhythm(mark_s, next_s, metrics, group, settings, measured.shapes, measured.hidden)
     starts_s = np.array([window.start_s for window in windows])
     settling = _settling_beats(mark_s, epoch, starts_s, settling_counts, settings)
     _refuse(
         refused,
         {
             "ectopic": verdict.ectopic,
-            "post_ectopic": _beats_after(verdict.ectopic, settings.post_ectopic_beats),
+            "post_ectopic": _after_ectopy(verdict, settings),
             "settling": settling,
             "outlier": verdict.outlier,
         },
     )
-    notes += _rhythm_notes(verdict, epoch, windows)
     # The cycle cut short by an ectopic beat says nothing about heart rate; its other metrics stand.
-    cut_short = np.concatenate((verdict.ectopic[1:], [False]))[: cycles.count]
+    cut_short = np.concatenate((verdict.ectopic[1:], [False]))[: cycles.count] | measured.hidden
     metrics["heart_rate_per_min"] = np.where(cut_short, np.nan, metrics["heart_rate_per_min"])
     notes += _hold_to_hard_range(metrics, refused)
     notes += _apply_overrides(refused, mark_s, overrides)
@@ -113,13 +117,44 @@ def analyse(
         metrics |= _dyssynchrony_metrics(motion)
     notes += _trim_breaths(measured.breathing, refused, mark_s, next_s, epoch, metrics, windows, settings)
     _apply_overrides(refused, mark_s, overrides)  # what was chosen by hand outranks the trimming too
+    adjusted = _allow_for_cycles(metrics, verdict, refused, mark_s, epoch, len(windows), settings)
+    rhythms = _epoch_rhythms(verdict, measured.hidden, refused, mark_s, next_s, epoch, adjusted, settings)
+    notes += _rhythm_notes(rhythms, windows)
 
     metrics = {key: metrics[key] for key in BY_KEY if key in metrics}
     notes += _missing_notes(signals, cycles, metrics)
     beats = BeatTable(mark_s, next_s, epoch, refused, metrics)
-    summaries = tuple(_epoch_summary(beats, index, window) for index, window in enumerate(windows))
+    summaries = tuple(_epoch_summary(beats, i, window, rhythms[i]) for i, window in enumerate(windows))
     notes += _gap_notes(summaries, metrics)
     return Analysis(ALGORITHM_VERSION, settings, beats, summaries, tuple(notes))
+
+
+def _after_ectopy(verdict: RhythmVerdict, settings: Settings) -> NDArray[np.bool_]:
+    """Beats that follow an ectopic one, whether it was seen as a beat or only in the pressure of diastole."""
+    after = _beats_after(verdict.ectopic, settings.post_ectopic_beats)
+    if settings.post_ectopic_beats == 0:
+        return after
+    further = _beats_after(verdict.after_hidden, settings.post_ectopic_beats - 1)
+    return np.asarray((after | verdict.after_hidden | further) & ~verdict.ectopic)
+
+
+def _allow_for_cycles(
+    metrics: dict[str, FloatArray],
+    verdict: RhythmVerdict,
+    refused: NDArray[Any],
+    mark_s: FloatArray,
+    epoch: IntArray,
+    count: int,
+    settings: Settings,
+) -> list[bool]:
+    """Bring epochs in an irregular rhythm to equal preceding cycles; for each epoch whether that was done."""
+    preceding = np.diff(mark_s, prepend=np.nan)
+    done = []
+    for index in range(count):
+        members = np.flatnonzero((epoch == index) & (refused == ""))
+        irregular = members.size > 0 and verdict.irregular[members].mean() > 0.5
+        done.append(irregular and _at_equal_cycles(metrics, preceding, members, settings))
+    return done
 
 
 def analyse_segments(signals: SignalSource, analysis: Analysis, stretch_s: float = STRETCH_S) -> SegmentMotion:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 from django.core.management.base import CommandError, CommandParser
 
 from procedures.metrics import BY_KEY
+from procedures.rhythms import RHYTHMS
 from registry.caution import CAUTION
 from registry.management.sentence import SentenceCommand
 from registry.numbers.outside import NotANumber, decimal_number, shown
@@ -60,6 +61,10 @@ class Command(SentenceCommand):
             self.stdout.write("\n".join(in_words(result)))
 
 
+def _where(note: dict[str, Any]) -> str:
+    return f"{note['epoch']}: " if note["epoch"] else ""
+
+
 def _not_negative(text: str) -> float:
     try:
         return decimal_number(text, low=0)
@@ -100,6 +105,7 @@ def in_words(result: dict[str, Any]) -> list[str]:
             "",
             f"{epoch['label']}: {epoch['start_s']:.2f} to {epoch['end_s']:.2f} s, {epoch['beats_used']} beats used"
             + (f" (excluded: {refused})" if refused else ""),
+            f"  {'Rhythm':<26} {RHYTHMS[epoch['rhythm']]}",
         ]
         for key, value in epoch["metrics"].items():
             metric = BY_KEY.get(key)
@@ -112,7 +118,7 @@ def in_words(result: dict[str, Any]) -> list[str]:
         lines.append(f"  {beat['time_s']:9.3f} s  {beat['epoch'] or '–'}  {mark}  {pairs}")
     if result["quality"]:
         lines += ["", "Notes"]
-        lines += [f"  {note['severity']}: {note['message']}" for note in result["quality"]]
+        lines += [f"  {note['severity']}: {_where(note)}{note['message']}" for note in result["quality"]]
     return [
         *lines,
         "",

@@ -89,7 +89,7 @@ def test_beats_with_lost_signal_are_refused_and_short_gaps_bridged(made: dict[st
 
 def test_fibrillation_is_noted_and_not_refused(made: dict[str, Made]) -> None:
     result = analyse(made["fibrillation"].signals(np.random.default_rng(5), noise=1.0))
-    assert "irregular_rhythm" in {note.code for note in result.quality}
+    assert "rhythm_irregular" in {note.code for note in result.quality}
     assert not np.isin(result.beats.refused, ["ectopic", "post_ectopic"]).any()
     assert result.epochs[0].beats_used > 0.8 * len(result.beats)
 

@@ -121,8 +121,8 @@ def test_beats_after_ectopy() -> None:
 
 def test_settings_decide_how_much_is_refused(made: dict[str, Made]) -> None:
     signals = made["ectopic"].signals()
-    usual = analyse(signals).beats.refused
-    more = analyse(signals, settings=replace(Settings(), post_ectopic_beats=2)).beats.refused
+    usual = analyse(signals, settings=replace(Settings(), post_ectopic_beats=1)).beats.refused
+    more = analyse(signals).beats.refused
     assert (usual == "ectopic").sum() == made["ectopic"].plan.ectopic[made["ectopic"].plan.r_wave_s > 0.2].sum() > 0
     assert (more == "post_ectopic").sum() == 2 * (usual == "post_ectopic").sum()
 

@@ -21,7 +21,17 @@ def test_report_has_the_keys_of_the_contract(make_beats, save_csv):
     assert {"label", "role", "unit", "sample_rate_hz"} == set(report["file"]["channels"][0])
     assert {"version", "settings"} == set(report["algorithm"])
     (epoch,) = report["epochs"]
-    assert {"label", "start_s", "end_s", "beats_used", "beats_refused", "metrics"} == set(epoch)
+    assert {
+        "label",
+        "start_s",
+        "end_s",
+        "beats_used",
+        "beats_refused",
+        "metrics",
+        "rhythm",
+        "rhythm_remark",
+        "rhythm_limits",
+    } == set(epoch)
     assert (epoch["label"], epoch["start_s"], epoch["end_s"]) == ("all", 0.0, 30.0)
     assert set(epoch["metrics"]) <= set(BY_KEY)
     assert {"mean", "sd", "n"} <= set(epoch["metrics"]["sv_ml"])
