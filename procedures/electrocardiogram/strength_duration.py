@@ -38,7 +38,7 @@ class StrengthDuration:
 
 
 def fit_strength_duration(widths_ms: Sequence[float], thresholds_v: Sequence[float]) -> StrengthDuration:
-    """Fit Lapicque's hyperbola, I = b(1 + c/d) (Geddes, IEEE Trans Biomed Eng 2004;51:45).
+    """Fit Lapicque's hyperbola, I = b(1 + c/d) (Geddes, IEEE Trans Biomed Eng 2004;51:176).
 
     V = b + (b·c)/d is linear in b and b·c and is fitted by least squares in V, since thresholds are found in equal
     steps of voltage. The interval of chronaxie, a ratio of two fitted values, is Fieller's (1954).

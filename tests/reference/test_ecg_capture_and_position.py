@@ -87,7 +87,7 @@ def test_an_anterior_wall_is_doubted_only_where_v1_and_v6_speak_against_it(leads
     [
         (2.5, 0.5, True),
         (2.6, 0.5, False),
-        # Above the limit at a wider pulse it is above it at 0.5 ms too: Geddes, IEEE Trans Biomed Eng 2004;51:45.
+        # Above the limit at a wider pulse it is above it at 0.5 ms too: Geddes, IEEE Trans Biomed Eng 2004;51:176.
         (2.6, 1.0, False),
         (2.4, 1.0, None),
         (2.6, 0.4, None),

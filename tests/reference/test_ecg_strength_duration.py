@@ -1,6 +1,6 @@
 """Strength-duration curve and pulse energy.
 
-I = b(1 + c/d), b rheobase, c chronaxie, d duration: Geddes, IEEE Trans Biomed Eng 2004;51:45 (abstract read). Worked
+I = b(1 + c/d), b rheobase, c chronaxie, d duration: Geddes, IEEE Trans Biomed Eng 2004;51:176 (abstract read). Worked
 example: rheobase 3.5 mA and chronaxie 0.22 ms, twice the rheobase (7 mA) at a width of one chronaxie (Prutchi and
 Norris, Design and Development of Medical Electronic Instrumentation, figure 7.4, read in extract). No published table
 of thresholds by pulse width was found; the table below is that example written out by the formula.

@@ -47,6 +47,7 @@ HRS_2023 = Guideline(
             seen=True,
         ),
         # Printed as LVEF 36 to 50 %. "Substantial" is 20 to 40 % or more; the lower end is taken.
+        # Level: B-R in the society's summary, B-NR in its pocket guide as published online; the full text was not seen.
         Row("2a", "B-R", (lvef(35, 50), PACING_NEED, pacing(20)), seen=True),
         Row("2a", "B-NR", (FIBRILLATION, lvef(None, 35), THERAPY, OWN_RHYTHM, qrs(120), CAPTURE)),
     ),

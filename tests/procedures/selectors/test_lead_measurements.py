@@ -66,7 +66,7 @@ def test_acceptable_by_threshold_and_phrenic_margin(site, volts, width, phrenic,
     """At most 2.5 V at 0.5 ms and phrenic at 2 : 1 (Klein et al., Europace 2012;14:826, abstract; authors from memory).
 
     Above the limit at a wider pulse breaks it as well: thresholds fall with width (Geddes, IEEE Trans Biomed Eng
-    2004;51:45).
+    2004;51:176).
     """
     measured(
         site,
