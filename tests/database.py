@@ -10,6 +10,8 @@ from __future__ import annotations
 import pytest
 
 _FIXTURES = {"db", "transactional_db", "live_server"}
+# They read files, or start processes that are told what their database is.
+_SAME_ON_BOTH = {"test_checks.py", "test_compose.py", "test_dockerfile_steps.py", "test_units.py"}
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -22,7 +24,7 @@ def _touches(item: pytest.Item) -> bool:
     if "browser" in fixtures:
         return item.get_closest_marker("both_databases") is not None
     if "ops" in item.path.parts:
-        return True
+        return item.path.name not in _SAME_ON_BOTH
     if "world" in fixtures:  # tests/authorisation/test_matrix.py
         return False
     return item.get_closest_marker("django_db") is not None or bool(fixtures & _FIXTURES)
