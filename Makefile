@@ -15,7 +15,7 @@ SCRIPTS_READY := node_modules/.installed
 WORKERS := $(shell echo $$(( $$(nproc) + 1 )))
 PYTEST := $(BIN)/pytest -n $(WORKERS) --dist loadgroup -q
 
-.PHONY: help demo test test-scripts test-sqlite test-postgresql check fix bench lock
+.PHONY: help demo test test-scripts test-sqlite test-postgresql check fix bench sbom lock
 
 help: ## Say what can be made
 	@grep -hE '^[a-z-]+:.*##' $(MAKEFILE_LIST) | sed -E 's/:.*## /\t/' | expand -t 20
@@ -92,6 +92,9 @@ fix: $(READY) ## Repair formatting and what the linter can
 
 bench: $(READY) ## Run the benchmarks; each prints its ratios
 	@for bench in tests/bench/bench_*.py; do echo "== $$bench"; PYTHONPATH=. $(BIN)/python "$$bench"; done
+
+sbom: $(READY) ## Write the bill of materials of a release (CycloneDX) to var/sbom.json
+	@$(BIN)/python config/ops/sbom.py var/sbom.json
 
 lock: $(READY) ## Resolve the dependencies again
 	$(BIN)/uv pip compile pyproject.toml --generate-hashes --no-emit-index-url --universal -o requirements.lock
