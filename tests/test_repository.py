@@ -113,6 +113,19 @@ def test_every_path_named_for_developers_exists() -> None:
     assert sorted(pair for pair in named if not any(ROOT.glob(pair[1].rstrip("/")))) == []
 
 
+def test_every_requirement_of_security_names_tests_that_exist() -> None:
+    met, _, _ = (ROOT / "docs" / "security.md").read_text().partition("## Not met")
+    rows = [line for line in met.splitlines() if re.match(r"\| [0-9]", line)]
+    assert len(rows) > 20
+    for row in rows:
+        named = re.findall(r"`(tests/[^`]+)`", row)
+        assert named, row
+        for path in named:
+            files = sorted((ROOT / path).rglob("test_*.py")) if path.endswith("/") else [ROOT / path]
+            assert files
+            assert all("def test_" in one.read_text() for one in files), path
+
+
 def test_the_developers_page_stays_short_and_the_index_lists_every_decision() -> None:
     assert len((ROOT / "DEVELOPERS.md").read_text().splitlines()) <= 150
     folder = ROOT / "docs" / "decisions"
