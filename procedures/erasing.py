@@ -6,13 +6,16 @@ import datetime as dt
 import time
 from collections.abc import Collection, Iterable
 from pathlib import Path
+from typing import IO
 from uuid import UUID
 
 from django.core.files.storage import default_storage
 
 from procedures.models import Recording, StoredSignals, Upload
+from procedures.recordings import RecordingError
 from procedures.recordings.object_store import remove_signals
 from procedures.selectors.places import incoming, place_of
+from procedures.selectors.sealed import original_of
 from procedures.services.spare_files import clear_spare_files
 from registry.erasing import FileStore, register
 
@@ -28,6 +31,17 @@ def _remove_original(name: str) -> None:
     # The same content may have been recorded for somebody else.
     if not Recording.objects.filter(file=name).exists():
         default_storage.delete(name)
+
+
+def _opened_original(name: str) -> IO[bytes]:
+    recording = Recording.objects.filter(file=name).first()
+    if recording is None:
+        raise FileNotFoundError("the recording is gone")
+    try:
+        opened: IO[bytes] = original_of(recording).open("rb")
+    except RecordingError as error:
+        raise OSError(str(error)) from error
+    return opened
 
 
 def _forms(patients: Collection[UUID]) -> Iterable[str]:
@@ -59,6 +73,6 @@ def _sweep_uploads() -> int:
     return count
 
 
-register(FileStore("recordings", _originals, _remove_original, lambda: clear_spare_files(_YOUNG), default_storage.open))
+register(FileStore("recordings", _originals, _remove_original, lambda: clear_spare_files(_YOUNG), _opened_original))
 register(FileStore("signals", _forms, _remove_form, lambda: 0))  # swept with the originals
 register(FileStore("uploads", _uploads, _remove_upload, _sweep_uploads))

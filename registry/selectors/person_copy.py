@@ -71,7 +71,7 @@ class CopyTable:
 def tables() -> list[CopyTable]:
     """Return the tables of a copy: the patient first, then by name."""
     included = [model for model in models_of_patients() if model._meta.label_lower not in LEFT_OUT]
-    found = [CopyTable(model, _words(model._meta.verbose_name_plural), _fields(model)) for model in included]
+    found = [CopyTable(model, _title(model), _fields(model)) for model in included]
     first = [Patient, PatientIdentity]
     return sorted(
         found, key=lambda one: (first.index(one.model) if one.model in first else len(first), one.title, one.name)
@@ -89,6 +89,10 @@ def _fields(model: type[models.Model]) -> list[CopyField]:
         choices = {key: str(label) for key, label in field.flatchoices}
         fields.append(CopyField(field.attname, _words(field.verbose_name), _kind(field), choices, reason))
     return fields
+
+
+def _title(model: type[models.Model]) -> str:
+    return "Name and identifiers" if model is PatientIdentity else _words(model._meta.verbose_name_plural)
 
 
 def _words(text: Any) -> str:

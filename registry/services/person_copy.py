@@ -7,7 +7,6 @@ import hashlib
 import io
 import json
 import os
-import re
 import shutil
 import tempfile
 import zipfile
@@ -35,6 +34,7 @@ from registry.trail import record as trail
 ACTION = "copied"
 # A longer value is only in the tables: a page with the samples of a beat is of no use to a reader.
 _LONGEST = 400
+_UPKEEP = ("version", "created_at", "updated_at")
 
 
 @dataclass(frozen=True)
@@ -133,7 +133,7 @@ def _in_words(table: CopyTable, row: dict[str, Any]) -> list[tuple[str, str]]:
     told = []
     for field in table.shown:
         value = row[field.name]
-        if value in (None, "", [], {}) or field.kind.startswith("key") or field.name == "version":
+        if value in (None, "", [], {}) or field.kind.startswith("key") or field.name in _UPKEEP:
             continue
         text = "Yes" if value is True else "No" if value is False else str(field.choices.get(_hashable(value), value))
         told.append((field.label, text if len(text) <= _LONGEST else f"See the file {table.name}.csv."))
@@ -163,7 +163,6 @@ def _add_originals(archive: zipfile.ZipFile, codes: Collection[UUID]) -> int:
             continue
         for name in sorted(set(store.of_patients(codes))):
             count += 1
-            ending = re.sub(r"[^.A-Za-z0-9]", "", Path(name).suffix)
-            with store.original(name) as source, archive.open(f"recordings/{count:03d}{ending}", "w") as target:
+            with store.original(name) as source, archive.open(f"recordings/{name}", "w") as target:
                 shutil.copyfileobj(source, target)
     return count

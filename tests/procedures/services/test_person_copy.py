@@ -1,6 +1,7 @@
 """A patient's copy holds every table that tells of the patient, nothing of anybody else, and no name of staff."""
 
 import csv
+import hashlib
 import io
 import json
 import stat
@@ -9,6 +10,7 @@ import zipfile
 import pytest
 from django.core.management import CommandError, call_command
 
+from procedures.models import Recording
 from registry.models import Change, Look, Patient, Role
 from registry.models.declared import STAFF, handling_of
 from registry.selectors.erasing import models_of_patients, rows_of, stands_for
@@ -92,6 +94,7 @@ def test_the_copy_holds_all_of_the_patient_and_nothing_of_others(lead, patient, 
     with zipfile.ZipFile(file) as archive:
         assert archive.testzip() is None
         names = archive.namelist()
+        originals = {n: archive.read(n) for n in names if n.startswith("recordings/")}
         texts = {name: archive.read(name).decode("utf-8-sig") for name in names if not name.startswith("recordings/")}
     codes = stands_for(patient)
     for table in tables():
@@ -109,7 +112,9 @@ def test_the_copy_holds_all_of_the_patient_and_nothing_of_others(lead, patient, 
     everything = "".join(texts.values())
     for word in (OTHER, str(other.pk), "OT-1", "Zelmira", str(lead.pk), lead.username):
         assert word not in everything, word
-    originals = [name for name in names if name.startswith("recordings/")]
+    # As they were recorded, not as they lie encrypted.
+    kept = {f"recordings/{one.file.name}": one.sha256 for one in Recording.objects.all()}
+    assert {name: hashlib.sha256(content).hexdigest() for name, content in originals.items()} == kept
     assert len(originals) == 1
     assert f"{len(originals)} recordings" in said
     columns = {(row["table"], row["column"]) for row in csv.DictReader(io.StringIO(texts["data-dictionary.csv"]))}
