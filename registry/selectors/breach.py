@@ -117,7 +117,10 @@ def _access(log: Iterable[str], start: dt.datetime, end: dt.datetime, centre: Ce
             continue  # another program's line, or one that was cut off
         if centre is not None and str(line.get("centre", centre.pk)) != str(centre.pk):
             continue
-        counted[tuple(str(line.get(name, "unknown")) for name in ("account", "address", "event", "route"))] += 1
+        who, address, event, route = (
+            str(line.get(name, "unknown")) for name in ("account", "address", "event", "route")
+        )
+        counted[who, address, event, route] += 1
     return [
         {"account": who, "address": address, "event": event, "route": route, "lines": count}
         for (who, address, event, route), count in sorted(counted.items())
