@@ -46,10 +46,10 @@ def _licences(name: str) -> list[dict[str, Any]]:
         about = metadata.metadata(name)
     except metadata.PackageNotFoundError:
         return []
-    if expression := about.get("License-Expression"):
+    if expression := (about.get_all("License-Expression") or [""])[0]:
         return [{"expression": expression}]
     said = [one.rpartition(" :: ")[2] for one in about.get_all("Classifier") or [] if one.startswith("License :: ")]
-    short = (about.get("License") or "").strip()
+    short = (about.get_all("License") or [""])[0].strip()
     if short and len(short.split()) <= _MOST_WORDS:
         said = [short]
     return [{"license": {"name": one}} for one in said]
