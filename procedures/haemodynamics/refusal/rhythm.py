@@ -117,6 +117,7 @@ def _judge_rhythm(
     settings: Settings,
     shapes: NDArray[np.float32] | None = None,
     hidden: Mask | None = None,
+    onset_s: FloatArray | None = None,
 ) -> RhythmVerdict:
     """Tell ectopic beats by prematurity, pattern, compensating pause, QRS and shape of the pressure.
 
@@ -132,16 +133,21 @@ def _judge_rhythm(
         QRS of each beat as :func:`_qrs_shapes` gives it, or ``None``.
     hidden
         Beats in whose diastole the pressure shows one more contraction, too weak to be a beat, or ``None``.
+    onset_s
+        Onset of each beat's rise of pressure, or ``None``. A rhythm is without order, or alternates, only when the
+        pressure says so too: in a notched QRS the R wave is found now at one peak, now at the other.
     """
     nothing: Mask = np.zeros(mark_s.size, dtype=bool)
     if mark_s.size == 0:
         return RhythmVerdict(*[nothing] * 6)
     following = next_s - mark_s
     preceding = np.concatenate(([np.nan], following[:-1]))
+    steadier = preceding if onset_s is None else _steadier(preceding, np.diff(onset_s, prepend=np.nan), group)
     alternating = nothing.copy()
     for label in np.unique(group):
         members = np.flatnonzero(group == label)
-        alternating[members] = _alternating(preceding[members], following[members], settings)
+        next_steadier = np.concatenate((steadier[members[1:]], following[members[-1:]]))
+        alternating[members] = _alternating(steadier[members], next_steadier, settings)
     # An early beat and the pause after it say nothing about the rhythm beneath.
     reference = _rr_reference(_without(preceding, alternating), group)
     with np.errstate(invalid="ignore"):
@@ -150,7 +156,7 @@ def _judge_rhythm(
     provisional = alternating | (early > settings.premature_fraction)
     beneath = _without(preceding, provisional)
     spread = np.nan_to_num(_rhythm_spread(beneath, group))
-    irregular = _irregular(preceding, beneath, provisional, alternating, spread, group, settings)
+    irregular = _irregular(steadier, provisional, alternating, group, settings)
     with np.errstate(invalid="ignore"):
         premature = early > np.maximum(settings.premature_fraction, 3 * spread)
         smaller = np.maximum(settings.compensated_fraction, 2 * spread)
@@ -169,6 +175,19 @@ def _judge_rhythm(
         after_hidden[1:] = hidden[:-1]
     after_hidden |= _before_first(ectopic, group)
     return RhythmVerdict(ectopic, far & ~ectopic & ~irregular, irregular, alternating, between, after_hidden)
+
+
+def _steadier(by_r_wave: FloatArray, by_pressure: FloatArray, group: IntArray) -> FloatArray:
+    """Of the two intervals before each beat, the one nearer to the median of its stretch."""
+    result = by_r_wave.copy()
+    for label in np.unique(group):
+        members = np.flatnonzero(group == label)
+        known = members[np.isfinite(by_r_wave[members]) & np.isfinite(by_pressure[members])]
+        if known.size:
+            middle = np.median(by_pressure[known])
+            nearer = np.abs(by_pressure[known] - middle) < np.abs(by_r_wave[known] - middle)
+            result[known] = np.where(nearer, by_pressure[known], by_r_wave[known])
+    return result
 
 
 def _before_first(ectopic: Mask, group: IntArray) -> Mask:
@@ -195,16 +214,12 @@ def _share(flags: Mask, group: IntArray) -> FloatArray:
 
 
 def _irregular(
-    preceding: FloatArray,
-    beneath: FloatArray,
-    provisional: Mask,
-    alternating: Mask,
-    spread: FloatArray,
-    group: IntArray,
-    settings: Settings,
+    preceding: FloatArray, provisional: Mask, alternating: Mask, group: IntArray, settings: Settings
 ) -> Mask:
     """Stretches whose cycles have no order, with and without the early beats."""
     whole = np.nan_to_num(_rhythm_spread(preceding, group))
+    beneath = _without(preceding, provisional)
+    spread = np.nan_to_num(_rhythm_spread(beneath, group))
     result: Mask = np.zeros(group.size, dtype=bool)
     for label in np.unique(group):
         members = group == label

@@ -88,7 +88,9 @@ def analyse(
     refused = _refused_column(cycles.count)
     _refuse(refused, {"signal_lost": measured.lost, "noisy": _noisy_beats(measured.residual, settings)})
     _refuse(refused, {"incomplete": next_s - mark_s > LONGEST_CYCLE_S})
-    verdict = _judge_rhythm(mark_s, next_s, metrics, group, settings, measured.shapes, measured.hidden)
+    verdict = _judge_rhythm(
+        mark_s, next_s, metrics, group, settings, measured.shapes, measured.hidden, cycles.onset / rate
+    )
     starts_s = np.array([window.start_s for window in windows])
     settling = _settling_beats(mark_s, epoch, starts_s, settling_counts, settings)
     _refuse(

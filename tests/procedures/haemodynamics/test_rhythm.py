@@ -130,6 +130,31 @@ def test_value_at_equal_cycles_by_hand() -> None:
     assert not _at_equal_cycles(metrics, preceding, np.arange(2, 6), Settings())  # four beats are too few
 
 
+@pytest.mark.parametrize("jumps", ["at random", "in turns"])
+def test_r_wave_found_at_either_peak_of_a_notched_qrs_is_no_rhythm(jumps: str) -> None:
+    """The pressure keeps time while the mark jumps by 88 ms."""
+    rng = np.random.default_rng(5)
+    second = rng.random(30) < 0.5 if jumps == "at random" else np.arange(30) % 2 == 1
+    onset = 0.75 * np.arange(30) + 0.07 + 0.004 * rng.standard_normal(30)
+    mark = 0.75 * np.arange(30) + 0.088 * second
+    group = np.zeros(29, dtype=np.int64)
+    alone = _judge_rhythm(mark[:-1], mark[1:], {}, group, Settings())
+    assert alone.irregular.any() or alone.alternating.any()
+    both = _judge_rhythm(mark[:-1], mark[1:], {}, group, Settings(), onset_s=onset[:-1])
+    assert not both.irregular.any()
+    assert not both.alternating.any()
+
+
+def test_pressure_does_not_hide_fibrillation_or_bigeminy() -> None:
+    rng = np.random.default_rng(6)
+    for intervals, what in ((rng.uniform(0.45, 1.1, 30), "irregular"), (np.tile([0.55, 1.1], 15), "alternating")):
+        mark = np.concatenate(([0.0], np.cumsum(intervals)))
+        onset = mark + 0.07 + 0.01 * rng.standard_normal(mark.size)
+        group = np.zeros(30, dtype=np.int64)
+        verdict = _judge_rhythm(mark[:-1], mark[1:], {}, group, Settings(), onset_s=onset[:-1])
+        assert getattr(verdict, what).sum() >= 14, what
+
+
 def heard(beats: list[heart.Beat], seconds: float, *, ecg: bool = True) -> PressureVolumeSignals:
     run = heart.spoiled(heart.run(beats, seconds), heart.Faults(), np.random.default_rng(1))
     return PressureVolumeSignals(
