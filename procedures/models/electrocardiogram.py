@@ -54,6 +54,8 @@ class EcgMeasurement(Record):
     )
 
     class Meta:
+        verbose_name = "ECG measurement"
+        verbose_name_plural = "ECG measurements"
         ordering = ("measured_at", "id")
         constraints = [
             # As wide as for a typed duration.
@@ -102,6 +104,9 @@ class EcgBeat(models.Model):
     trail = untrailed(FOLLOWS)
 
     handling = declare(pseudonym("ecg"), withheld("samples", RECORDING))
+
+    class Meta:
+        verbose_name_plural = "average beats of ECGs"
 
     def __str__(self) -> str:
         return f"average beat of {self.ecg_id}"

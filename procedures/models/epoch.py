@@ -181,5 +181,8 @@ class EpochBeats(models.Model):
         withheld("columns loop rhythm_remark", RECORDING),
     )
 
+    class Meta:
+        verbose_name_plural = "beats of epochs"
+
     def __str__(self) -> str:
         return f"beats of {self.epoch_id}"

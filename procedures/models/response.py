@@ -87,6 +87,7 @@ class ResponseSummary(models.Model):
     )
 
     class Meta:
+        verbose_name_plural = "response summaries"
         constraints = [
             models.UniqueConstraint(fields=("session", "metric"), name="responsesummary_once_per_metric"),
         ]

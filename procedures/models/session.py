@@ -179,6 +179,7 @@ class LogEntry(Record):
     )
 
     class Meta:
+        verbose_name_plural = "log entries"
         ordering = ("occurred_at", "id")
         constraints = [one_of("logentry", "kind", EntryKind.values)]
 

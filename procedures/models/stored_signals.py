@@ -25,6 +25,7 @@ class StoredSignals(Job, Record):
     handling = declare(withheld("recording place layout sealed_for", RECORDING))
 
     class Meta:
+        verbose_name_plural = "stored signals"
         indexes = [job_index("storedsignals")]
         constraints = [
             *job_constraints("storedsignals"),

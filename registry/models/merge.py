@@ -67,6 +67,7 @@ class PairApart(Record):
     )
 
     class Meta:
+        verbose_name_plural = "pairs kept apart"
         constraints = [models.UniqueConstraint(fields=("first", "second"), name="pair_apart_once")]
 
     def __str__(self) -> str:

@@ -120,6 +120,9 @@ class PatientIdentity(models.Model):
         derived("birth_date", "age in completed years", identifies=True),
     )
 
+    class Meta:
+        verbose_name_plural = "identifiers of patients"
+
     def __str__(self) -> str:
         return f"identity of {self.patient_id}"
 

@@ -39,6 +39,7 @@ class DataQuery(Record):
     )
 
     class Meta:
+        verbose_name_plural = "data queries"
         ordering = ("-created_at", "-id")
         indexes = [
             models.Index(fields=("centre", "state", "-created_at")),

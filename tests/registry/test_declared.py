@@ -1,5 +1,7 @@
 """Every field of every model of ours says what it may be used for."""
 
+import re
+
 import pytest
 from django.apps import apps
 from django.conf import settings
@@ -20,6 +22,12 @@ OURS = [
 def test_every_field_of_every_model_is_declared():
     assert {model._meta.app_label for model in OURS} >= {"registry", "procedures", "analytics"}
     assert [fault for model in OURS for fault in undeclared(model)] == []
+
+
+def test_several_records_have_an_english_name():
+    """It stands on the page of an erasure, in a patient's copy, and as the name of exported tables."""
+    names = [str(model._meta.verbose_name_plural) for model in OURS]
+    assert [name for name in names if re.search("ss$|[^aeiou]ys$", name)] == []
 
 
 def test_an_undeclared_field_and_a_declared_ghost_are_named(monkeypatch):
