@@ -15,8 +15,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
+from uuid import UUID
 
-from django.conf import settings
 from django.db import transaction
 
 from procedures.electrocardiogram import ElectrocardiogramError
@@ -25,6 +25,7 @@ from procedures.recordings import RecordingError
 from procedures.recordings.heads import read_head
 from procedures.recordings.stored import StoredRecording
 from procedures.selectors.places import place_of
+from procedures.selectors.sealed import key_of_form
 from procedures.services.stored_signals import drop_form, read_file
 from registry.errors import RuleBroken
 from registry.importing.plan import Plan, proposed
@@ -32,6 +33,7 @@ from registry.jobs import carry_out
 from registry.models import Centre, ImportRun, User
 from registry.selectors.imports import look_of, table_kind_of
 from registry.services import imports
+from tests import factories as make
 from tests.fuzzing.damage import damaged
 from tests.fuzzing.seeds import TABLES, Seed
 from tests.signals import Uploaded
@@ -76,7 +78,7 @@ def run(
     originals: Sequence[Seed], numbers: range, *, by: User, centre: Centre, folder: Path, keep: Path | None = None
 ) -> Outcome:
     """Damage and take in one file for each number; the same number makes the same file. Faulty ones go to ``keep``."""
-    outcome = Outcome()
+    outcome, owner = Outcome(), make.make_patient(centre, by=by).pk
     heard = _Errors()
     logging.getLogger().addHandler(heard)
     try:
@@ -87,7 +89,7 @@ def run(
             name, before, found = f"{seed.kind} {number}", time.process_time(), len(outcome.faults)
             try:
                 with _bounded():
-                    sentence = _taken_in(seed.kind, content, by, centre, folder)
+                    sentence = _taken_in(seed.kind, content, by, centre, owner, folder)
                 (outcome.refused if sentence else outcome.read)[seed.kind] += 1
                 if sentence is not None and not 10 < len(sentence) < 4000:
                     outcome.faults.append(f"{name}: no sentence: {sentence[:200]!r}")
@@ -110,30 +112,30 @@ def run(
     return outcome
 
 
-def _taken_in(kind: str, content: bytes, by: User, centre: Centre, folder: Path) -> str | None:
+def _taken_in(kind: str, content: bytes, by: User, centre: Centre, owner: UUID, folder: Path) -> str | None:
     """Return the sentence that refuses a file, or None when it was taken in."""
     try:
         with transaction.atomic():
             try:
-                return (
-                    _table(kind.partition(".")[0], content, by, centre) if kind in TABLES else _signals(content, folder)
-                )
+                if kind in TABLES:
+                    return _table(kind.partition(".")[0], content, by, centre)
+                return _signals(content, owner, folder)
             finally:
                 transaction.set_rollback(True)
     except (RecordingError, RuleBroken) as error:
         return str(error)
 
 
-def _signals(content: bytes, folder: Path) -> str | None:
+def _signals(content: bytes, owner: UUID, folder: Path) -> str | None:
     """As an upload does it: the head while somebody waits, all of it in the job, the twelve leads where it has them."""
     path = folder / "fuzzed"
     path.write_bytes(content)
     read_head(path)
-    facts, place = read_file(path, hashlib.sha256(content).hexdigest(), None)
+    facts, place = read_file(path, hashlib.sha256(content).hexdigest(), None, owner=owner)
     try:
         if sum((channel["role"] or "").startswith("ECG_") for channel in facts["channels"]) >= 2:
             end_s = facts["axis_start_s"] + min(facts["duration_s"], 60.0)
-            stored = StoredRecording(place_of(place), settings.SIGNALS_KEY)
+            stored = StoredRecording(place_of(place), key_of_form(owner, place))
             measure_stretch(stored, {}, facts["axis_start_s"], end_s, "female")
     except ElectrocardiogramError as error:
         return str(error)
