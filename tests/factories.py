@@ -87,7 +87,7 @@ def make_patient(centre: Centre | None = None, *, by: User | None = None, **valu
         "family_name": f"Familyname{number}",
         "given_name": f"Givenname{number}",
         "birth_date": dt.date(1956, 5, 4),
-        "local_identifier": f"HOSP-{number:06d}",
+        "local_identifier": f"H{number:06d}",
         "sex": "female",
         "aetiology": "ischaemic",
     } | values

@@ -9,11 +9,12 @@ import subprocess
 import sys
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 import pytest
 from django.conf import settings
+from django.db import connection
 
 ROOT = Path(settings.BASE_DIR)
 #: For what is about a service of several processes: those share a PostgreSQL.
@@ -52,6 +53,18 @@ def wait_for(condition: Callable[[], bool], what: str, seconds: float = 120) -> 
         time.sleep(0.1)
 
 
+def wait_until_alone() -> None:
+    """Wait until no stopped process holds a connection any more: the database could not be dropped."""
+
+    def alone() -> bool:
+        with connection.cursor() as cursor:
+            cursor.execute("SELECT count(*) FROM pg_stat_activity WHERE datname = current_database()")
+            return int(cursor.fetchone()[0]) == 1
+
+    if connection.vendor == "postgresql":
+        wait_for(alone, "the last connection of others")
+
+
 class Running:
     """A process that runs, and what it has said so far."""
 
@@ -84,5 +97,7 @@ def running(
         try:
             process.wait(timeout=20)
         except subprocess.TimeoutExpired:
-            os.killpg(process.pid, signal.SIGKILL)
+            process.kill()
             process.wait()
+        with suppress(ProcessLookupError):  # what it started and left behind
+            os.killpg(process.pid, signal.SIGKILL)
