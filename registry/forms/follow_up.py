@@ -60,4 +60,4 @@ class VisitForm(PageForm):
         return Visit(data["label"], data["after_days"], data["early_days"], data["late_days"], data["repeats"])
 
 
-ScheduleForms = forms.formset_factory(VisitForm, extra=SPARE_ROWS, max_num=20, validate_max=True)
+ScheduleForms = forms.formset_factory(VisitForm, extra=SPARE_ROWS, max_num=20, validate_max=True, absolute_max=21)

@@ -9,6 +9,7 @@ from django.utils import timezone
 from registry.access import Right
 from registry.clinical.schedule import DEFAULT, Visit
 from registry.errors import AccessDenied, RuleBroken
+from registry.forms.follow_up import ScheduleForms
 from registry.models import Change, Patient, PatientIdentity, PlannedVisit, Role
 from registry.models.encrypted import digest
 from registry.selectors.follow_up import work_queue
@@ -184,3 +185,10 @@ def test_the_service_refuses_other_roles_and_faults(lead, centre):
     with pytest.raises(RuleBroken, match="must be the last"):
         set_schedule(by=lead, centre=centre, visits=[Visit("a", 40, 1, 1, True), Visit("b", 90, 1, 1)])
     assert Right.PLAN_FOLLOW_UP.name == "PLAN_FOLLOW_UP"
+
+
+def test_a_schedule_of_a_million_rows_is_refused_without_making_them():
+    sent = {"form-TOTAL_FORMS": "1000000", "form-INITIAL_FORMS": "0"}
+    forms = ScheduleForms(sent)
+    assert not forms.is_valid()
+    assert len(forms.forms) <= 21
