@@ -117,8 +117,8 @@ def _ringing(pressure: FloatArray, rate: float) -> Ringing | None:
     return Ringing(natural, damping, explained)
 
 
-def _overshoot_percent(pressure: FloatArray, rate: float, ringing: Ringing) -> float:
-    """How far dP/dt max moves, percent, when the system's answer is taken back out of the signal.
+def _overshoot_percent(pressure: FloatArray, rate: float, ringing: Ringing) -> float | None:
+    """How far dP/dt max moves, percent, when the system's answer is taken back out; None where no upstroke is seen.
 
     A second-order system obeys p + 2·damping/w·p' + p''/w² = the true pressure, which is read off below 30 Hz.
     """
@@ -130,22 +130,25 @@ def _overshoot_percent(pressure: FloatArray, rate: float, ringing: Ringing) -> f
     reach = round(0.06 * rate)
     upstrokes = upstrokes[(upstrokes > reach) & (upstrokes < pressure.size - reach)]
     again = np.gradient(true) * rate
+    if not upstrokes.size:
+        return None
     peaks = [(slope[at - reach : at + reach].max(), again[at - reach : at + reach].max()) for at in upstrokes]
     seen, freed = np.median(np.array(peaks), axis=0)
-    return 100 * abs(float(seen / freed) - 1)
+    return 100 * abs(float(seen / freed) - 1) if freed > 0 else None
 
 
 def _ringing_notes(pressure: FloatArray, rate: float) -> list[QualityNote]:
     """That the catheter rings, or that its answer cannot be told without a flush."""
     ringing = _ringing(pressure, rate)
-    if ringing is None:
+    overshoot = None if ringing is None else _overshoot_percent(pressure, rate, ringing)
+    if ringing is None or overshoot is None:
         text = (
             "How fast the pressure system answers cannot be told from the contractions. A slow, overdamped catheter "
             "makes dP/dt too small and tau too long; one that rings a little does the opposite. With a fluid-filled "
             "catheter, judge the response by a flush before you trust either."
         )
         return [QualityNote("catheter_not_told", text, "P_LV", severity="info")]
-    bound = max(math.ceil(_overshoot_percent(pressure, rate, ringing)), 1)
+    bound = max(math.ceil(overshoot), 1)
     text = (
         f"The pressure rings at about {ringing.natural_hz:.0f} Hz (damping {ringing.damping:.1f}): an underdamped "
         f"catheter. dP/dt max may be off by about {bound} %, and dP/dt min, tau and peak pressure are not reliable. "

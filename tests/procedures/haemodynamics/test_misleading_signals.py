@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from procedures.haemodynamics import Analysis, EpochWindow, PressureVolumeSignals, QualityNote, analyse
+from procedures.haemodynamics.whole_recording import catheter
 from tests.simulators.beating_heart import Faults, Run, Ventricle, run, sinus, spoiled
 
 SECONDS, START_S = 26.0, 2.0
@@ -165,3 +166,10 @@ def test_other_clean_hearts_carry_no_remark_of_a_fault() -> None:
     for cycle, strength, filling in ((0.62, 1.4, 12.0), (1.05, 0.6, 21.0)):
         made = run(sinus(18.0, cycle, rng), 18.0, Ventricle(e_max=strength, filling_pressure=filling))
         assert faults_of(analysed(made, aorta=True, epochs=False)) == {}
+
+
+def test_ringing_without_a_contraction_is_not_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    """In noise alone a resonance may be found, but no upstroke to say what it does to dP/dt max."""
+    monkeypatch.setattr(catheter, "_ringing", lambda *_: catheter.Ringing(12.0, 0.2, 0.9))
+    (note,) = catheter._ringing_notes(np.full(20_000, 80.0), 1000.0)
+    assert (note.code, note.severity) == ("catheter_not_told", "info")
