@@ -14,7 +14,7 @@ from typing import Any
 
 from django.conf import settings
 from django.core.signals import request_finished, request_started
-from django.db import close_old_connections, transaction
+from django.db import close_old_connections, connections, transaction
 from django.test import Client
 
 MOST_CPU_S = 2.0
@@ -112,6 +112,8 @@ class WatchedApplication:
             finally:
                 if self.undo:
                     transaction.set_rollback(True)
+        if threading.current_thread() is not threading.main_thread():
+            connections.close_all()  # the thread ends some time, and would leave its connection to the test database
         status = answered[0] if answered else 500
         errors = self._errors.taken()
         if errors:

@@ -14,7 +14,6 @@ from pathlib import Path
 
 import pytest
 from django.conf import settings
-from django.db import connection
 
 ROOT = Path(settings.BASE_DIR)
 #: For what is about a service of several processes: those share a PostgreSQL.
@@ -51,18 +50,6 @@ def wait_for(condition: Callable[[], bool], what: str, seconds: float = 120) -> 
     while not condition():
         assert time.monotonic() < deadline, f"{what}: not within {seconds:g} s"
         time.sleep(0.1)
-
-
-def wait_until_alone() -> None:
-    """Wait until no stopped process holds a connection any more: the database could not be dropped."""
-
-    def alone() -> bool:
-        with connection.cursor() as cursor:
-            cursor.execute("SELECT count(*) FROM pg_stat_activity WHERE datname = current_database()")
-            return int(cursor.fetchone()[0]) == 1
-
-    if connection.vendor == "postgresql":
-        wait_for(alone, "the last connection of others")
 
 
 class Running:

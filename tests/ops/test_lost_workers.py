@@ -18,7 +18,7 @@ from procedures.models import AnalysisRun
 from registry.jobs.sending import LATE
 from registry.models import RunState
 from registry.selectors import service as watched
-from tests.ops.processes import Running, environment, on_postgresql_only, running, wait_for, wait_until_alone
+from tests.ops.processes import Running, environment, on_postgresql_only, running, wait_for
 from tests.ops.test_worker import database_url
 from tests.registry.jobs.runs import make_run, stored
 
@@ -43,7 +43,6 @@ def service(transactional_db: None, queue_url: str, tmp_path: Path) -> Iterator[
         running(clock, env, tmp_path / "beat.log", lambda one: "beat: Starting" in one.said()),
     ):
         yield worker
-    wait_until_alone()
 
 
 def those_who(did: str, run: AnalysisRun, folder: Path) -> set[int]:

@@ -17,7 +17,7 @@ from procedures.models import AnalysisRun, EpochMetric, Origin, Recording, RunSt
 from procedures.services.recordings import mark_epoch, store_recording
 from registry.models import User, new_key
 from tests.factories import START, make_session, make_site, make_tributary, writer_of
-from tests.ops.processes import Running, environment, run, running, wait_for, wait_until_alone
+from tests.ops.processes import Running, environment, run, running, wait_for
 from tests.signals import Uploaded, pressure_volume_csv
 
 pytestmark = [pytest.mark.slow, pytest.mark.django_db(transaction=True)]
@@ -43,7 +43,6 @@ def worker(env: dict[str, str], tmp_path: Path) -> Iterator[Running]:
     words = ["celery", "--app", "config", "worker", "--concurrency", "1", "--loglevel", "INFO"]
     with running(words, env, tmp_path / "worker.log", lambda worker: " ready." in worker.said()) as worker:
         yield worker
-    wait_until_alone()
 
 
 def marked_recording() -> tuple[User, Recording]:
