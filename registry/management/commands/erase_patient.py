@@ -7,8 +7,8 @@ from typing import Any
 from django.core.management.base import CommandError, CommandParser
 
 from registry.errors import AccessDenied, RuleBroken
+from registry.management.named import named_user_and_patient
 from registry.management.sentence import SentenceCommand
-from registry.models import Centre, Patient, User
 from registry.services.compacting import compact
 from registry.services.erasure import ErasureReason, erase_patient
 
@@ -34,15 +34,7 @@ class Command(SentenceCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Erase, and say what went."""
-        centre = Centre.objects.filter(code=options["centre"]).first()
-        by = User.objects.filter(username=options["by"], is_active=True).first()
-        if centre is None:
-            raise CommandError(f"There is no centre '{options['centre']}'.", returncode=2)
-        if by is None:
-            raise CommandError(f"There is no active user '{options['by']}'.", returncode=2)
-        patient = Patient.objects.filter(centre=centre, code=options["patient"]).first()
-        if patient is None:
-            raise CommandError(f"There is no patient '{options['patient']}' in this centre.", returncode=2)
+        by, patient = named_user_and_patient(options)
         try:
             erased = erase_patient(by=by, patient=patient, reason=options["reason"], code_again=options["code_again"])
         except (RuleBroken, AccessDenied) as error:

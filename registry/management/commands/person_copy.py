@@ -8,8 +8,8 @@ from typing import Any
 from django.core.management.base import CommandError, CommandParser
 
 from registry.errors import AccessDenied, RuleBroken
+from registry.management.named import named_user_and_patient
 from registry.management.sentence import SentenceCommand
-from registry.models import Centre, Patient, User
 from registry.services.person_copy import make_person_copy
 
 
@@ -30,15 +30,7 @@ class Command(SentenceCommand):
 
     def handle(self, *args: Any, **options: Any) -> None:
         """Write, and say what is in it."""
-        centre = Centre.objects.filter(code=options["centre"]).first()
-        by = User.objects.filter(username=options["by"], is_active=True).first()
-        if centre is None:
-            raise CommandError(f"There is no centre '{options['centre']}'.", returncode=2)
-        if by is None:
-            raise CommandError(f"There is no active user '{options['by']}'.", returncode=2)
-        patient = Patient.objects.filter(centre=centre, code=options["patient"]).first()
-        if patient is None:
-            raise CommandError(f"There is no patient '{options['patient']}' in this centre.", returncode=2)
+        by, patient = named_user_and_patient(options)
         into: Path = options["file"]
         try:
             copied = make_person_copy(by=by, patient=patient, into=into, recordings=options["recordings"])
